@@ -1,0 +1,1 @@
+"""Drivers: radios and gateways -> samples. Found by the entry-point group `riselog.drivers`."""

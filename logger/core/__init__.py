@@ -1,0 +1,1 @@
+"""The pure core: readings -> grid -> output -> steady -> result. No clock, no files, no asyncio."""

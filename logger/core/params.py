@@ -1,0 +1,205 @@
+"""What the core is told about the job: frozen, SI, already checked by the config edge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from logger.core.readings import Quantity
+
+
+class Role(StrEnum):
+    """Where a probe stands."""
+
+    RETURN = "return"
+    MIXED = "mixed"
+    SUPPLY = "supply"
+    OUTDOOR = "outdoor"
+    VELOCITY = "velocity"
+    PRESSURE = "pressure"
+    GAS = "gas"
+
+
+class UnitKind(StrEnum):
+    """How the unit makes heat."""
+
+    GAS = "gas"
+    ELECTRIC = "electric"
+    HEAT_PUMP = "heat-pump"
+    COOLING = "cooling"
+
+
+class FanPosition(StrEnum):
+    """Where the fan stands against the heat exchanger."""
+
+    BLOW_THROUGH = "blow-through"
+    DRAW_THROUGH = "draw-through"
+
+
+class FanDrive(StrEnum):
+    """What the fan holds constant from the traverse to the firing."""
+
+    CONSTANT_SPEED = "constant-speed"
+    PROGRAMMED_FLOW = "programmed-flow"
+    TORQUE = "torque"
+    VARIABLE = "variable"
+
+
+class FanHeatMode(StrEnum):
+    """How the fan's heat is had."""
+
+    MEASURED = "measured"
+    NONE = "none"
+    GIVEN = "given"
+
+
+class OutdoorAir(StrEnum):
+    """State of the outdoor-air damper as the operator says it."""
+
+    CLOSED = "closed"
+    FRACTION = "fraction"
+    OPEN = "open"
+
+
+class AirflowSource(StrEnum):
+    """Where the airflow comes from."""
+
+    FIXED = "fixed"
+    PROBE = "probe"
+    MASS = "mass"
+
+
+class Plane(StrEnum):
+    """Where in the duct an airflow or velocity was measured."""
+
+    RETURN = "return"
+    SUPPLY = "supply"
+
+
+class VelocityBasis(StrEnum):
+    """Whether a velocity is the air's own or that of standard air of the same mass flow."""
+
+    ACTUAL = "actual"
+    STANDARD = "standard"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeParams:
+    """One probe. ``offset`` is taken off the readings of its role's main quantity.
+
+    ``u95``: expanded uncertainty (95 %) of the role's main quantity: K for temperatures,
+    Pa for pressure, a fraction (0.04) of the value for velocity and gas.
+    ``resolution``: step of the probe if known (same unit), else 0: the core then finds it.
+    """
+
+    name: str
+    role: Role
+    offset: float = 0.0
+    u95: float
+    u95_assumed: bool = False
+    placement_u95: float = 0.03  # fraction of the rise; assumed
+    placement_assumed: bool = True
+    max_age_s: float = 5.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitParams:
+    """The unit under test and its plate. Powers in W, temperatures in degC, differences in K."""
+
+    kind: UnitKind = UnitKind.GAS
+    plate_input_w: float | None = None
+    plate_output_w: float | None = None
+    derate_factor: float = 1.0  # 1 where the unit was not derated
+    derated: bool = False
+    rise_window_k: tuple[float, float] | None = None
+    tolerance: float = 0.05  # fraction of the plate
+    fan: FanPosition = FanPosition.BLOW_THROUGH
+    fan_heat: FanHeatMode = FanHeatMode.MEASURED
+    fan_heat_w: float | None = None  # with GIVEN
+    fan_drive: FanDrive = FanDrive.CONSTANT_SPEED
+    outdoor_air: OutdoorAir = OutdoorAir.CLOSED
+    outdoor_air_assumed: bool = True  # the operator did not say it
+    outdoor_fraction: float = 0.0
+    outdoor_fraction_u95: float = 0.0  # absolute, as a fraction of the supply air
+    casing_loss_w: float | None = None  # None: 0..2 % of input assumed
+    max_supply_c: float | None = None
+    min_entering_c: float | None = None
+    stages: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirflowParams:
+    """How much air. ``u95`` is a fraction of the flow.
+
+    FIXED: ``volume_m3_s`` at ``temperature_c`` and ``humidity`` (a fraction) in plane ``at``.
+    PROBE: velocity of ``probe`` x ``area_m2`` x ``factor``, in plane ``at``.
+    MASS: ``mass_kg_s`` of dry air.
+    """
+
+    source: AirflowSource
+    u95: float = 0.05
+    u95_assumed: bool = False
+    at: Plane = Plane.RETURN
+    volume_m3_s: float = 0.0
+    temperature_c: float = 20.0
+    humidity: float = 0.5
+    mass_kg_s: float = 0.0
+    probe: str = ""
+    area_m2: float = 0.0
+    factor: float = 1.0
+    basis: VelocityBasis = VelocityBasis.ACTUAL
+    reference_density_kg_m3: float = 1.2014  # 0.075 lb/ft3, standard air of ASHRAE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SteadyParams:
+    """When a firing counts as steady; meanings in ``core.steady``."""
+
+    window_s: float = 120.0
+    window_max_s: float = 600.0
+    hold_s: float = 60.0
+    remaining: float = 0.01
+    time_constant_s: float = 120.0
+    spread: float = 0.015
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CycleParams:
+    """What tells a firing from the rise alone."""
+
+    fire_k: float = 3.0
+    end_k: float = 2.0
+    min_fan_phase_s: float = 300.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobParams:
+    """Everything the core needs to turn readings into a result."""
+
+    name: str
+    pressure_pa: float = 101_325.0
+    pressure_u_pa: float = 1_000.0  # standard uncertainty; 1 kPa from altitude alone (design)
+    pressure_assumed: bool = True
+    humidity: float = 0.5  # fraction, where no probe gives it
+    humidity_u: float = 0.15  # standard uncertainty of the assumed humidity: assumed
+    unit: UnitParams = field(default_factory=UnitParams)
+    airflow: AirflowParams
+    probes: tuple[ProbeParams, ...]
+    steady: SteadyParams = field(default_factory=SteadyParams)
+    cycles: CycleParams = field(default_factory=CycleParams)
+
+    def probes_of(self, *roles: Role) -> tuple[ProbeParams, ...]:
+        """The probes of the given roles, in the config's order."""
+        return tuple(p for p in self.probes if p.role in roles)
+
+
+MAIN_QUANTITY: dict[Role, Quantity] = {
+    Role.RETURN: Quantity.TEMPERATURE,
+    Role.MIXED: Quantity.TEMPERATURE,
+    Role.SUPPLY: Quantity.TEMPERATURE,
+    Role.OUTDOOR: Quantity.TEMPERATURE,
+    Role.VELOCITY: Quantity.VELOCITY,
+    Role.PRESSURE: Quantity.PRESSURE,
+    Role.GAS: Quantity.GAS_VOLUME,
+}
+"""The quantity that ``offset`` and ``u95`` of a probe speak of."""

@@ -1,0 +1,98 @@
+"""What the screen and the broker are shown: one frozen picture of the core at one moment."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Phase(StrEnum):
+    """Phase of a cycle."""
+
+    OFF = "off"
+    FAN = "fan"
+    WARM_UP = "warm-up"
+    STEADY = "steady"
+    COOL_DOWN = "cool-down"
+
+
+class Freshness(StrEnum):
+    """State of one stream at one moment; never stored on a reading."""
+
+    NEVER = "never"  # no reading yet
+    FRESH = "fresh"
+    STALE = "stale"  # older than max_age
+    FROZEN = "frozen"  # repeats one value where it must move
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something worth telling, with the next step in its text.
+
+    ``origin`` is ``core`` (recomputed on replay) or ``shell`` (stored and fed back on replay).
+    """
+
+    t_ns: int
+    code: str
+    text: str
+    probe: str | None = None
+    origin: str = "core"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestState:
+    """One steadiness test: its value and limit in the same unit (fractions per second for the
+    slope, fractions of the mean for the others); ``None`` where there is too little data."""
+
+    name: str  # "slope" | "spread" | "hunting"
+    value: float | None
+    limit: float | None
+    ok: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeState:
+    """One probe as the core sees it. Values in the units of ``QUANTITIES``, after the offset."""
+
+    name: str
+    role: str
+    temperature_c: float | None = None
+    humidity_pct: float | None = None
+    velocity_m_s: float | None = None
+    pressure_pa: float | None = None
+    battery_pct: float | None = None
+    signal_dbm: float | None = None
+    age_s: float | None = None  # of the main quantity
+    state: Freshness = Freshness.NEVER
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Snapshot:
+    """The core at one moment. SI; ``None`` where a value cannot be had, never 0."""
+
+    t_ns: int
+    phase: Phase
+    phase_since_s: float
+    firing_start_s: float | None = None
+    output_w: float | None = None
+    output_u95_w: float | None = None
+    output_is_final: bool = False  # the firing's result (mean of its steady stretch), not the tick
+    plate_output_w: float | None = None  # after derating
+    entering_c: float | None = None
+    return_c: float | None = None
+    supply_c: float | None = None
+    rise_k: float | None = None
+    rise_window_k: tuple[float, float] | None = None
+    dry_air_kg_s: float | None = None
+    airflow_m3_s: float | None = None
+    tests: tuple[TestState, ...] = ()
+    window_s: float | None = None
+    hold_s: float = 60.0
+    held_s: float = 0.0
+    steady_since_s: float | None = None
+    steady_for_s: float = 0.0
+    residual_bound: float | None = None  # B / output, one-sided
+    time_constant_s: float | None = None  # fitted, upper 95 %
+    decidable_tolerance: float | None = None
+    probes: tuple[ProbeState, ...] = ()
+    firings: int = 0

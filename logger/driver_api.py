@@ -1,0 +1,102 @@
+"""All that a driver sees of the logger: this module, ``core.readings`` and ``core.errors``.
+
+A driver is a class, found by an entry point of the group ``riselog.drivers``. One instance
+serves all the probes of a config that name it, so that probes can share a radio.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any, ClassVar, Protocol
+
+from logger.core.errors import DecodeError, DriverError
+from logger.core.readings import Flag, Quantity, Sample, in_range
+
+__all__ = [
+    "DecodeError",
+    "Driver",
+    "DriverContext",
+    "DriverError",
+    "Flag",
+    "LinkState",
+    "ProbeRequest",
+    "Quantity",
+    "Reach",
+    "Sample",
+    "in_range",
+]
+
+
+class LinkState(StrEnum):
+    """State of the way to one probe, as the driver has it."""
+
+    SEARCHING = "searching"
+    CONNECTING = "connecting"
+    LIVE = "live"
+    LOST = "lost"
+    REFUSED = "refused"  # the probe is there but cannot be used; the text says why
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeRequest:
+    """One probe that a config gives to a driver. ``options`` are the keys that are the
+    driver's own, already checked by its ``Options`` model. ``quantities`` is what the job
+    would like to have, main quantity first: what else the probe gives is welcome."""
+
+    name: str
+    role: str
+    quantities: tuple[Quantity, ...]
+    options: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reach:
+    """What ``check`` finds of one probe; ``next_step`` is empty when all is well."""
+
+    probe: str
+    ok: bool
+    text: str
+    next_step: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverContext:
+    """The driver's way out.
+
+    ``emit`` takes a sample and stamps it at once: call it when the packet arrives, in order.
+    ``link`` says that a probe's state changed, with one sentence. ``now_ns`` and ``wait_until``
+    are the reading clock: a driver uses no other. ``settings`` is the config's own table of the
+    driver's name (``[sim]``), empty where there is none.
+    """
+
+    emit: Callable[[Sample], None]
+    link: Callable[[str, LinkState, str], None]
+    now_ns: Callable[[], int]
+    wait_until: Callable[[int], Any]  # async: returns an awaitable
+    settings: Mapping[str, Any] = field(default_factory=dict)
+
+
+class Driver(Protocol):
+    """Source of samples.
+
+    ``Options`` is a pydantic model (extra forbidden) of the keys a probe table may have beside
+    the logger's own (``role``, ``driver``, ``u95``, ``offset``, ``placement_u95``, ``max_age``).
+    """
+
+    name: ClassVar[str]
+    Options: ClassVar[type[Any]]
+    simulated: ClassVar[bool]
+
+    def __init__(self, probes: Sequence[ProbeRequest], context: DriverContext) -> None: ...
+
+    async def run(self) -> None:
+        """Deliver until cancelled. Returning means that the source has ended (a scenario);
+        raise ``DriverError`` only when nothing can work. Trouble with one probe is told by
+        ``context.link`` and tried again with backoff. Cancel-safe at every await."""
+        ...
+
+    async def reach(self, seconds: float) -> Sequence[Reach]:
+        """Look for the probes for so long, for ``riselog check``; deliver nothing."""
+        ...

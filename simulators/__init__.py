@@ -1,0 +1,1 @@
+"""Simulated plant and probes: seeded, no wall clock."""
