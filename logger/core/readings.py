@@ -10,6 +10,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
+import numpy as np
+import numpy.typing as npt
+
 NS_PER_S = 1_000_000_000
 NS_PER_US = 1_000
 
@@ -96,6 +99,31 @@ class Reading(NamedTuple):
     flag: Flag
     utc_us: int
     arrival_ns: int
+
+
+FLAG_CODES: tuple[Flag, ...] = tuple(Flag)
+"""Order of the flags in ``ReadingBlock.flag`` and in the store: append only."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ReadingBlock:
+    """Many readings as columns, in order of arrival: how stored and CSV readings are replayed.
+
+    Shape: every array has one element per reading. ``channel`` indexes ``channels``,
+    ``flag`` indexes ``FLAG_CODES``; units as in ``Reading``.
+    """
+
+    channels: tuple[tuple[str, Quantity], ...]
+    seq: npt.NDArray[np.int64]
+    t_ns: npt.NDArray[np.int64]
+    channel: npt.NDArray[np.int32]
+    value: npt.NDArray[np.float64]
+    flag: npt.NDArray[np.int8]
+    utc_us: npt.NDArray[np.int64]
+    arrival_ns: npt.NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.seq)
 
 
 def in_range(quantity: Quantity, value: float) -> bool:

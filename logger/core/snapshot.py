@@ -96,3 +96,20 @@ class Snapshot:
     decidable_tolerance: float | None = None
     probes: tuple[ProbeState, ...] = ()
     firings: int = 0
+
+
+TRACE_COLUMNS: tuple[str, ...] = (
+    "t_s",
+    "phase",
+    "entering_c",
+    "return_c",
+    "supply_c",
+    "rise_k",
+    "humidity_ratio",
+    "pressure_pa",
+    "velocity_m_s",
+    "dry_air_kg_s",
+    "air_heat_w",
+    "output_w",
+)
+"""One row a tick, all numbers (``phase`` as its place in ``Phase``); None where it cannot be had."""

@@ -1,0 +1,45 @@
+"""Moist air by ASHRAE Handbook Fundamentals ch. 1, through psychrolib.
+
+The only module that imports psychrolib: its unit system is a global of the library, set here
+once, before the names are taken. Humidity ratio ``w`` is kg of water per kg of dry air.
+"""
+
+from __future__ import annotations
+
+import psychrolib
+
+psychrolib.SetUnitSystem(psychrolib.SI)
+
+enthalpy_j_kg = psychrolib.GetMoistAirEnthalpy
+"""Enthalpy, J per kg of dry air, of (temperature degC, w). ASHRAE Fundamentals ch. 1 eq. (30)."""
+
+volume_m3_kg = psychrolib.GetMoistAirVolume
+"""Volume, m3 per kg of dry air, of (temperature degC, w, pressure Pa). Same, eq. (26)."""
+
+
+def humidity_ratio(temp_c: float, humidity: float, pressure_pa: float) -> float:
+    """Humidity ratio of air of relative ``humidity`` (a fraction). Same, eqs. (20), (22).
+
+    >>> round(humidity_ratio(20.0, 0.5, 101325.0), 6)
+    0.007262
+    """
+    return float(psychrolib.GetHumRatioFromRelHum(temp_c, humidity, pressure_pa))
+
+
+def relative_humidity(temp_c: float, w: float, pressure_pa: float) -> float:
+    """Relative humidity (a fraction) of air of humidity ratio ``w``."""
+    return float(psychrolib.GetRelHumFromHumRatio(temp_c, w, pressure_pa))
+
+
+def density_kg_m3(temp_c: float, w: float, pressure_pa: float) -> float:
+    """Mass of moist air in a volume. Same, eq. (11)."""
+    return float((1.0 + w) / volume_m3_kg(temp_c, w, pressure_pa))
+
+
+def standard_pressure_pa(altitude_m: float) -> float:
+    """Pressure of the standard atmosphere. Same, eq. (3).
+
+    >>> round(standard_pressure_pa(1500.0))
+    84556
+    """
+    return float(psychrolib.GetStandardAtmPressure(altitude_m))
