@@ -68,7 +68,7 @@ class Series:
 
     def __init__(self, columns: int, keep: int) -> None:
         self._columns = columns
-        self._keep = keep + 1
+        self._keep = keep + 2  # the zero before the first point, and the pair that reaches out
         self.clear()
 
     def clear(self) -> None:
