@@ -1,0 +1,96 @@
+"""Plug-ins: lazily loaded, a broken one named and harmless to the others."""
+
+import sys
+from collections.abc import Iterator
+from importlib.metadata import EntryPoint
+from pathlib import Path
+
+import pytest
+
+from logger import registry
+from logger.core.errors import ConfigError, UsageError
+
+GOOD = """
+class Good:
+    name = "good"
+    simulated = False
+    Options = dict
+    async def run(self): ...
+    async def reach(self, seconds): ...
+"""
+
+
+@pytest.fixture
+def plugins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A real distribution on the import path: one good driver, three broken ones."""
+    info = tmp_path / "odd_plugin-1.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: odd-plugin\nVersion: 1\n")
+    (info / "entry_points.txt").write_text(
+        "[riselog.drivers]\ngood = odd_good:Good\nbroken = odd_broken:Driver\n"
+        "gone = odd_nowhere:Driver\nshapeless = odd_good:__name__\n"
+        "[riselog.commands]\nextra = odd_good:Good\nbad = odd_broken:app\n"
+        "[riselog.scenarios]\nodd = odd_broken:SCENARIOS\n"
+    )
+    (tmp_path / "odd_good.py").write_text(GOOD)
+    (tmp_path / "odd_broken.py").write_text("raise RuntimeError('no such radio library')\n")
+    monkeypatch.syspath_prepend(str(tmp_path))
+    yield tmp_path
+    for name in ("odd_good", "odd_broken"):
+        sys.modules.pop(name, None)
+
+
+def test_names_are_known_without_importing(plugins: Path) -> None:
+    assert {"good", "broken", "gone", "shapeless", "ess", "bthome", "sim"} <= set(registry.known_drivers())
+    assert "odd_good" not in sys.modules
+
+
+def test_a_good_driver_loads_beside_broken_ones(plugins: Path) -> None:
+    assert registry.load_driver("good").__name__ == "Good"
+    assert registry.DriverOptions()["good"] is dict
+
+
+@pytest.mark.parametrize(
+    ("name", "parts"),
+    [
+        ("broken", ("'broken'", "odd-plugin", "no such radio library", "repair or remove")),
+        ("gone", ("'gone'", "odd_nowhere")),
+        ("shapeless", ("'shapeless'", "no driver class")),
+        ("godo", ("'godo' is not installed", "did you mean 'good'")),
+    ],
+)
+def test_what_cannot_be_used_is_one_sentence(plugins: Path, name: str, parts: tuple[str, ...]) -> None:
+    with pytest.raises(ConfigError) as caught:
+        registry.load_driver(name)
+    assert caught.value.exit_code == 2
+    assert "\n" not in str(caught.value)
+    for part in parts:
+        assert part in str(caught.value)
+
+
+def test_options_of_an_unknown_driver_are_a_plain_key_error(plugins: Path) -> None:
+    options = registry.DriverOptions()
+    assert "godo" not in options
+    with pytest.raises(KeyError):
+        options["godo"]
+    assert set(options) == set(registry.known_drivers())
+    assert len(options) == len(registry.known_drivers())
+
+
+def test_commands_of_plug_ins(plugins: Path) -> None:
+    assert registry.find_command("nothing") is None
+    assert registry.find_command("extra") is not None
+    with pytest.raises(UsageError, match="no such radio library"):
+        registry.find_command("bad")
+
+
+def test_a_broken_scenario_group_is_named_and_skipped(plugins: Path) -> None:
+    _, troubles = registry.load_scenarios()
+    assert any("'odd'" in text and "odd-plugin" in text for text in troubles)
+
+
+def test_of_two_of_one_name_the_first_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    points = [EntryPoint("twin", f"{m}:X", registry.DRIVERS) for m in ("zz_mod", "aa_mod")]
+    monkeypatch.setattr(registry, "entry_points", lambda group: points)
+    with pytest.raises(ConfigError, match="aa_mod"):
+        registry.load_driver("twin")
