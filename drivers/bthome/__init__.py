@@ -1,0 +1,1 @@
+"""Probes that broadcast BTHome v2 advertisements, unencrypted."""

@@ -1,0 +1,1 @@
+"""Probes that follow the Bluetooth SIG's Environmental Sensing Service."""
