@@ -46,7 +46,7 @@ def test_a_wrong_length_is_an_error_that_names_it(uuid16: int, packet: str, expe
     for wrong in (*(whole[:n] for n in range(len(whole))), whole + b"\x00"):
         with pytest.raises(
             DecodeError, match=rf"0x{uuid16:04X}.*{len(wrong)} bytes instead of {len(whole)}"
-        ) as e:
+        ) as caught:
             decode(uuid16, wrong)
         assert caught.value.payload == wrong.hex()
 
