@@ -1,0 +1,216 @@
+"""From the truth to what a probe says: lag, noise, gain, offset, steps, timing, silence, frost.
+
+Every probe draws from streams of its own, keyed by seed, probe and purpose: another probe, or
+another noise, changes nothing else.
+"""
+
+from __future__ import annotations
+
+import math
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from logger.core.readings import NS_PER_S, NS_PER_US, QUANTITIES, Quantity
+
+Array = npt.NDArray[np.float64]
+Spans = tuple[tuple[float, float], ...]
+
+HOUSEKEEPING_S = 60.0  # s between battery and signal strength; assumed
+SIGNAL_DBM = -62.0  # dBm, a few metres of air and sheet metal; assumed
+SIGNAL_SCATTER_DB = 3.0  # dB; assumed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Response:
+    """How one quantity is rendered, in the unit of ``QUANTITIES``.
+
+    said = to the next step of ``resolution`` of (lagged truth + offset
+    + gain x (lagged truth - gain_reference) + white noise + first-order noise).
+    ``drift_noise`` is the standard deviation of the first-order noise, ``drift_phi`` its
+    correlation from one sample to the next.
+    """
+
+    lag_s: float = 0.0
+    noise: float = 0.0
+    drift_noise: float = 0.0
+    drift_phi: float = 0.0
+    offset: float = 0.0
+    gain: float = 0.0
+    gain_reference: float = 0.0
+    resolution: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Probe:
+    """One simulated probe. ``silent`` and ``frozen`` are spans (from, to) in s of the scenario.
+
+    With ``jitter_s`` the probe also starts at a moment of its own within the first interval.
+    ``battery_pct`` is the level at the start; ``None`` for a probe that tells neither battery
+    nor signal strength.
+    """
+
+    responses: tuple[tuple[Quantity, Response], ...]
+    interval_s: float = 1.0
+    jitter_s: float = 0.0
+    drop_probability: float = 0.0
+    silent: Spans = ()
+    frozen: Spans = ()
+    battery_pct: float | None = None
+    battery_pct_per_h: float = 0.2
+
+    def perfect(self) -> Probe:
+        """The same quantities without any fault, on whole intervals."""
+        clean = tuple((quantity, Response()) for quantity, _ in self.responses)
+        return Probe(responses=clean, interval_s=self.interval_s)
+
+    def with_response(self, quantity: Quantity, **changes: float) -> Probe:
+        """The probe with some fields of one quantity's response changed."""
+        responses = tuple(
+            (q, replace(response, **changes) if q is quantity else response) for q, response in self.responses
+        )
+        return replace(self, responses=responses)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Spoken:
+    """What one probe says over a scenario: value ``i`` of ``quantity[i]`` at ``t_ns[i]``, in order
+    of time; whole microseconds from the scenario's start."""
+
+    t_ns: tuple[int, ...]
+    quantity: tuple[Quantity, ...]
+    value: tuple[float, ...]
+
+
+def lagged(t_s: Array, truth: Array, lag_s: float) -> Array:
+    """First-order response to the truth, taken as straight between grid points; exact for that.
+
+    At rest with the truth at the start. ``t_s`` is an even grid.
+    """
+    if lag_s <= 0.0:
+        return truth
+    step_s = float(t_s[1] - t_s[0])
+    decay = math.exp(-step_s / lag_s)
+    ramp = lag_s * (1.0 - decay) / step_s  # particular solution of tau y' + y = a + b t
+    out, y, before = [], float(truth[0]), float(truth[0])
+    for now in truth.tolist():
+        y = now + (y - before) * decay - (now - before) * ramp
+        out.append(y)
+        before = now
+    return np.array(out)
+
+
+def quantised(value: Array, resolution: float) -> Array:
+    """To the nearest whole number of steps; unchanged for resolution 0.
+
+    Steps that go evenly into 1 come out as the nearest float to the decimal, as a decoder has them.
+    """
+    if resolution <= 0.0:
+        return value
+    per_unit = round(1.0 / resolution)
+    if per_unit * resolution == 1.0:
+        return np.rint(value * per_unit) / per_unit
+    return np.rint(value / resolution) * resolution
+
+
+def speak(probe: Probe, name: str, seed: int, t_s: Array, truth: Mapping[Quantity, Array]) -> Spoken:
+    """Everything the probe called ``name`` says of ``truth``, which stands on the grid ``t_s``."""
+    at_s = _moments(probe, name, seed, float(t_s[-1]))
+    heard = _heard(probe, name, seed, at_s)
+    frozen_from = _frozen_from(probe, at_s)
+    columns: list[tuple[Quantity, Array, npt.NDArray[np.bool_]]] = []
+    for quantity, response in probe.responses:
+        value = _rendered(response, _rng(seed, name, quantity), at_s, t_s, truth[quantity])
+        low, high = QUANTITIES[quantity].low, QUANTITIES[quantity].high
+        columns.append((quantity, np.clip(value, low, high)[frozen_from], heard))
+    columns.extend(_housekeeping(probe, name, seed, at_s, heard))
+    said = [
+        (int(ns), order, quantity, number)
+        for order, (quantity, value, told) in enumerate(columns)
+        for ns, number in zip(_stamps(at_s[told]), value[told].tolist(), strict=True)
+    ]
+    said.sort(key=lambda item: item[:2])
+    return Spoken(
+        t_ns=tuple(item[0] for item in said),
+        quantity=tuple(item[2] for item in said),
+        value=tuple(item[3] for item in said),
+    )
+
+
+def _rng(seed: int, name: str, purpose: str) -> np.random.Generator:
+    key = (zlib.crc32(name.encode()), zlib.crc32(purpose.encode()))
+    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=key))
+
+
+def _moments(probe: Probe, name: str, seed: int, end_s: float) -> Array:
+    """When the probe takes its samples: even, each moved by up to the jitter, never out of order."""
+    rng = _rng(seed, name, "timing")
+    jitter_s = min(probe.jitter_s, 0.4 * probe.interval_s)
+    count = math.floor(end_s / probe.interval_s) + 1
+    at_s = probe.interval_s * np.arange(count, dtype=np.float64)
+    if jitter_s > 0.0:
+        at_s = at_s + rng.uniform(0.0, probe.interval_s) + rng.uniform(-jitter_s, jitter_s, count)
+    return at_s[(at_s >= 0.0) & (at_s <= end_s)]
+
+
+def _stamps(at_s: Array) -> list[int]:
+    us = np.rint(at_s * (NS_PER_S / NS_PER_US)).astype(np.int64)
+    return [ns * NS_PER_US for ns in us.tolist()]
+
+
+def _within(at_s: Array, spans: Spans) -> npt.NDArray[np.bool_]:
+    inside = np.zeros(at_s.shape, dtype=bool)
+    for start_s, end_s in spans:
+        inside |= (at_s >= start_s) & (at_s < end_s)
+    return inside
+
+
+def _heard(probe: Probe, name: str, seed: int, at_s: Array) -> npt.NDArray[np.bool_]:
+    """Which samples arrive; a lost one changes no other."""
+    lost = _rng(seed, name, "drop-out").random(at_s.shape) < probe.drop_probability
+    return ~(lost | _within(at_s, probe.silent))
+
+
+def _frozen_from(probe: Probe, at_s: Array) -> npt.NDArray[np.int64]:
+    """For each sample, the sample whose value is told: itself, or the last before the frost."""
+    own = np.arange(len(at_s))
+    last_free = np.maximum.accumulate(np.where(_within(at_s, probe.frozen), 0, own))
+    return np.asarray(last_free, dtype=np.int64)
+
+
+def _rendered(response: Response, rng: np.random.Generator, at_s: Array, t_s: Array, truth: Array) -> Array:
+    seen = np.interp(at_s, t_s, lagged(t_s, truth, response.lag_s))
+    white = rng.standard_normal(at_s.shape)
+    shocks = rng.standard_normal(at_s.shape)
+    value = seen + response.offset + response.gain * (seen - response.gain_reference)
+    value = value + response.noise * white
+    if response.drift_noise > 0.0:
+        value = value + response.drift_noise * _first_order(shocks, response.drift_phi)
+    return quantised(value, response.resolution)
+
+
+def _first_order(shocks: Array, phi: float) -> Array:
+    """AR(1) series of unit variance from unit white noise, in its stationary state from the start."""
+    kept, out = math.sqrt(1.0 - phi * phi), list[float]()
+    x = float(shocks[0])
+    for shock in shocks.tolist():
+        x = phi * x + kept * shock if out else shock
+        out.append(x)
+    return np.array(out)
+
+
+def _housekeeping(
+    probe: Probe, name: str, seed: int, at_s: Array, heard: npt.NDArray[np.bool_]
+) -> list[tuple[Quantity, Array, npt.NDArray[np.bool_]]]:
+    """Battery and signal strength in whole numbers, with every so-many-th sample."""
+    if probe.battery_pct is None:
+        return []
+    every = max(1, round(HOUSEKEEPING_S / probe.interval_s))
+    told = heard & (np.arange(len(at_s)) % every == 0)
+    battery = np.clip(np.rint(probe.battery_pct - probe.battery_pct_per_h * at_s / 3600.0), 0.0, 100.0)
+    scatter = _rng(seed, name, "signal").standard_normal(at_s.shape)
+    signal = np.rint(SIGNAL_DBM + SIGNAL_SCATTER_DB * scatter)
+    return [(Quantity.BATTERY, battery, told), (Quantity.SIGNAL, signal, told)]
