@@ -1,0 +1,146 @@
+"""Does the output meet the plate? Conformity by probability, with the uncertainty taken in.
+
+Source: JCGM 106:2012 clause 7 (probability of conformity, one and two limits), clause 8 (decision
+rules). The result is taken to be t distributed about the measured value (JCGM 100:2008 annex G.3).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from logger.core.budget import BudgetLine, combine
+from logger.core.student import t975, t_cdf
+
+RISK = 0.05  # probability of a wrong `meets`, at either limit: design, as JCGM 106 leaves it free
+_Z95 = 1.645  # standard normal 95 % quantile
+_STEPS = 60  # halvings of the search for the deciding factor: beyond double precision
+
+MEETS = "meets"
+BELOW = "below"
+ABOVE = "above"
+UNDECIDED = "undecided"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """A judgement and the probabilities behind it; they add up to 1.
+
+    ``decidable_tolerance``: the smallest tolerance (a fraction of the plate) with which this
+    uncertainty has a fair chance of `meets`.
+    """
+
+    verdict: str
+    p_low: float
+    p_high: float
+    p_meets: float
+    decidable_tolerance: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deciding:
+    """The largest line of an undecided budget, and how many times smaller it would have to be.
+
+    ``shrink`` (above 1) is None where even a perfect line would leave it undecided.
+    """
+
+    source: str
+    shrink: float | None
+
+
+def probability_below(limit_w: float, y_w: float, u_w: float, nu: float) -> float:
+    """Probability that the true value lies below a limit. JCGM 106 clause 7.
+
+    Without uncertainty it is 0 or 1; a value at the limit is not below it.
+
+    >>> round(probability_below(-5.40, -5.47, 0.05, math.inf), 4)
+    0.9192
+    """
+    if u_w == 0.0:
+        return 1.0 if y_w < limit_w else 0.0
+    return t_cdf((limit_w - y_w) / u_w, nu)
+
+
+def judge(y_w: float, u_w: float, nu: float, plate_w: float, tolerance: float) -> Verdict:
+    """Judge output ``y_w`` with standard uncertainty ``u_w`` against plate x (1 -+ tolerance).
+
+    Raises ValueError where the numbers cannot be judged: not finite, negative uncertainty or
+    tolerance, no plate, ``nu`` not positive.
+    """
+    _check(y_w, u_w, nu, plate_w, tolerance)
+    p_low = probability_below(plate_w * (1.0 - tolerance), y_w, u_w, nu)
+    p_high = _probability_above(plate_w * (1.0 + tolerance), y_w, u_w, nu)
+    return Verdict(
+        verdict=_decide(p_low, p_high),
+        p_low=p_low,
+        p_high=p_high,
+        p_meets=max(0.0, 1.0 - p_low - p_high),
+        decidable_tolerance=decidable_tolerance(t975(nu) * u_w, plate_w),
+    )
+
+
+def decidable_tolerance(u95_w: float, plate_w: float) -> float:
+    """Smallest tolerance, a fraction of the plate, with a fair chance of `meets`.
+
+    `meets` needs the output 1.645 u inside both limits; with u95 = 2 u the two just leave room
+    for it at the middle when tolerance x plate = 1.645 / 2 x u95.
+    """
+    return 0.5 * _Z95 * u95_w / plate_w
+
+
+def deciding_line(
+    lines: Sequence[BudgetLine], y_w: float, plate_w: float, tolerance: float
+) -> Deciding | None:
+    """Name the largest line of an undecided budget and how far it must shrink to decide.
+
+    The output is taken to stay where it is. None where the verdict is decided already.
+    """
+    if _is_decided(lines, y_w, plate_w, tolerance):
+        return None
+    largest = max(range(len(lines)), key=lambda i: lines[i].u_w)
+    line = lines[largest]
+
+    def decided_at(part: float) -> bool:
+        smaller = replace(line, u_w=part * line.u_w)
+        return _is_decided([*lines[:largest], smaller, *lines[largest + 1 :]], y_w, plate_w, tolerance)
+
+    if not decided_at(0.0):
+        return Deciding(source=line.source, shrink=None)
+    decided, undecided = 0.0, 1.0
+    for _ in range(_STEPS):
+        middle = 0.5 * (decided + undecided)
+        if decided_at(middle):
+            decided = middle
+        else:
+            undecided = middle
+    return Deciding(source=line.source, shrink=1.0 / decided if decided > 0.0 else None)
+
+
+def _is_decided(lines: Sequence[BudgetLine], y_w: float, plate_w: float, tolerance: float) -> bool:
+    sum_ = combine(lines)
+    return judge(y_w, sum_.u_w, sum_.nu_eff, plate_w, tolerance).verdict != UNDECIDED
+
+
+def _probability_above(limit_w: float, y_w: float, u_w: float, nu: float) -> float:
+    return probability_below(-limit_w, -y_w, u_w, nu)  # the distribution is symmetric
+
+
+def _decide(p_low: float, p_high: float) -> str:
+    if p_low < RISK and p_high < RISK:
+        return MEETS
+    if p_low > 1.0 - RISK:
+        return BELOW
+    if p_high > 1.0 - RISK:
+        return ABOVE
+    return UNDECIDED
+
+
+def _check(y_w: float, u_w: float, nu: float, plate_w: float, tolerance: float) -> None:
+    if not all(math.isfinite(x) for x in (y_w, u_w, plate_w, tolerance)):
+        raise ValueError("a verdict needs finite numbers")
+    if u_w < 0.0 or tolerance < 0.0 or plate_w <= 0.0 or not nu > 0.0:
+        raise ValueError(
+            f"no verdict from u = {u_w} W, nu = {nu}, plate = {plate_w} W, tolerance = {tolerance}: "
+            "plate and nu must be positive, u and tolerance not negative"
+        )
