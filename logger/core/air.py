@@ -16,6 +16,9 @@ enthalpy_j_kg = psychrolib.GetMoistAirEnthalpy
 volume_m3_kg = psychrolib.GetMoistAirVolume
 """Volume, m3 per kg of dry air, of (temperature degC, w, pressure Pa). Same, eq. (26)."""
 
+temperature_c = psychrolib.GetTDryBulbFromEnthalpyAndHumRatio
+"""Temperature, degC, of (enthalpy J per kg of dry air, w). Same, eq. (30) solved for it."""
+
 
 def humidity_ratio(temp_c: float, humidity: float, pressure_pa: float) -> float:
     """Humidity ratio of air of relative ``humidity`` (a fraction). Same, eqs. (20), (22).
