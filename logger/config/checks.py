@@ -1,0 +1,261 @@
+"""What the keys of a config mean together: one function a subject, each yields its problems."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Callable, Iterator
+
+from logger.config.derate import derate_factor
+from logger.config.problems import Problem
+from logger.config.quantities import Dimension, Units, show
+from logger.config.schema import (
+    AirflowTable,
+    ConfigFile,
+    JobTable,
+    MqttTable,
+    Probes,
+    UnitTable,
+)
+from logger.core.air import standard_pressure_pa
+from logger.core.params import AirflowSource, FanDrive, OutdoorAir, Role, UnitKind
+
+SIM_DRIVER = "sim"
+PRESSURE_GAP = 0.04  # fraction: beyond it a pressure is reduced to sea level or mistyped (design)
+LOWEST_DERATE = 0.4  # fraction of the plate, assumed: no maker derates so far
+
+AIRFLOW_KEYS: dict[AirflowSource, tuple[frozenset[str], frozenset[str]]] = {  # (needed, allowed)
+    AirflowSource.FIXED: (
+        frozenset({"volume"}),
+        frozenset({"volume", "at", "temperature", "humidity", "traverse"}),
+    ),
+    AirflowSource.PROBE: (
+        frozenset({"probe", "area"}),
+        frozenset({"probe", "area", "factor", "basis", "at"}),
+    ),
+    AirflowSource.MASS: (frozenset({"mass"}), frozenset({"mass"})),
+}
+_AIRFLOW_EXAMPLES = {"volume": "1850 cfm", "probe": "duct", "area": "0.18 m2", "mass": "1.02 kg/s"}
+
+
+def find_problems(config: ConfigFile, probes: Probes) -> list[Problem]:
+    """All that does not go together, subject by subject."""
+    return [problem for check in CHECKS for problem in check(config, probes)]
+
+
+def _roles(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    roles = {probe.role for probe in probes.values()}
+    if Role.SUPPLY not in roles:
+        yield Problem(
+            ("probes",),
+            'no probe has role = "supply"; add a probe in the air that leaves the heating section',
+        )
+    if not roles & {Role.RETURN, Role.MIXED}:
+        yield Problem(
+            ("probes",),
+            'no probe has role = "return" or "mixed"; add a probe in the air that enters the heating section',
+        )
+
+
+def _site(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    job = config.job
+    if job.altitude is None or job.pressure is None:
+        return
+    standard = standard_pressure_pa(job.altitude)
+    if abs(job.pressure - standard) > PRESSURE_GAP * standard:
+        yield Problem(
+            ("job", "pressure"),
+            f"{_pressure(job, job.pressure)} is more than 4 % off the {_pressure(job, standard)} of"
+            " job.altitude (a weather report is reduced to sea level); give the pressure at the site, or only"
+            " the altitude",
+        )
+
+
+def _pressure(job: JobTable, value_pa: float) -> str:
+    return show(value_pa, Dimension.PRESSURE, job.units)
+
+
+def _plate(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    unit, units = config.unit, config.job.units
+    if unit.kind in {UnitKind.COOLING, UnitKind.HEAT_PUMP}:
+        yield Problem(
+            ("unit", "kind"),
+            f"'{unit.kind}' comes with a later version; this one judges heating with gas or electric",
+        )
+    if unit.efficiency is not None and unit.output is not None:
+        yield Problem(
+            ("unit", "efficiency"),
+            "unit.output is given too; keep the one that the plate shows, remove the other",
+        )
+    if unit.efficiency is not None and unit.input is None:
+        yield Problem(
+            ("unit", "efficiency"), 'needs the plate\'s input; add input = "135000 Btu/h" or the like'
+        )
+    yield from _output_above_input(unit, units)
+    if unit.min_entering is not None and unit.max_supply is not None and unit.min_entering >= unit.max_supply:
+        yield Problem(("unit", "min_entering"), "is not below unit.max_supply; check both against the plate")
+
+
+def _output_above_input(unit: UnitTable, units: Units) -> Iterator[Problem]:
+    if unit.input is None or unit.output is None or unit.output <= unit.input:
+        return
+    if unit.kind in {UnitKind.GAS, UnitKind.ELECTRIC}:
+        output, power = (show(w, Dimension.POWER, units) for w in (unit.output, unit.input))
+        yield Problem(
+            ("unit", "output"), f"{output} is more than the input of {power}; check that they are not swapped"
+        )
+
+
+def _outdoor_air(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    word = config.unit.outdoor_air[0] if config.unit.outdoor_air else OutdoorAir.CLOSED
+    roles = {probe.role for probe in probes.values()}
+    if word == OutdoorAir.FRACTION and not roles & {Role.OUTDOOR, Role.MIXED}:
+        yield Problem(
+            ("unit", "outdoor_air"),
+            'a stated share needs a probe with role = "outdoor" (or "mixed", which beats it); add one, or'
+            ' close the damper for the test and say outdoor_air = "closed"',
+        )
+    if config.unit.outdoor_air_u95 is not None and word != OutdoorAir.FRACTION:
+        yield Problem(
+            ("unit", "outdoor_air_u95"),
+            'goes with a stated share only, such as outdoor_air = "20 %"; remove it',
+        )
+
+
+def _derate(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    derate = config.unit.derate
+    if derate is None:
+        return
+    base = ("unit", "derate")
+    by_altitude = {"per_1000ft", "above", "counted_from"} & derate.model_fields_set
+    if derate.factor is not None and by_altitude:
+        yield Problem(
+            (*base, "factor"), f"stands beside {', '.join(sorted(by_altitude))}; keep one way to derate"
+        )
+    elif derate.factor is None and derate.per_1000ft is None and derate.done:
+        yield Problem(
+            base, 'needs per_1000ft, such as "4 %", or factor, such as "0.90", as the maker\'s plate rules'
+        )
+    elif derate.factor is None and derate.done and config.job.altitude is None:
+        yield Problem(
+            (*base, "per_1000ft"),
+            'needs the altitude; add altitude = "700 ft" or the like to [job], or give factor',
+        )
+    elif not LOWEST_DERATE <= derate_factor(derate, config.job.altitude) <= 1.0:
+        factor = derate_factor(derate, config.job.altitude)
+        yield Problem(
+            base, f"multiplies the plate by {factor:.2f}, and {LOWEST_DERATE:g} to 1 can be; check its values"
+        )
+
+
+def _airflow(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    air = config.airflow
+    needed, allowed = AIRFLOW_KEYS[air.source]
+    given = {key for key in air.model_fields_set if getattr(air, key) is not None}
+    for key in sorted(given - allowed - {"source", "u95"}):
+        fitting = " or ".join(f'"{s}"' for s, (_, keys) in AIRFLOW_KEYS.items() if key in keys)
+        yield Problem(
+            ("airflow", key),
+            f'goes with source = {fitting} only, and source is "{air.source}"; remove one of them',
+        )
+    for key in sorted(needed - given):
+        if not (key == "volume" and air.traverse is not None):
+            example = _AIRFLOW_EXAMPLES[key]
+            yield Problem(
+                ("airflow", key), f'missing; source = "{air.source}" needs {key} = "{example}" or the like'
+            )
+    yield from _velocity_probe(air, probes)
+    if config.unit.fan_drive is FanDrive.VARIABLE and air.source is not AirflowSource.PROBE:
+        yield Problem(
+            ("unit", "fan_drive"),
+            '"variable" needs a live velocity probe; add one and set airflow.source = "probe", or hold the'
+            ' fan at its heating speed and say "constant-speed"',
+        )
+
+
+def _velocity_probe(air: AirflowTable, probes: Probes) -> Iterator[Problem]:
+    if air.source is not AirflowSource.PROBE or air.probe is None:
+        return
+    velocity = sorted(name for name, probe in probes.items() if probe.role is Role.VELOCITY)
+    if air.probe not in velocity:
+        have = f"probes with that role: {', '.join(velocity)}" if velocity else "there is none yet; add one"
+        yield Problem(("airflow", "probe"), f"'{air.probe}' is no probe with role = \"velocity\"; {have}")
+
+
+def _simulation(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    for name, probe in probes.items():
+        if config.sim is not None and probe.driver != SIM_DRIVER:
+            yield Problem(
+                ("probes", name, "driver"),
+                f"'{probe.driver}' reads a real probe and the file has a [sim] table; remove [sim], or set"
+                ' driver = "sim" for every probe',
+            )
+    simulated = [name for name, probe in probes.items() if probe.driver == SIM_DRIVER]
+    if config.sim is None and simulated:
+        yield Problem(
+            ("probes", simulated[0], "driver"),
+            '"sim" needs the table [sim]; add [sim] with scenario = "standard", or name the driver of a real'
+            " probe",
+        )
+
+
+def _broker(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    mqtt = config.mqtt
+    if mqtt is None:
+        return
+    if mqtt.password_file is not None and mqtt.password_env is not None:
+        yield Problem(("mqtt", "password_env"), "password_file is given too; keep one of them")
+    if (mqtt.cert_file is None) != (mqtt.key_file is None):
+        key = "cert_file" if mqtt.key_file is None else "key_file"
+        yield Problem(("mqtt", key), "cert_file and key_file go together; give both or neither")
+    with_password = mqtt.password_file is not None or mqtt.password_env is not None
+    if with_password and mqtt.username is None:
+        yield Problem(("mqtt", "username"), "missing; a password needs a username")
+    if mqtt.tls:
+        return
+    for key in ("ca_file", "cert_file", "key_file"):
+        if getattr(mqtt, key) is not None:
+            yield Problem(("mqtt", key), "goes with tls = true only; remove it or switch TLS on")
+    if with_password and not mqtt.allow_plain and not _is_loopback(mqtt):
+        yield Problem(
+            ("mqtt", "tls"),
+            "a password would cross the network in the clear; set tls = true, or allow_plain = true if you"
+            " accept that",
+        )
+
+
+def _is_loopback(mqtt: MqttTable) -> bool:
+    if mqtt.host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(mqtt.host).is_loopback
+    except ValueError:
+        return False
+
+
+def _limits(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    steady, cycles = config.steady, config.cycles
+    if steady.window > steady.window_max:
+        yield Problem(
+            ("steady", "window"),
+            f"{steady.window:g} s is longer than steady.window_max, {steady.window_max:g} s; lower one or"
+            " raise the other",
+        )
+    if cycles.end > cycles.fire:
+        yield Problem(
+            ("cycles", "end"),
+            f"{cycles.end:g} K is more than cycles.fire, {cycles.fire:g} K: a firing would end before it"
+            " starts; lower end or raise fire",
+        )
+
+
+CHECKS: tuple[Callable[[ConfigFile, Probes], Iterator[Problem]], ...] = (
+    _roles,
+    _site,
+    _plate,
+    _outdoor_air,
+    _derate,
+    _airflow,
+    _simulation,
+    _broker,
+    _limits,
+)

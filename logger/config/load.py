@@ -1,0 +1,295 @@
+"""A config file read, checked and turned into what the rest of the logger needs.
+
+Every fault is a ``ConfigError``: one sentence each, with file, line and key.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, SecretBytes, SecretStr, ValidationError
+
+from logger.config.checks import find_problems
+from logger.config.fields import Name, unknown_word
+from logger.config.params import job_params
+from logger.config.problems import Problem, Source, fault, problems_of
+from logger.config.quantities import Units
+from logger.config.schema import PROBE_TABLES, ConfigFile, MqttTable, ProbeTable, SimTable, Table
+from logger.config.toml_text import KeyPath, toml_text
+from logger.core.errors import ConfigError
+from logger.core.params import JobParams, Role
+
+DriverOptions = Mapping[str, type[BaseModel]]
+"""The ``Options`` model of each known driver, by the driver's name."""
+
+EXTRA = "command line"  # what the sentences call the text that options of a command add
+TRAVERSE_SCHEMA = "riselog.traverse/1"
+_SIZE_LIMIT = 1_000_000  # bytes, assumed: no config is larger, a wrong file may be
+_SECRET = (SecretStr, SecretBytes)
+_OWN_KEYS = frozenset(ProbeTable.model_fields)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeSetup:
+    """One probe as its driver is asked for it; ``options`` have passed the driver's model."""
+
+    name: str
+    role: Role
+    driver: str
+    options: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SimSettings:
+    """The [sim] table; ``speed`` is times real time, None is as fast as it goes."""
+
+    scenario: str
+    speed: float | None
+    seed: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedConfig:
+    """A config that can be used.
+
+    ``effective_text`` is TOML without secrets that can be loaded again; ``files`` is the content
+    of every file that the config names; ``notes`` says what was assumed, a sentence each.
+    """
+
+    name: str
+    job: JobParams
+    units: Units
+    probes: tuple[ProbeSetup, ...]
+    sim: SimSettings | None
+    store_path: Path | None
+    mqtt: MqttTable | None
+    effective_text: str
+    files: Mapping[str, str]
+    notes: tuple[str, ...]
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the readings come from a simulation."""
+        return self.sim is not None
+
+
+def load_config(
+    path: Path | str, driver_options: DriverOptions | None, extra_text: str | None = None
+) -> LoadedConfig:
+    """Read a config file; ``extra_text`` is TOML whose keys win over the file's.
+
+    Raises
+    ------
+    ConfigError
+        The file cannot be read or used.
+    """
+    path = Path(path)
+    try:
+        data = _read(path)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise ConfigError(f"{path}: cannot be read ({reason}); check the path and its permissions") from error
+    if len(data) > _SIZE_LIMIT:
+        raise ConfigError(f"{path}: is larger than {_SIZE_LIMIT} bytes; name a config file")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise ConfigError(f"{path}:{line}: is not UTF-8 text; save the file as UTF-8") from error
+    return loads_config(text, str(path), driver_options, extra_text, folder=path.parent)
+
+
+def loads_config(
+    text: str,
+    name: str,
+    driver_options: DriverOptions | None,
+    extra_text: str | None = None,
+    *,
+    folder: Path | None = None,
+) -> LoadedConfig:
+    """As ``load_config``, from text; ``name`` stands for the file, ``folder`` is where its
+    relative paths start. With ``driver_options`` None the drivers' own keys are left unchecked
+    (a replay opens no driver).
+
+    Raises
+    ------
+    ConfigError
+        The text cannot be used.
+    """
+    data = _parse(text, name)
+    sources = [Source.of(name, text)]
+    if extra_text:
+        data = _merged(data, _parse(extra_text, EXTRA))
+        sources.insert(0, Source.of(EXTRA, extra_text))
+    problems: list[Problem] = []
+    config = _tables(data, problems)
+    probes, setups = _probes(data.get("probes"), driver_options, problems)
+    if problems or config is None:
+        raise fault(problems, sources)
+    folder = folder or Path()
+    problems = [*find_problems(config, probes), *_traverse(config.airflow.traverse, folder)]
+    if problems:
+        raise fault(problems, sources)
+    job, notes = job_params(config, probes)
+    return LoadedConfig(
+        name=name,
+        job=job,
+        units=config.job.units,
+        probes=tuple(setups),
+        sim=_sim(config.sim),
+        store_path=_located(config.store.path, folder) if config.store.path else None,
+        mqtt=config.mqtt,
+        effective_text=toml_text(_without_secrets(data, setups)),
+        files={},
+        notes=notes,
+    )
+
+
+def _parse(text: str, name: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except RecursionError as error:
+        raise ConfigError(f"{name}:1: is nested too deep; write plain tables") from error
+    except ValueError as error:
+        found = re.search(r" \(at line (\d+), column \d+\)$", str(error))
+        line = int(found[1]) if found else len(text.rstrip().split("\n"))
+        what = str(error)[: found.start()] if found else str(error).removesuffix(" (at end of document)")
+        clean = "".join(c if c.isprintable() else "?" for c in what)
+        raise ConfigError(f"{name}:{line}: is not valid TOML: {clean}; repair this line") from error
+
+
+def _merged(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
+    result = dict(below)
+    for key, value in above.items():
+        old = result.get(key)
+        result[key] = _merged(old, value) if isinstance(old, dict) and isinstance(value, dict) else value
+    return result
+
+
+def _tables(data: Mapping[str, Any], problems: list[Problem]) -> ConfigFile | None:
+    try:
+        return ConfigFile.model_validate(data)
+    except ValidationError as error:
+        problems += problems_of(error, ConfigFile)
+        return None
+
+
+def _probes(
+    tables: object, driver_options: DriverOptions | None, problems: list[Problem]
+) -> tuple[dict[str, ProbeTable], list[ProbeSetup]]:
+    probes: dict[str, ProbeTable] = {}
+    setups: list[ProbeSetup] = []
+    if not isinstance(tables, dict):
+        return probes, setups  # the schema has already said so
+    for name, table in tables.items():
+        path: KeyPath = ("probes", name)
+        if not isinstance(table, dict):
+            problems.append(Problem(path, f"must be a table: write [probes.{name}] with role and driver"))
+            continue
+        problems += _name_problem(name, path)
+        probe = _own_keys(table, path, problems)
+        options = _driver_keys(table, path, driver_options, problems)
+        if probe is not None and options is not None:
+            probes[name] = probe
+            setups.append(ProbeSetup(name=name, role=probe.role, driver=probe.driver, options=options))
+    return probes, setups
+
+
+class _Named(Table):
+    name: Name
+
+
+def _name_problem(name: str, path: KeyPath) -> list[Problem]:
+    try:
+        _Named(name=name)
+    except ValidationError as error:
+        return [Problem(path, problem.text) for problem in problems_of(error, _Named)]
+    return []
+
+
+def _own_keys(table: Mapping[str, Any], path: KeyPath, problems: list[Problem]) -> ProbeTable | None:
+    role = table.get("role")
+    model = PROBE_TABLES[Role(role)] if role in tuple(Role) else ProbeTable
+    try:
+        return model.model_validate({key: table[key] for key in table if key in _OWN_KEYS})
+    except ValidationError as error:
+        problems += problems_of(error, model, path)
+        return None
+
+
+def _driver_keys(
+    table: Mapping[str, Any], path: KeyPath, driver_options: DriverOptions | None, problems: list[Problem]
+) -> dict[str, Any] | None:
+    """The driver's own keys, through its model; None where that cannot be had."""
+    rest = {key: table[key] for key in table if key not in _OWN_KEYS}
+    driver = table.get("driver")
+    if driver_options is None:
+        return rest
+    if not isinstance(driver, str):
+        return None  # the logger's own keys have already said so
+    try:
+        model = driver_options[driver]
+    except KeyError:
+        problems.append(Problem((*path, "driver"), _unknown_driver(driver, driver_options)))
+        return None
+    except ConfigError as error:
+        problems.append(Problem((*path, "driver"), str(error)))
+        return None
+    try:
+        return model.model_validate(rest).model_dump()
+    except ValidationError as error:
+        problems += problems_of(error, model, path, also_accepted=_OWN_KEYS)
+        return None
+
+
+def _unknown_driver(driver: str, known: DriverOptions) -> str:
+    return f"no such driver is installed: {unknown_word(driver, sorted(known))}"
+
+
+def _traverse(name: str | None, folder: Path) -> list[Problem]:
+    """A traverse file is looked at, so that its faults are told; it cannot be used yet."""
+    if name is None:
+        return []
+    path = _located(name, folder)
+    text = "is not supported by this version yet; give volume, temperature and humidity in its place"
+    try:
+        document = json.loads(_read(path))
+        if not isinstance(document, dict) or document.get("schema") != TRAVERSE_SCHEMA:
+            text = f'{path} has no "schema": "{TRAVERSE_SCHEMA}"; name a file that `riselog traverse` wrote'
+    except OSError as error:
+        text = f"{path} cannot be read ({error.strerror}); check the path (from the config's folder)"
+    except (ValueError, RecursionError):
+        text = f"{path} is not JSON; name a file that `riselog traverse` wrote"
+    return [Problem(("airflow", "traverse"), text)]
+
+
+def _read(path: Path) -> bytes:
+    """Content of a small file, or one byte more than the limit."""
+    with path.open("rb") as file:
+        return file.read(_SIZE_LIMIT + 1)
+
+
+def _located(name: str, folder: Path) -> Path:
+    """Where a file named in a config stands: from the config's folder, ``~/`` from home."""
+    return folder / (Path(name).expanduser() if name.startswith("~/") else Path(name))
+
+
+def _sim(table: SimTable | None) -> SimSettings | None:
+    if table is None:
+        return None
+    return SimSettings(scenario=table.scenario, speed=table.speed, seed=table.seed)
+
+
+def _without_secrets(data: dict[str, Any], setups: list[ProbeSetup]) -> dict[str, Any]:
+    probes = {name: dict(table) for name, table in data["probes"].items()}
+    for setup in setups:
+        for key, value in setup.options.items():
+            if isinstance(value, _SECRET):
+                probes[setup.name].pop(key, None)
+    return {**data, "probes": probes}

@@ -1,0 +1,231 @@
+"""From a checked config to the core's parameters; every value assumed is told in a note."""
+
+from __future__ import annotations
+
+from logger.config.derate import DERATE_ABOVE_M, derate_factor
+from logger.config.schema import AirflowTable, ConfigFile, Probes, ProbeTable, UnitTable
+from logger.core.air import standard_pressure_pa
+from logger.core.params import (
+    AirflowParams,
+    AirflowSource,
+    CycleParams,
+    FanHeatMode,
+    JobParams,
+    OutdoorAir,
+    Plane,
+    ProbeParams,
+    Role,
+    SteadyParams,
+    UnitKind,
+    UnitParams,
+    VelocityBasis,
+)
+
+SEA_LEVEL_PA = 101_325.0  # Pa, standard atmosphere, ASHRAE Fundamentals ch. 1
+ALTITUDE_U_PA = 1_000.0  # Pa, standard uncertainty of weather about the standard atmosphere: assumed
+GIVEN_U_PA = 150.0  # Pa, standard uncertainty of a pressure entered once: assumed
+UNKNOWN_U_PA = 3_000.0  # Pa, standard uncertainty where no altitude is known: assumed
+OUTDOOR_U95 = 0.05  # fraction of the supply air: assumed
+AIRFLOW_U95 = 0.05  # fraction of the flow: assumed
+PLACEMENT_U95 = 0.03  # fraction of the rise: assumed
+AIRFLOW_TEMP_C = 20.0  # degC, where the state of a volume is not told: assumed
+AIRFLOW_HUMIDITY = 0.5  # fraction, same
+
+DEFAULT_U95: dict[Role, tuple[float, str]] = {  # all assumed, until probes are matched
+    Role.RETURN: (0.5, "0.5 K"),
+    Role.MIXED: (0.5, "0.5 K"),
+    Role.SUPPLY: (0.5, "0.5 K"),
+    Role.OUTDOOR: (0.5, "0.5 K"),
+    Role.VELOCITY: (0.05, "5 %"),
+    Role.PRESSURE: (300.0, "300 Pa"),
+    Role.GAS: (0.02, "2 %"),
+}
+_PLACED = {Role.RETURN, Role.MIXED, Role.SUPPLY}
+
+
+def job_params(config: ConfigFile, probes: Probes) -> tuple[JobParams, tuple[str, ...]]:
+    """The core's parameters and the notes; the config has passed ``checks``."""
+    notes: list[str] = []
+    has_barometer = any(p.role is Role.PRESSURE for p in probes.values())
+    pressure_pa, pressure_u_pa, assumed = _pressure(config, has_barometer=has_barometer, notes=notes)
+    job = JobParams(
+        name=config.job.name,
+        pressure_pa=pressure_pa,
+        pressure_u_pa=pressure_u_pa,
+        pressure_assumed=assumed,
+        unit=_unit(config, probes, notes),
+        airflow=_airflow(config.airflow, notes),
+        probes=_probes(probes, notes),
+        steady=_steady(config),
+        cycles=CycleParams(
+            fire_k=config.cycles.fire,
+            end_k=config.cycles.end,
+            min_fan_phase_s=config.cycles.min_fan_phase,
+        ),
+    )
+    return job, tuple(notes)
+
+
+def _pressure(config: ConfigFile, *, has_barometer: bool, notes: list[str]) -> tuple[float, float, bool]:
+    job = config.job
+    if job.pressure is not None:
+        return job.pressure, GIVEN_U_PA, False
+    if job.altitude is not None:
+        return standard_pressure_pa(job.altitude), ALTITUDE_U_PA, True
+    if not has_barometer:
+        notes.append(
+            "job.altitude and job.pressure are left out: sea level is assumed, with a wide uncertainty;"
+            " the output comes out about 1 % too high for each 280 ft (85 m) above it, so give one of them."
+        )
+    return SEA_LEVEL_PA, UNKNOWN_U_PA, True
+
+
+def _unit(config: ConfigFile, probes: Probes, notes: list[str]) -> UnitParams:
+    unit = config.unit
+    output_w = unit.output
+    if unit.input is not None and unit.efficiency is not None:
+        output_w = unit.input * unit.efficiency
+    factor = derate_factor(unit.derate, config.job.altitude) if unit.derate else 1.0
+    fan_word, fan_heat_w = unit.fan_heat
+    outdoor_word, share = unit.outdoor_air or (OutdoorAir.CLOSED, None)
+    share_u95 = OUTDOOR_U95 if unit.outdoor_air_u95 is None else unit.outdoor_air_u95
+    _unit_notes(unit, output_w, probes, notes)
+    _derate_notes(config, factor, notes)
+    return UnitParams(
+        kind=unit.kind,
+        plate_input_w=unit.input,
+        plate_output_w=output_w,
+        derate_factor=factor,
+        derated=unit.derate is not None and unit.derate.done and factor < 1.0,
+        rise_window_k=unit.rise,
+        tolerance=unit.tolerance,
+        fan=unit.fan,
+        fan_heat=FanHeatMode(fan_word),
+        fan_heat_w=fan_heat_w,
+        fan_drive=unit.fan_drive,
+        outdoor_air=OutdoorAir(outdoor_word),
+        outdoor_air_assumed=unit.outdoor_air is None,
+        outdoor_fraction=share or 0.0,
+        outdoor_fraction_u95=0.0 if share is None else share_u95,
+        casing_loss_w=unit.casing_loss,
+        max_supply_c=unit.max_supply,
+        min_entering_c=unit.min_entering,
+        stages=unit.stages,
+    )
+
+
+def _unit_notes(unit: UnitTable, output_w: float | None, probes: Probes, notes: list[str]) -> None:
+    mixed = any(p.role is Role.MIXED for p in probes.values())
+    if output_w is None:
+        notes.append(
+            "unit.output (or input with efficiency) is left out: the output is measured, there is no verdict."
+        )
+    if unit.casing_loss is None and unit.kind is UnitKind.GAS:
+        notes.append("unit.casing_loss is left out: 0 to 2 % of the input is assumed.")
+    if unit.outdoor_air is None and not mixed:
+        notes.append(
+            "unit.outdoor_air is left out: the outdoor-air damper is assumed closed; make sure it is."
+        )
+    word, share = unit.outdoor_air or (OutdoorAir.CLOSED, None)
+    if share is not None and unit.outdoor_air_u95 is None and not mixed:
+        notes.append("unit.outdoor_air_u95 is left out: 5 % of the supply air is assumed.")
+    if word == OutdoorAir.OPEN and not mixed:
+        notes.append(
+            "unit.outdoor_air is open and no probe stands in the mixed air: there will be no verdict; close"
+            ' the damper for the test or add a probe with role = "mixed".'
+        )
+
+
+def _derate_notes(config: ConfigFile, factor: float, notes: list[str]) -> None:
+    unit, altitude_m = config.unit, config.job.altitude
+    derate = unit.derate
+    if derate is not None and derate.done:
+        if derate.factor is None and derate.above is None:
+            notes.append("unit.derate.above is left out: 2000 ft is assumed; the maker's plate rules.")
+        if derate.factor is None and derate.counted_from is None:
+            notes.append(
+                "unit.derate.counted_from is left out: sea level is assumed; the maker's plate rules."
+            )
+        if factor >= 1.0:
+            notes.append("unit.derate changes nothing here: the site is not above the height it starts at.")
+    elif unit.kind is UnitKind.GAS and altitude_m is not None and altitude_m > DERATE_ABOVE_M:
+        notes.append(
+            "The site is above 2000 ft and the unit is not said to be derated: over-firing is possible; have"
+            " the licensed person check the maker's altitude instructions."
+        )
+
+
+def _airflow(air: AirflowTable, notes: list[str]) -> AirflowParams:
+    u95 = AIRFLOW_U95 if air.u95 is None else air.u95
+    if air.u95 is None:
+        notes.append("airflow.u95 is left out: 5 % is assumed.")
+    if air.source is AirflowSource.FIXED:
+        _state_notes(air, notes)
+    if air.source is AirflowSource.PROBE and air.basis is None:
+        notes.append(
+            'airflow.basis is left out: "actual" is assumed; a thermal (hot-wire) probe reads "standard".'
+        )
+    if air.source is not AirflowSource.MASS and air.at is None:
+        notes.append("airflow.at is left out: the flow is assumed to be measured in the return air.")
+    return AirflowParams(
+        source=air.source,
+        u95=u95,
+        u95_assumed=air.u95 is None,
+        at=air.at or Plane.RETURN,
+        volume_m3_s=air.volume or 0.0,
+        temperature_c=AIRFLOW_TEMP_C if air.temperature is None else air.temperature,
+        humidity=AIRFLOW_HUMIDITY if air.humidity is None else air.humidity,
+        mass_kg_s=air.mass or 0.0,
+        probe=air.probe or "",
+        area_m2=air.area or 0.0,
+        factor=1.0 if air.factor is None else air.factor,
+        basis=air.basis or VelocityBasis.ACTUAL,
+    )
+
+
+def _state_notes(air: AirflowTable, notes: list[str]) -> None:
+    if air.temperature is None:
+        notes.append(
+            "airflow.temperature is left out: 20 °C is assumed where the volume was measured; each 3 K off is"
+            " 1 % of the output."
+        )
+    if air.humidity is None:
+        notes.append("airflow.humidity is left out: 50 % is assumed where the volume was measured.")
+
+
+def _probes(probes: Probes, notes: list[str]) -> tuple[ProbeParams, ...]:
+    for name, probe in probes.items():
+        if probe.u95 is None:
+            notes.append(f"probes.{name}.u95 is left out: {DEFAULT_U95[probe.role][1]} is assumed.")
+    bare = [name for name, p in probes.items() if p.role in _PLACED and p.placement_u95 is None]
+    if bare:
+        notes.append(
+            f"placement_u95 is left out for {', '.join(bare)}: 3 % of the rise is assumed, for one spot that"
+            " stands for the whole stream."
+        )
+    return tuple(_probe(name, probe) for name, probe in probes.items())
+
+
+def _probe(name: str, probe: ProbeTable) -> ProbeParams:
+    return ProbeParams(
+        name=name,
+        role=probe.role,
+        offset=probe.offset,
+        u95=DEFAULT_U95[probe.role][0] if probe.u95 is None else probe.u95,
+        u95_assumed=probe.u95 is None,
+        placement_u95=PLACEMENT_U95 if probe.placement_u95 is None else probe.placement_u95,
+        placement_assumed=probe.placement_u95 is None,
+        max_age_s=probe.max_age,
+    )
+
+
+def _steady(config: ConfigFile) -> SteadyParams:
+    steady = config.steady
+    return SteadyParams(
+        window_s=steady.window,
+        window_max_s=steady.window_max,
+        hold_s=steady.hold,
+        remaining=steady.remaining,
+        time_constant_s=steady.time_constant,
+        spread=steady.spread,
+    )

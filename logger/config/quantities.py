@@ -1,0 +1,300 @@
+"""Values with units: text to SI, and SI to text for people.
+
+One table of spellings, case-sensitive. A number alone is refused: it needs a unit.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from enum import StrEnum
+from typing import Literal, NamedTuple
+
+from logger.core.errors import UsageError
+
+Units = Literal["us", "si"]
+
+
+class QuantityError(UsageError, ValueError):
+    """A text is no quantity of the dimension asked for; the sentence says what is accepted."""
+
+
+class Dimension(StrEnum):
+    """What a value is; in brackets the SI unit that ``parse`` gives."""
+
+    TEMPERATURE = "temperature"  # degC
+    DIFFERENCE = "temperature difference"  # K
+    VOLUME_FLOW = "volume flow"  # m3/s
+    MASS_FLOW = "mass flow"  # kg/s
+    VELOCITY = "velocity"  # m/s
+    POWER = "power"  # W
+    PRESSURE = "pressure"  # Pa
+    FRACTION = "fraction"  # 1
+    TIME = "time"  # s
+    LENGTH = "length"  # m
+    AREA = "area"  # m2
+    VOLUME = "volume"  # m3
+    DENSITY = "density"  # kg/m3
+    HEATING_VALUE = "energy per volume"  # J/m3
+
+
+class Unit(NamedTuple):
+    """SI value = (value + shift) x times / per; spellings, the first for messages."""
+
+    spellings: tuple[str, ...]
+    times: float = 1.0
+    per: float = 1.0
+    shift: float = 0.0
+
+
+# Sources: NIST SP 811 (2008) appendix B.8; "exact" factors follow from definitions given there.
+_FT = 0.3048  # m, exact
+_IN = 0.0254  # m, exact
+_LB = 0.45359237  # kg, exact
+_G = 9.80665  # m/s2, standard gravity, exact
+_BTU = 1055.05585262  # J, International Table, exact
+_MIN = 60.0  # s
+_H = 3600.0  # s
+
+UNITS: dict[Dimension, tuple[Unit, ...]] = {
+    Dimension.TEMPERATURE: (
+        Unit(("°C", "C", "degC")),
+        Unit(("°F", "F", "degF"), times=5.0, per=9.0, shift=-32.0),  # exact
+        Unit(("K",), shift=-273.15),  # exact
+    ),
+    Dimension.DIFFERENCE: (
+        Unit(("K", "°C", "C", "degC")),
+        Unit(("°F", "F", "degF"), times=5.0, per=9.0),  # exact
+    ),
+    Dimension.VOLUME_FLOW: (
+        Unit(("cfm", "ft3/min", "ft³/min"), times=_FT**3, per=_MIN),  # exact
+        Unit(("m3/s", "m³/s")),
+        Unit(("m3/h", "m³/h"), per=_H),
+        Unit(("L/s", "l/s"), per=1000.0),
+    ),
+    Dimension.MASS_FLOW: (
+        Unit(("kg/s",)),
+        Unit(("kg/h",), per=_H),
+        Unit(("lb/h",), times=_LB, per=_H),  # exact
+        Unit(("lb/min",), times=_LB, per=_MIN),  # exact
+    ),
+    Dimension.VELOCITY: (
+        Unit(("m/s",)),
+        Unit(("fpm", "ft/min"), times=_FT, per=_MIN),  # exact
+    ),
+    Dimension.POWER: (
+        Unit(("Btu/h", "BTU/h"), times=_BTU, per=_H),  # exact
+        Unit(("MBH", "kBtu/h"), times=1000.0 * _BTU, per=_H),  # 1000 Btu/h: common practice, no source
+        Unit(("W",)),
+        Unit(("kW",), times=1000.0),
+    ),
+    Dimension.PRESSURE: (
+        Unit(("Pa",)),
+        Unit(("hPa", "mbar"), times=100.0),  # exact
+        Unit(("kPa",), times=1000.0),
+        Unit(("psi",), times=_LB * _G / _IN**2),  # exact
+        Unit(("inHg",), times=13595.1 * _G * _IN),  # conventional mercury, 13595.1 kg/m3
+        Unit(("in.wg", "inH2O"), times=1000.0 * _G * _IN),  # conventional water, 1000 kg/m3
+    ),
+    Dimension.FRACTION: (Unit(("%",), per=100.0),),
+    Dimension.TIME: (
+        Unit(("s",)),
+        Unit(("min",), times=_MIN),
+        Unit(("h",), times=_H),
+    ),
+    Dimension.LENGTH: (
+        Unit(("ft",), times=_FT),
+        Unit(("in",), times=_IN),
+        Unit(("m",)),
+        Unit(("cm",), per=100.0),
+        Unit(("mm",), per=1000.0),
+    ),
+    Dimension.AREA: (
+        Unit(("m2", "m²")),
+        Unit(("cm2", "cm²"), per=1e4),
+        Unit(("ft2", "ft²"), times=_FT**2),  # exact
+        Unit(("in2", "in²"), times=_IN**2),  # exact
+    ),
+    Dimension.VOLUME: (
+        Unit(("ft3", "ft³"), times=_FT**3),  # exact
+        Unit(("m3", "m³")),
+        Unit(("L", "l"), per=1000.0),
+    ),
+    Dimension.DENSITY: (
+        Unit(("kg/m3", "kg/m³")),
+        Unit(("lb/ft3", "lb/ft³"), times=_LB, per=_FT**3),  # exact
+    ),
+    Dimension.HEATING_VALUE: (
+        Unit(("Btu/ft3", "Btu/ft³"), times=_BTU, per=_FT**3),  # exact
+        Unit(("MJ/m3", "MJ/m³"), times=1e6),
+        Unit(("kWh/m3", "kWh/m³"), times=3.6e6),  # exact
+    ),
+}
+
+_BY_SPELLING = {d: {s: unit for unit in units for s in unit.spellings} for d, units in UNITS.items()}
+_NUMBER = re.compile(r"\s*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(.*?)\s*", re.DOTALL)
+_SEPARATED = re.compile(r"\s*[+-]?[0-9]+(?:[, '_][0-9]+)+")
+_ABSOLUTE_ZERO_C = -273.15  # degC, definition of the degree Celsius
+
+
+class Shown(NamedTuple):
+    """How people are shown a dimension: unit, its decimals, digits kept at most (0: all)."""
+
+    unit: str
+    decimals: int
+    digits: int = 0
+
+
+SHOWN: dict[Dimension, tuple[Shown, Shown]] = {  # (us, si)
+    Dimension.TEMPERATURE: (Shown("°F", 1), Shown("°C", 1)),
+    Dimension.DIFFERENCE: (Shown("°F", 1), Shown("K", 1)),
+    Dimension.VOLUME_FLOW: (Shown("cfm", 0), Shown("m3/s", 3)),
+    Dimension.MASS_FLOW: (Shown("lb/h", 0), Shown("kg/s", 3)),
+    Dimension.VELOCITY: (Shown("fpm", 0), Shown("m/s", 2)),
+    Dimension.POWER: (Shown("Btu/h", 0, 4), Shown("kW", 2, 4)),
+    Dimension.PRESSURE: (Shown("psi", 3), Shown("kPa", 2)),
+    Dimension.FRACTION: (Shown("%", 1), Shown("%", 1)),
+    Dimension.TIME: (Shown("s", 0), Shown("s", 0)),
+    Dimension.LENGTH: (Shown("ft", 0), Shown("m", 0)),
+    Dimension.AREA: (Shown("ft2", 2), Shown("m2", 3)),
+    Dimension.VOLUME: (Shown("ft3", 2), Shown("m3", 3)),
+    Dimension.DENSITY: (Shown("lb/ft3", 4), Shown("kg/m3", 3)),
+    Dimension.HEATING_VALUE: (Shown("Btu/ft3", 0), Shown("MJ/m3", 2)),
+}
+
+
+def parse(text: str, dimension: Dimension) -> float:
+    """SI value of a text such as ``"1850 cfm"``; a temperature comes in degC.
+
+    Plain decimals and exponents only: no thousands separator, no decimal comma.
+
+    Raises
+    ------
+    QuantityError
+        No number, no unit, a unit of something else, or a value that is not finite.
+
+    >>> parse("21 °C", Dimension.TEMPERATURE), parse("45 degF", Dimension.DIFFERENCE)
+    (21.0, 25.0)
+    """
+    return parse_any(text, dimension)[1]
+
+
+def parse_any(text: str, *dimensions: Dimension) -> tuple[Dimension, float]:
+    """As ``parse``, where a value may be one of several dimensions (volume or mass flow).
+
+    >>> parse_any("1.2 kg/s", Dimension.VOLUME_FLOW, Dimension.MASS_FLOW)
+    (<Dimension.MASS_FLOW: 'mass flow'>, 1.2)
+    """
+    number, spelling = _split(text, dimensions)
+    for dimension in dimensions:
+        if spelling in _BY_SPELLING[dimension]:
+            return dimension, to_si(number, spelling, dimension)
+    raise QuantityError(f"{quoted(text)} has {_wrong_unit(spelling, dimensions)}")
+
+
+def to_si(value: float, spelling: str, dimension: Dimension) -> float:
+    """SI value of a number in a unit given by its spelling.
+
+    Raises
+    ------
+    QuantityError
+        A unit that is not of this dimension, or a result that is not finite.
+
+    >>> to_si(57.0, "%", Dimension.FRACTION)
+    0.57
+    """
+    unit = _BY_SPELLING[dimension].get(spelling)
+    if unit is None:
+        raise QuantityError(_wrong_unit(spelling, (dimension,)))
+    result = (value + unit.shift) * unit.times / unit.per
+    if not math.isfinite(result):
+        raise QuantityError(f"{value:g} {spelling} is not a finite value; give a number that can be measured")
+    if dimension is Dimension.TEMPERATURE and result < _ABSOLUTE_ZERO_C:
+        raise QuantityError(f"{value:g} {spelling} is below absolute zero; check number and unit")
+    return result
+
+
+def from_si(value_si: float, spelling: str, dimension: Dimension) -> float:
+    """Number in the unit of that spelling, of an SI value.
+
+    >>> from_si(100.0, "°F", Dimension.TEMPERATURE)
+    212.0
+    """
+    unit = _BY_SPELLING[dimension][spelling]
+    return value_si * unit.per / unit.times - unit.shift
+
+
+def show(value_si: float, dimension: Dimension, units: Units) -> str:
+    """Text for people, with sensible digits; ``parse`` reads it again.
+
+    >>> show(31790.0, Dimension.POWER, "us"), show(31790.0, Dimension.POWER, "si")
+    ('108500 Btu/h', '31.79 kW')
+    """
+    if not math.isfinite(value_si):
+        return "not known"
+    shown = SHOWN[dimension][units == "si"]
+    value = from_si(value_si, shown.unit, dimension)
+    if not math.isfinite(value):
+        return "not known"
+    decimals = shown.decimals
+    if shown.digits and value:
+        decimals = min(decimals, shown.digits - 1 - math.floor(math.log10(abs(value))))
+    value = round(value, decimals) + 0.0  # -0.0 is shown as 0
+    return f"{value:.{max(decimals, 0)}f} {shown.unit}"
+
+
+def accepted_units(*dimensions: Dimension) -> str:
+    """All spellings of the dimensions, for messages."""
+    return ", ".join(s for d in dimensions for s in _BY_SPELLING[d])
+
+
+def quoted(text: str) -> str:
+    """Text from outside as it may stand in a message: short, one line, printable.
+
+    >>> quoted("1 cfm" + chr(27))
+    "'1 cfm?'"
+    """
+    limit = 40  # characters, assumed: enough to find it in the file
+    clean = "".join(c if c.isprintable() else "?" for c in text[:limit])
+    return f"'{clean}{'…' if len(text) > limit else ''}'"
+
+
+def _split(text: str, dimensions: tuple[Dimension, ...]) -> tuple[float, str]:
+    what = " or ".join(dimensions)
+    match = _NUMBER.fullmatch(text)
+    if match is None:
+        raise QuantityError(
+            f"{quoted(text)} is no {what}: write a plain decimal number and a unit;"
+            f" accepted units: {accepted_units(*dimensions)}"
+        )
+    if _SEPARATED.match(text):
+        raise QuantityError(
+            f"{quoted(text)} has a separator in its number; write plain digits with a decimal point,"
+            " such as 1850 or 21.5"
+        )
+    number, spelling = float(match[1]), match[2]
+    if not math.isfinite(number):
+        raise QuantityError(f"{quoted(text)} is not a finite value; give a number that can be measured")
+    if not spelling:
+        raise QuantityError(f"{quoted(text)} needs a unit; accepted units: {accepted_units(*dimensions)}")
+    return number, spelling
+
+
+def _wrong_unit(spelling: str, dimensions: tuple[Dimension, ...]) -> str:
+    accepted = accepted_units(*dimensions)
+    for other, table in _BY_SPELLING.items():
+        if spelling in table:
+            return f"a unit of {other}, not of {' or '.join(dimensions)}; accepted units: {accepted}"
+    return (
+        f"an unknown unit {quoted(spelling)}; accepted units: {accepted}{_closest_unit(spelling, dimensions)}"
+    )
+
+
+def _closest_unit(spelling: str, dimensions: tuple[Dimension, ...]) -> str:
+    folded: dict[str, str] = {}
+    for dimension in dimensions:
+        for known in _BY_SPELLING[dimension]:
+            folded.setdefault(known.casefold(), known)
+    near = difflib.get_close_matches(spelling.casefold()[:40], folded, n=1, cutoff=0.5)
+    return f"; did you mean '{folded[near[0]]}'?" if near else ""

@@ -1,0 +1,194 @@
+"""TOML text: on which line a key stands, and text from data.
+
+``tomllib`` tells the line of a syntax error only. ``key_lines`` walks text that ``tomllib``
+has already accepted, so it need not find faults, only keys.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, time
+from typing import Any
+
+KeyPath = tuple[str | int, ...]
+"""Way to a value: keys, and places in arrays."""
+
+_GAP = re.compile(r"(?:[ \t\r\n,]|#[^\n]*)*")
+_BLANK = re.compile(r"[ \t]*")
+_BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_PLAIN_VALUE = re.compile(r"[^,\]}#\n]+")
+_STRING = re.compile(
+    r'"""(?:[^"\\]|\\.|"{1,2}(?!"))*"{3,5}' + r"|'''(?:[^']|'{1,2}(?!'))*'{3,5}"
+    r'|"(?:[^"\\\n]|\\.)*"' + r"|'[^'\n]*'",
+    re.DOTALL,
+)
+
+
+def key_lines(text: str) -> dict[KeyPath, int]:
+    r"""Line, counted from 1, of every key and table of a valid TOML text.
+
+    >>> key_lines('[a]\nb.c = { d = 1 }')[("a", "b", "c", "d")]
+    2
+    """
+    walk = _Walk(text)
+    walk.document()
+    return walk.lines
+
+
+def nearest_line(lines: Mapping[KeyPath, int], path: KeyPath) -> int:
+    """Line of the key, or of the innermost table around it that is there; else 1."""
+    while path and path not in lines:
+        path = path[:-1]
+    return lines.get(path, 1)
+
+
+class _Walk:
+    """One pass over the text; ``at`` is the place of the next character."""
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self.at = 0
+        self.lines: dict[KeyPath, int] = {}
+        self._ends = [i for i, c in enumerate(text) if c == "\n"]
+        self._arrays: dict[KeyPath, int] = {}  # how many [[tables]] of a name so far
+
+    def document(self) -> None:
+        table: KeyPath = ()
+        self._skip(_GAP)
+        while self.at < len(self.text):
+            if self.text[self.at] == "[":
+                table = self._header()
+            else:
+                self._pair(table)
+            self._skip(_GAP)
+
+    def _header(self) -> KeyPath:
+        depth = 2 if self.text.startswith("[[", self.at) else 1
+        start, self.at = self.at, self.at + depth
+        path = self._in_arrays(self._key())
+        if depth == 2:  # noqa: PLR2004 - [[ ]]
+            place = self._arrays[path] = self._arrays.get(path, -1) + 1
+            self._note((), path, start)
+            path = (*path, place)
+        self._note((), path, start)
+        self._skip(_BLANK)
+        self.at += depth
+        return path
+
+    def _in_arrays(self, key: KeyPath) -> KeyPath:
+        """[a.b] below [[a]] speaks of the newest a."""
+        path: KeyPath = ()
+        for part in key[:-1]:
+            path = (*path, part)
+            if path in self._arrays:
+                path = (*path, self._arrays[path])
+        return (*path, key[-1])
+
+    def _pair(self, table: KeyPath) -> None:
+        start = self.at
+        key = self._key()
+        self._note(table, key, start)
+        self._skip(_BLANK)
+        self.at += 1  # the equals sign
+        self._value((*table, *key))
+
+    def _key(self) -> KeyPath:
+        parts: list[str] = []
+        while True:
+            self._skip(_BLANK)
+            if self.text[self.at] in "\"'":
+                parts.append(tomllib.loads(f"k = {self._take(_STRING)}")["k"])
+            else:
+                parts.append(self._take(_BARE_KEY))
+            self._skip(_BLANK)
+            if self.text[self.at] != ".":
+                return tuple(parts)
+            self.at += 1
+
+    def _value(self, path: KeyPath) -> None:
+        self._skip(_BLANK)
+        match self.text[self.at]:
+            case "[":
+                self._inside("]", path)
+            case "{":
+                self._inside("}", path)
+            case '"' | "'":
+                self._take(_STRING)
+            case _:
+                self._take(_PLAIN_VALUE)
+
+    def _inside(self, end: str, path: KeyPath) -> None:
+        self.at += 1
+        self._skip(_GAP)
+        place = 0
+        while self.text[self.at] != end:
+            if end == "}":
+                self._pair(path)
+            else:
+                self._note(path, (place,), self.at)
+                self._value((*path, place))
+                place += 1
+            self._skip(_GAP)
+        self.at += 1
+
+    def _note(self, table: KeyPath, key: KeyPath, at: int) -> None:
+        line = bisect_right(self._ends, at - 1) + 1
+        for n in range(1, len(key) + 1):
+            self.lines.setdefault((*table, *key[:n]), line)
+
+    def _skip(self, pattern: re.Pattern[str]) -> None:
+        match = pattern.match(self.text, self.at)
+        self.at = match.end() if match else self.at
+
+    def _take(self, pattern: re.Pattern[str]) -> str:
+        match = pattern.match(self.text, self.at)
+        if match is None:
+            raise ValueError(f"not TOML at character {self.at}")
+        self.at = match.end()
+        return match[0]
+
+
+def toml_text(data: Mapping[str, Any]) -> str:
+    """TOML of nested data: ``tomllib.loads(toml_text(d)) == d``.
+
+    >>> print(toml_text({"job": {"name": "hall"}}), end="")
+    [job]
+    name = "hall"
+    """
+    return "\n".join(_table_lines(data, ())) + "\n"
+
+
+def _table_lines(data: Mapping[str, Any], path: tuple[str, ...]) -> list[str]:
+    plain = [f"{_key_text(k)} = {_value_text(v)}" for k, v in data.items() if not isinstance(v, Mapping)]
+    header = [f"[{'.'.join(map(_key_text, path))}]"] if path and (plain or not data) else []
+    lines = [*header, *plain]
+    for key, value in data.items():
+        if isinstance(value, Mapping):
+            lines += [*([""] if lines else []), *_table_lines(value, (*path, key))]
+    return lines
+
+
+def _key_text(key: str) -> str:
+    return key if _BARE_KEY.fullmatch(key) else _string_text(key)
+
+
+def _value_text(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return _string_text(value)
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{_key_text(k)} = {_value_text(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, Sequence):
+        return "[" + ", ".join(map(_value_text, value)) + "]"
+    if isinstance(value, datetime | date | time):
+        return value.isoformat()
+    return repr(value)  # whole numbers and floats, inf and nan too
+
+
+def _string_text(text: str) -> str:
+    escapes = {'"': '\\"', "\\": "\\\\"}
+    return '"' + "".join(escapes.get(c) or (c if c.isprintable() else f"\\U{ord(c):08x}") for c in text) + '"'
