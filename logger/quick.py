@@ -92,14 +92,14 @@ def _check_air(return_c: float, supply_c: float, humidity: float, pressure_pa: f
             f"the return temperature is {return_c:g} °C: "
             f"give one from {coldest_c:g} to {RETURN_MAX_C:g} °C, with its unit"
         )
-    if not in_range(Quantity.TEMPERATURE, supply_c):
-        limit_c = QUANTITIES[Quantity.TEMPERATURE].high
-        raise UsageError(f"the supply temperature is {supply_c:g} °C: give one below {limit_c:g} °C")
     if supply_c < return_c:
         raise UsageError(
             f"the supply ({supply_c:g} °C) is below the return ({return_c:g} °C): "
             "this is for heating only; check whether the two were swapped"
         )
+    if not in_range(Quantity.TEMPERATURE, supply_c):
+        limit_c = QUANTITIES[Quantity.TEMPERATURE].high
+        raise UsageError(f"the supply temperature is {supply_c:g} °C: give one below {limit_c:g} °C")
     if not 0.0 <= humidity <= 1.0:
         raise UsageError(f"the humidity is {humidity:.4g} as a fraction: give one from 0 % to 100 %")
     if not in_range(Quantity.PRESSURE, pressure_pa):
