@@ -1,0 +1,43 @@
+"""The store: one SQLite file for each job. One process writes, any number read."""
+
+from logger.store.faults import StoreBusyError, StoreFullError, StoreHeldError
+from logger.store.live import StoreHealth
+from logger.store.paths import all_stores, data_folder, store_path
+from logger.store.reader import StoreReader
+from logger.store.records import (
+    Batch,
+    ClockSegment,
+    CursorMove,
+    OutboxRow,
+    RunHeader,
+    RunRow,
+    StorageGap,
+    StoredEvent,
+    StoredResult,
+    clean_text,
+)
+from logger.store.thread import WriterThread
+from logger.store.writer import StoreWriter
+
+__all__ = [
+    "Batch",
+    "ClockSegment",
+    "CursorMove",
+    "OutboxRow",
+    "RunHeader",
+    "RunRow",
+    "StorageGap",
+    "StoreBusyError",
+    "StoreFullError",
+    "StoreHealth",
+    "StoreHeldError",
+    "StoreReader",
+    "StoreWriter",
+    "StoredEvent",
+    "StoredResult",
+    "WriterThread",
+    "all_stores",
+    "clean_text",
+    "data_folder",
+    "store_path",
+]

@@ -1,0 +1,284 @@
+"""Storing during a live run, one step at a time; ``thread`` gives it a thread of its own.
+
+While the disk is full, events and results still go into the space that the reserve held;
+readings are not kept, but counted, and where they lack is stored as a ``StorageGap``.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from itertools import chain
+
+from logger.core.errors import StoreError
+from logger.core.readings import Reading, ReadingBlock
+from logger.store.faults import StoreBusyError, StoreFullError
+from logger.store.records import Batch, StorageGap
+from logger.store.writer import StoreWriter
+
+Tell = Callable[[str, str], None]
+"""Takes a code and a sentence; called in the writing thread or in the one that calls ``put``."""
+
+HIGH_WATER = 20_000  # readings; assumed: over an hour of five probes at 1 Hz
+_LAST_TRIES = 3  # at the end, when another program holds the file; 5 s each
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoreHealth:
+    """State of storing: ``last_commit_ns`` is on the given clock, ``None`` before the first."""
+
+    waiting: int  # readings not yet tried to store
+    committed_seq: int  # -1 before the first record
+    commits: int
+    last_commit_ns: int | None
+    lost_to_storage: int
+    full: bool
+    failed: str  # empty, or the sentence that ended storing
+
+
+class LiveWriter:
+    """Gathers batches of one run and stores them, one transaction a step.
+
+    ``put`` may be called from any thread and never waits for the disk; ``step`` by one thread.
+    """
+
+    def __init__(
+        self,
+        writer: StoreWriter,
+        run: str,
+        *,
+        tell: Tell,
+        now_ns: Callable[[], int],
+        high_water: int = HIGH_WATER,
+    ) -> None:
+        self._writer = writer
+        self._run = run
+        self._tell = tell
+        self._now_ns = now_ns
+        self._high_water = high_water
+        self._lock = threading.Lock()
+        self._queue: deque[Batch] = deque()
+        self._waiters: list[tuple[int, Future[int]]] = []
+        self._overrun = False
+        self._waiting = 0
+        self._put_seq = self._taken_seq = -1
+        self._closing = False
+        self._busy = False
+        self._gap: StorageGap | None = None
+        self._owed: Batch | None = None  # events and results that did not fit even then
+        self._health = StoreHealth(
+            waiting=0,
+            committed_seq=-1,
+            commits=0,
+            last_commit_ns=None,
+            lost_to_storage=0,
+            full=False,
+            failed="",
+        )
+
+    def put(self, batch: Batch) -> None:
+        """Queue a batch. Its records come after those of the batch before; readings as a list.
+
+        Raises
+        ------
+        StoreError
+            Storing has failed for good, or has ended; nothing is queued.
+        """
+        with self._lock:
+            if self._health.failed or self._closing:
+                raise StoreError(self._health.failed or "storing has ended; nothing more can be stored")
+            self._queue.append(batch)
+            self._waiting += len(batch.readings)
+            self._put_seq = max(self._put_seq, _last_seq(batch))
+            waiting, told = self._waiting, self._overrun
+            self._overrun = waiting > self._high_water or (told and waiting > self._high_water // 2)
+        if self._overrun and not told:
+            self._tell(
+                "overrun",
+                f"{waiting} readings wait for a slow disk; none is lost; close other programs",
+            )
+
+    def committed(self, seq: int) -> Future[int]:
+        """Done when every record up to ``seq`` is committed, or counted as lost to a full disk.
+
+        The result is the count of readings lost so far; a ``StoreError`` when storing failed.
+        """
+        future: Future[int] = Future()
+        with self._lock:
+            if seq <= self._health.committed_seq:
+                future.set_result(self._health.lost_to_storage)
+            elif self._health.failed:
+                future.set_exception(StoreError(self._health.failed))
+            else:
+                self._waiters.append((seq, future))
+        return future
+
+    def health(self) -> StoreHealth:
+        """How storing goes."""
+        with self._lock:
+            return replace(self._health, waiting=self._waiting)
+
+    def step(self) -> None:
+        """Store what waits, in one transaction. Never raises: trouble is told and kept in ``health``."""
+        with self._lock:
+            taken = [self._owed, *self._queue] if self._owed else list(self._queue)
+            self._queue.clear()
+            self._owed = None
+            self._waiting = 0
+            self._taken_seq = self._put_seq
+        if self._health.failed or not (taken or self._health.full):
+            return
+        batch = _merged(self._run, taken)
+        try:
+            self._store_full(batch) if self._health.full else self._store(batch)
+        except StoreBusyError as error:
+            self._put_back(batch)
+            if not self._busy:
+                self._tell("store-busy", f"{error}; the readings wait meanwhile")
+            self._busy = True
+        except StoreError as error:
+            self.fail(str(error))
+        except Exception as error:  # noqa: BLE001 - a thread that dies unseen would lose readings
+            self.fail(f"internal fault while storing ({error!r}); report it")
+        else:
+            self._busy = False
+
+    def finish(self) -> None:
+        """Store the rest, a ``StorageGap`` that is still open included; ``put`` takes no more."""
+        with self._lock:
+            self._closing = True
+        for _ in range(_LAST_TRIES):
+            self.step()
+            if self.idle():
+                return
+        self.fail("the last records did not fit on the disk, or another program holds the file")
+
+    def fail(self, sentence: str) -> None:
+        """Give up storing: nothing more is taken, and all who wait are told."""
+        with self._lock:
+            self._health = replace(self._health, failed=sentence)
+            waiters, self._waiters = self._waiters, []
+        for _, future in waiters:
+            with suppress(Exception):  # cancelled meanwhile
+                future.set_exception(StoreError(sentence))
+        self._tell("store-failed", f"nothing more is stored: {sentence}")
+
+    def idle(self) -> bool:
+        """Whether all that was put is stored, or cannot be."""
+        with self._lock:
+            return bool(self._health.failed) or not (self._queue or self._owed)
+
+    def _store(self, batch: Batch) -> None:
+        """The normal case; the first full disk leads over to the other one."""
+        try:
+            self._writer.write(batch)
+        except StoreFullError as error:
+            self._writer.reserve.give_up()
+            with self._lock:
+                self._health = replace(self._health, full=True)
+            self._tell(
+                "disk-full", f"readings are shown but no longer stored, only events and results: {error}"
+            )
+            self._store_essentials(batch)
+        else:
+            self._done()
+
+    def _store_full(self, batch: Batch) -> None:
+        """A full disk so far: all again once the reserve could be taken back, else what must fit."""
+        if not self._writer.reserve.restore():
+            self._store_essentials(batch)
+            return
+        gaps = (*batch.gaps, *([self._gap] if self._gap else []))
+        try:
+            self._writer.write(replace(batch, gaps=gaps))
+        except StoreFullError:
+            self._writer.reserve.give_up()
+            self._store_essentials(batch)
+            return
+        gap, self._gap = self._gap, None
+        with self._lock:
+            self._health = replace(self._health, full=False)
+        self._done()
+        lost = gap.count if gap else 0
+        self._tell("disk-space-back", f"readings are stored again; {lost} could not be stored meanwhile")
+
+    def _store_essentials(self, batch: Batch) -> None:
+        """Count the readings as lost and store the rest of what matters.
+
+        The gap alone is worth no commit before the end: each would eat from the last space.
+        """
+        self._count_lost(_listed(batch))
+        kept = (batch.events, batch.results, batch.clock_segments, batch.outbox, batch.cursors)
+        if not (any(kept) or self._closing):
+            self._done(commit=False)
+            return
+        gaps = (*batch.gaps, *([self._gap] if self._gap else []))
+        essentials = replace(batch, readings=(), trace=(), snapshot=None, gaps=gaps)
+        try:
+            self._writer.write(essentials)
+        except StoreFullError:
+            self._put_back(replace(essentials, gaps=batch.gaps))
+        else:
+            self._done()
+
+    def _count_lost(self, readings: Sequence[Reading]) -> None:
+        if not readings:
+            return
+        first, last = readings[0].seq, readings[-1].seq
+        held = self._gap or StorageGap(first_seq=first, last_seq=last, count=0)
+        self._gap = replace(held, last_seq=last, count=held.count + len(readings))
+        with self._lock:
+            lost = self._health.lost_to_storage + len(readings)
+            self._health = replace(self._health, lost_to_storage=lost)
+
+    def _put_back(self, batch: Batch) -> None:
+        with self._lock:
+            self._owed = batch
+            self._waiting += len(batch.readings)
+
+    def _done(self, *, commit: bool = True) -> None:
+        """All that was taken is stored or counted: tell those who wait for it."""
+        now_ns, seq = self._now_ns(), self._taken_seq
+        with self._lock:
+            self._health = replace(self._health, committed_seq=seq)
+            if commit:
+                self._health = replace(self._health, commits=self._health.commits + 1, last_commit_ns=now_ns)
+            lost = self._health.lost_to_storage
+            ready = [future for wanted, future in self._waiters if wanted <= seq]
+            self._waiters = [pair for pair in self._waiters if pair[0] > seq]
+        for future in ready:
+            with suppress(Exception):  # cancelled meanwhile
+                future.set_result(lost)
+
+
+def _listed(batch: Batch) -> Sequence[Reading]:
+    """The readings of a live batch."""
+    if isinstance(batch.readings, ReadingBlock):
+        raise StoreError("a block of readings goes to StoreWriter.write, not to a live writer")
+    return batch.readings
+
+
+def _last_seq(batch: Batch) -> int:
+    """The highest seq of a record in the batch, -1 without one."""
+    seqs = (r.seq for r in _listed(batch)), (e.seq for e in batch.events), (r.seq for r in batch.results)
+    return max(chain(*seqs), default=-1)
+
+
+def _merged(run: str, batches: Sequence[Batch]) -> Batch:
+    """Several batches as one, in order; of the snapshots the newest."""
+    return Batch(
+        run=run,
+        readings=list(chain.from_iterable(_listed(b) for b in batches)),
+        trace=list(chain.from_iterable(b.trace for b in batches)),
+        events=list(chain.from_iterable(b.events for b in batches)),
+        results=list(chain.from_iterable(b.results for b in batches)),
+        snapshot=next((b.snapshot for b in reversed(batches) if b.snapshot is not None), None),
+        clock_segments=list(chain.from_iterable(b.clock_segments for b in batches)),
+        gaps=list(chain.from_iterable(b.gaps for b in batches)),
+        outbox=list(chain.from_iterable(b.outbox for b in batches)),
+        cursors=list(chain.from_iterable(b.cursors for b in batches)),
+    )

@@ -1,0 +1,139 @@
+"""What goes into and comes out of a store: frozen values, without a word of SQL."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from logger.core.readings import Reading, ReadingBlock
+from logger.core.snapshot import Event, Snapshot
+
+NAME_LIMIT = 64  # characters of a run id, job or probe name; assumed
+TEXT_LIMIT = 1000  # characters of an event's or command's text; assumed
+FILE_LIMIT = 4 * 1024 * 1024  # characters of a config or of a file it names; assumed
+
+TraceRow = tuple[float | None, ...]
+"""One row of ``TRACE_COLUMNS``."""
+
+
+def clean_text(text: str, limit: int = TEXT_LIMIT) -> str:
+    r"""Text from outside: no control characters, of bounded length.
+
+    >>> clean_text("pro\x1b[31mbe\n")
+    'pro[31mbe'
+    """
+    return "".join(c for c in text if c.isprintable())[:limit]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockSegment:
+    """From elapsed ``t_ns`` on, the host's clock showed ``utc_us`` plus what has elapsed since."""
+
+    t_ns: int
+    utc_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunHeader:
+    """One run, as it is known when it begins.
+
+    ``run`` is random and made by the caller; ``started_utc_us`` is the UTC of the run's first
+    reading (elapsed time 0). ``config_text`` is the effective config without secrets, ``files``
+    the content of every file it names. Operator marks are events of code ``mark``.
+    """
+
+    run: str
+    job: str
+    started_utc_us: int
+    boot_id: str = ""
+    versions: Mapping[str, str] = field(default_factory=dict)
+    config_text: str = ""
+    files: Mapping[str, str] = field(default_factory=dict)
+    simulated: bool = False
+    scenario: str | None = None
+    seed: int | None = None
+    replay_of: str | None = None
+    clock_segments: tuple[ClockSegment, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredEvent:
+    """An event with its place in the run; ``utc_us`` where the host's clock was asked."""
+
+    seq: int
+    event: Event
+    utc_us: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredResult:
+    """A result document (JSON text); ``scope`` is ``firing`` or ``run``."""
+
+    seq: int
+    t_ns: int
+    scope: str
+    document: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StorageGap:
+    """Readings that a full disk kept out: ``count`` of those from ``first_seq`` to ``last_seq``."""
+
+    first_seq: int
+    last_seq: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutboxRow:
+    """An event or result that waits for a broker; ``kind`` is ``event`` or ``result``."""
+
+    broker: str
+    seq: int
+    kind: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CursorMove:
+    """A broker's new state for the readings of the run: everything below ``next_seq`` is
+    acknowledged, ``above`` are the few acknowledged beyond it."""
+
+    broker: str
+    next_seq: int
+    above: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Batch:
+    """What one transaction stores of one run, or nothing of it.
+
+    ``readings`` are a list (live) or a block of columns (replay). ``snapshot`` replaces the
+    one before. ``gaps`` with a known ``first_seq`` replace theirs.
+    """
+
+    run: str
+    readings: Sequence[Reading] | ReadingBlock = ()
+    trace: Sequence[TraceRow] = ()
+    events: Sequence[StoredEvent] = ()
+    results: Sequence[StoredResult] = ()
+    snapshot: Snapshot | None = None
+    clock_segments: Sequence[ClockSegment] = ()
+    gaps: Sequence[StorageGap] = ()
+    outbox: Sequence[OutboxRow] = ()
+    cursors: Sequence[CursorMove] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunRow:
+    """One line of the list of runs. ``verdict`` is that of the run's result, ``None`` without."""
+
+    run: str
+    job: str
+    started_utc_us: int
+    ended_utc_us: int | None
+    end_reason: str | None
+    simulated: bool
+    scenario: str | None
+    replay_of: str | None
+    verdict: str | None
+    readings: int

@@ -1,0 +1,227 @@
+"""The one writing connection to a store. Every write is one transaction: all of it or nothing."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+
+from logger.core.errors import StoreError
+from logger.store import schema
+from logger.store.encode import checked_json, json_text
+from logger.store.faults import StoreFullError, store_error
+from logger.store.insert import BatchInserter, checked_name
+from logger.store.lock import StoreLock
+from logger.store.paths import refuse_network
+from logger.store.records import FILE_LIMIT, NAME_LIMIT, Batch, RunHeader, clean_text
+from logger.store.reserve import Reserve
+
+Connect = Callable[[Path], sqlite3.Connection]
+
+_PRAGMAS = (
+    "PRAGMA synchronous = FULL",
+    "PRAGMA foreign_keys = ON",
+    "PRAGMA busy_timeout = 5000",  # ms; assumed: longer than any sane reader's lock
+    "PRAGMA temp_store = MEMORY",
+    "PRAGMA journal_size_limit = 16777216",  # bytes; assumed
+)
+
+
+def connect_writer(path: Path) -> sqlite3.Connection:
+    """A connection without implicit transactions; one thread at a time may use it."""
+    return sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+
+
+class StoreWriter:
+    """Holds the store's lock from creation to ``close``.
+
+    ``command`` is what a second writer is told about this one. A store that is not there is
+    made. ``connect`` and ``reserve`` can be replaced for tests.
+
+    Raises
+    ------
+    StoreHeldError
+        Another process writes to this store.
+    StoreError
+        Not a store, a newer one, a network file system, no rights, no space.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        command: str,
+        *,
+        now_utc_us: int = 0,
+        connect: Connect = connect_writer,
+        reserve: Reserve | None = None,
+    ) -> None:
+        self.path = path
+        self.reserve = reserve or Reserve(path)
+        refuse_network(path)
+        _make_folder(path)
+        self._lock = StoreLock(path, command)
+        try:
+            _make_file(path)
+            self._conn = connect(path)
+        except (sqlite3.Error, OSError) as error:
+            self._lock.release()
+            raise store_error(error, path, "opening the store") from error
+        self._rows = BatchInserter(self._conn, path)
+        try:
+            self._prepare(now_utc_us)
+        except BaseException:
+            self._conn.close()
+            self._lock.release()
+            raise
+        self.reserve.restore()
+
+    def begin_run(self, header: RunHeader) -> None:
+        """Store a new run's header. Its id must be new to the store."""
+        if header.run == "last":
+            raise StoreError("run id 'last' cannot be stored: it is the word for the newest run")
+        for name, content in (("config", header.config_text), *header.files.items()):
+            if len(content) > FILE_LIMIT:
+                raise StoreError(f"{clean_text(name)} has more than {FILE_LIMIT} characters; make it smaller")
+        row = (
+            checked_name(header.run, "run id"),
+            checked_name(header.job, "job name"),
+            header.started_utc_us,
+            clean_text(header.boot_id, NAME_LIMIT),
+            json_text(dict(header.versions), "the list of versions"),
+            header.config_text,
+            int(header.simulated),
+            header.scenario,
+            header.seed,
+            header.replay_of,
+        )
+        with self._transaction(f"beginning run {header.run}"):
+            self._conn.execute(
+                "INSERT INTO run (run, job, started_utc_us, boot_id, versions, config, simulated, scenario,"
+                " seed, replay_of) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                row,
+            )
+            key = self._rows.run_key(header.run)
+            self._conn.executemany(
+                "INSERT INTO run_file VALUES (?, ?, ?)",
+                [(key, clean_text(name), text) for name, text in header.files.items()],
+            )
+            self._rows.insert(Batch(run=header.run, clock_segments=header.clock_segments))
+
+    def write(self, batch: Batch) -> None:
+        """Store a batch in one transaction: readings first, then what was derived from them.
+
+        Raises
+        ------
+        StoreFullError, StoreBusyError, StoreError
+            Nothing of the batch was stored.
+        """
+        with self._transaction("writing"):
+            self._rows.insert(batch)
+
+    def unended_runs(self) -> tuple[str, ...]:
+        """Runs without an end, oldest first: the running one, and those a crash cut off."""
+        try:
+            rows = self._conn.execute("SELECT run FROM run WHERE ended_utc_us IS NULL ORDER BY run_key")
+            return tuple(run for (run,) in rows.fetchall())
+        except sqlite3.Error as error:
+            raise store_error(error, self.path, "listing runs") from error
+
+    def end_run(self, run: str, ended_utc_us: int, end_reason: str, result_json: str | None) -> None:
+        """End a run and store its result document. A full disk gives up the reserve for it."""
+        try:
+            self._end(run, ended_utc_us, end_reason, result_json)
+        except StoreFullError:
+            self.reserve.give_up()
+            self._end(run, ended_utc_us, end_reason, result_json)
+
+    def mark_ended(self, run: str, end_reason: str = "interrupted", result_json: str | None = None) -> None:
+        """End a run that was cut off, at the time of its last reading."""
+        with self._transaction("looking for the end of a run"):
+            (ended,) = self._conn.execute(
+                "SELECT coalesce((SELECT utc_us FROM reading WHERE id BETWEEN ? AND ?"
+                " ORDER BY id DESC LIMIT 1), started_utc_us) FROM run WHERE run = ?",
+                (*schema.key_range(self._rows.run_key(run)), run),
+            ).fetchone()
+        self.end_run(run, ended, end_reason, result_json)
+
+    def close(self) -> None:
+        """Fold the log into the file, give back the reserve and the lock; a second call does nothing."""
+        self._conn.close()
+        if self._lock.held:
+            self.reserve.give_up()
+        self._lock.release()
+
+    def __enter__(self) -> StoreWriter:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _prepare(self, now_utc_us: int) -> None:
+        """Check what the file is, then set it up; nothing is changed in a file that is not ours."""
+        if sqlite3.sqlite_version_info < schema.MIN_SQLITE:
+            raise StoreError(f"SQLite {sqlite3.sqlite_version} is too old; use a Python with 3.37 or newer")
+        version = schema.store_version(self._conn, self.path)
+        try:
+            (mode,) = self._conn.execute("PRAGMA journal_mode = WAL").fetchone()
+            if mode != "wal":
+                raise StoreError(f"{self.path}: write-ahead logging does not work there; use a local folder")
+            for pragma in _PRAGMAS:
+                self._conn.execute(pragma)
+            if version == 0:
+                schema.create(self._conn, uuid.uuid4().hex[:12], now_utc_us)
+            else:
+                schema.migrate(self._conn, self.path, version)
+        except sqlite3.Error as error:
+            raise store_error(error, self.path, "opening the store") from error
+
+    @contextmanager
+    def _transaction(self, doing: str) -> Iterator[None]:
+        try:
+            self._conn.execute("BEGIN IMMEDIATE")
+            yield
+            self._conn.execute("COMMIT")
+        except sqlite3.Error as error:
+            self._roll_back()
+            raise store_error(error, self.path, doing) from error
+        except BaseException:
+            self._roll_back()
+            raise
+
+    def _roll_back(self) -> None:
+        """Undo, and forget keys that may have been made in the undone part."""
+        self._rows.forget()
+        if self._conn.in_transaction:
+            self._conn.execute("ROLLBACK")
+
+    def _end(self, run: str, ended_utc_us: int, end_reason: str, result_json: str | None) -> None:
+        with self._transaction(f"ending run {clean_text(run, NAME_LIMIT)}"):
+            key = self._rows.run_key(run)
+            ended = self._conn.execute(
+                "UPDATE run SET ended_utc_us = ?, end_reason = ? WHERE run_key = ? AND ended_utc_us IS NULL",
+                (ended_utc_us, clean_text(end_reason), key),
+            )
+            if ended.rowcount != 1:
+                raise StoreError(f"run {run} has ended before; a run ends once")
+            if result_json is not None:
+                seq, t_ns = self._rows.next_record(key)
+                row = (key, seq, t_ns, "run", checked_json(result_json, "the run's result"))
+                self._conn.execute("INSERT INTO result VALUES (?, ?, ?, ?, ?)", row)
+
+
+def _make_folder(path: Path) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    except OSError as error:
+        raise store_error(error, path, "making the store's folder") from error
+
+
+def _make_file(path: Path) -> None:
+    """For its owner alone, so that SQLite's side files are so too."""
+    os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
