@@ -1,0 +1,183 @@
+"""Numbers as people read them: text with units, a dash for what cannot be had.
+
+Rounding depends on the size of a value alone, so that digits do not come and go between frames.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from typing import NamedTuple
+
+from logger.config.quantities import Dimension, from_si
+
+DASH = "—"
+TEXT_LIMIT = 300  # characters of a text from outside; assumed: longer than any sentence of ours
+MARKS_LIMIT = 2  # combining marks kept on one letter; assumed
+SECONDS_PER_MINUTE = 60
+SECONDS_PER_HOUR = 3600
+J_PER_MJ = 1e6
+GROUPED_LIMIT = 1e9  # from here on exponents: no quantity of the job is so large
+
+
+# What our own texts use beyond ASCII, in plain spelling.
+PLAIN_SPELLING: tuple[tuple[str, str], ...] = (
+    ("°F", "F"),
+    ("°C", "C"),
+    ("°", " deg"),
+    ("±", "+/-"),
+    ("—", "-"),
+    ("…", "..."),
+    ("³", "3"),
+    ("×", "x"),
+    ("≤", "<="),
+)
+
+
+class Scale(NamedTuple):
+    """How a dimension is shown. ``coarse`` are (from, decimals) for large values, the largest first."""
+
+    dimension: Dimension
+    unit: str
+    decimals: int
+    coarse: tuple[tuple[float, int], ...] = ()
+
+
+_D = Dimension
+SCALES: dict[Dimension, tuple[Scale, Scale]] = {  # (us, si)
+    _D.TEMPERATURE: (Scale(_D.TEMPERATURE, "°F", 1), Scale(_D.TEMPERATURE, "°C", 1)),
+    _D.DIFFERENCE: (Scale(_D.DIFFERENCE, "°F", 1), Scale(_D.DIFFERENCE, "K", 1)),
+    _D.POWER: (
+        Scale(_D.POWER, "Btu/h", -1, ((1e6, -3), (1e4, -2))),
+        Scale(_D.POWER, "kW", 2, ((1000.0, 0), (10.0, 1))),
+    ),
+    _D.VOLUME_FLOW: (
+        Scale(_D.VOLUME_FLOW, "cfm", 0, ((1e4, -1),)),
+        Scale(_D.VOLUME_FLOW, "m³/s", 3, ((10.0, 2),)),
+    ),
+    _D.VELOCITY: (Scale(_D.VELOCITY, "fpm", 0), Scale(_D.VELOCITY, "m/s", 2)),
+    _D.PRESSURE: (Scale(_D.PRESSURE, "inHg", 2), Scale(_D.PRESSURE, "kPa", 2)),
+}
+
+
+def scale_of(dimension: Dimension, units: str) -> Scale:
+    """The display unit; anything but ``us`` reads as SI."""
+    return SCALES[dimension][units != "us"]
+
+
+def _rounded(value: float, decimals: int) -> str:
+    if not math.isfinite(value):  # ran over in conversion
+        return DASH
+    if abs(value) >= GROUPED_LIMIT:
+        return f"{value:.3g}"
+    kept = round(value, decimals) + 0.0  # + 0.0 turns -0.0 into 0.0
+    return f"{kept:,.{max(decimals, 0)}f}"
+
+
+def number(value: float | None, dimension: Dimension, units: str, *, like: float | None = None) -> str:
+    """Text of an SI value without its unit; as many decimals as ``like`` (SI) would have.
+
+    >>> number(31_790.0, Dimension.POWER, "us"), number(31_790.0, Dimension.POWER, "si")
+    ('108,500', '31.8')
+    >>> number(1_510.0, Dimension.POWER, "us", like=31_790.0)
+    '5,200'
+    """
+    if value is None or not math.isfinite(value):
+        return DASH
+    scale = scale_of(dimension, units)
+    shown = from_si(value, scale.unit, dimension)
+    judge = abs(shown)
+    if like is not None and math.isfinite(like):
+        judge = abs(from_si(like, scale.unit, dimension))
+    decimals = next((d for start, d in scale.coarse if judge >= start), scale.decimals)
+    return _rounded(shown, decimals)
+
+
+def show(value: float | None, dimension: Dimension, units: str, *, like: float | None = None) -> str:
+    """Text of an SI value with its unit.
+
+    >>> show(20.0, Dimension.TEMPERATURE, "us"), show(None, Dimension.DIFFERENCE, "si")
+    ('68.0 °F', '—')
+    """
+    text = number(value, dimension, units, like=like)
+    return text if text == DASH else f"{text} {scale_of(dimension, units).unit}"
+
+
+def energy(value_j: float | None, units: str) -> str:
+    """Text of an energy in J: Btu or MJ.
+
+    >>> energy(5.7e7, "us"), energy(5.7e7, "si")
+    ('54,000 Btu', '57.0 MJ')
+    """
+    if value_j is None or not math.isfinite(value_j):
+        return DASH
+    if units == "us":
+        return f"{number(value_j / SECONDS_PER_HOUR, Dimension.POWER, units)} Btu"
+    return f"{_rounded(value_j / J_PER_MJ, 1)} MJ"
+
+
+def percent(fraction: float | None, decimals: int = 1) -> str:
+    """A fraction in per cent.
+
+    >>> percent(0.995)
+    '99.5 %'
+    """
+    if fraction is None or not math.isfinite(fraction):
+        return DASH
+    return f"{_rounded(fraction * 100, decimals)} %"
+
+
+def seconds(value: float | None) -> str:
+    """A short time as whole seconds, from two minutes on as a clock.
+
+    >>> seconds(35.2), seconds(125.0), seconds(None)
+    ('35 s', '02:05', '—')
+    """
+    if value is None or not math.isfinite(value):
+        return DASH
+    return f"{_rounded(value, 0)} s" if abs(value) < 2 * SECONDS_PER_MINUTE else clock(value)
+
+
+def clock(value: float | None) -> str:
+    """Elapsed time; parts of a second are cut off as a clock does.
+
+    >>> clock(754.9), clock(3_725.0)
+    ('12:34', '1:02:05')
+    """
+    if value is None or not math.isfinite(value):
+        return DASH
+    whole = max(0, int(value))
+    if whole < SECONDS_PER_HOUR:
+        return f"{whole // SECONDS_PER_MINUTE:02d}:{whole % SECONDS_PER_MINUTE:02d}"
+    hours, rest = divmod(whole, SECONDS_PER_HOUR)
+    return f"{hours}:{rest // SECONDS_PER_MINUTE:02d}:{rest % SECONDS_PER_MINUTE:02d}"
+
+
+def clean(text: str, limit: int = TEXT_LIMIT) -> str:
+    r"""Text from outside made fit for one line of a terminal: no controls, no invisible characters,
+    white space as single spaces, combining marks not piled up, length capped.
+
+    >>> clean("a\x1b[31mb\n\tc")
+    'a[31mb c'
+    """
+    kept: list[str] = []
+    marks = 0
+    for char in " ".join(text[: 4 * limit].split()):
+        category = unicodedata.category(char)
+        marks = marks + 1 if category.startswith("M") else 0
+        if category.startswith("C") or category in {"Zl", "Zp"} or marks > MARKS_LIMIT:
+            continue
+        kept.append(char)
+    whole = "".join(kept).strip()
+    return whole if len(whole) <= limit else whole[: limit - 1] + "…"
+
+
+def plain_spelling(text: str) -> str:
+    """The text in ASCII, for terminals and files that have nothing else.
+
+    >>> plain_spelling("31.8 ± 1.5 kW at 20 °C")
+    '31.8 +/- 1.5 kW at 20 C'
+    """
+    for char, spelling in PLAIN_SPELLING:
+        text = text.replace(char, spelling)
+    return text.encode("ascii", "replace").decode("ascii")

@@ -1,0 +1,230 @@
+"""Plain lines: the run where there is no terminal, and the result for people. Pure text."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, TextIO
+
+from logger.config.quantities import Dimension
+from logger.core.readings import NS_PER_S
+from logger.core.snapshot import Event, Phase, Snapshot, TestState
+from logger.screen.format import DASH, clean, clock, energy, number, percent, plain_spelling, seconds, show
+
+SECONDS_PER_MINUTE = 60
+BUDGET_LINES = 6  # shown of the budget: what is below moves nothing; assumed
+
+VERDICTS: dict[str | None, str] = {
+    "meets": "meets the nameplate",
+    "below": "below the nameplate",
+    "above": "ABOVE the nameplate: stop and call the licensed person, over-firing can make CO",
+    "undecided": "undecided: the uncertainty is too wide for this tolerance",
+    "not-steady": "no result: no steady stretch",
+    None: "none",
+}
+RISE_WORDS: dict[bool | None, str] = {
+    True: ", inside the plate's window",
+    False: ", OUTSIDE the plate's window: stop, follow the maker's instructions",
+}
+
+
+def event_line(event: Event) -> str:
+    """One event: elapsed time, code, probe, text; all cleaned.
+
+    >>> event_line(Event(t_ns=62 * NS_PER_S, code="firing", text="the burner came on"))
+    '01:02 firing: the burner came on'
+    """
+    who = f" {clean(event.probe)}" if event.probe else ""
+    return f"{clock(event.t_ns / NS_PER_S)} {clean(event.code)}{who}: {clean(event.text)}"
+
+
+def standing(test: TestState, phase: Phase) -> str:
+    """How a steadiness test stands, in words."""
+    if test.value is None or test.limit is None:
+        return "waiting"
+    if test.ok:
+        return "within"
+    return "beyond" if phase is Phase.STEADY else "not yet"
+
+
+def steadiness_text(snapshot: Snapshot) -> str:
+    """How far steadiness has come, in one phrase; empty while nothing fires."""
+    if snapshot.steady_since_s is not None:
+        return f"steady for {clock(snapshot.steady_for_s)}"
+    if not snapshot.tests:
+        return ""
+    words = ", ".join(f"{clean(test.name)} {standing(test, snapshot.phase)}" for test in snapshot.tests)
+    return f"{words}, hold {seconds(max(snapshot.hold_s - snapshot.held_s, 0.0))} left"
+
+
+def minute_line(snapshot: Snapshot, units: str) -> str:
+    """The run at one moment: time, phase, output, rise, temperatures, steadiness."""
+    output_w = snapshot.output_w
+    output = show(output_w, Dimension.POWER, units)
+    if snapshot.output_u95_w is not None and output != DASH:
+        u95 = number(snapshot.output_u95_w, Dimension.POWER, units, like=output_w)
+        value, unit = output.rsplit(" ", 1)
+        output = f"{value} ± {u95} {unit}"
+    mean = " (mean of the steady stretch)" if snapshot.output_is_final and output_w is not None else ""
+    parts = [
+        f"output {output}{mean}",
+        f"rise {show(snapshot.rise_k, Dimension.DIFFERENCE, units)}",
+        f"supply {show(snapshot.supply_c, Dimension.TEMPERATURE, units)}",
+        f"return {show(snapshot.return_c, Dimension.TEMPERATURE, units)}",
+        steadiness_text(snapshot),
+    ]
+    start = f"{clock(snapshot.t_ns / NS_PER_S)} {snapshot.phase.value}"
+    return f"{start}: " + ", ".join(part for part in parts if part)
+
+
+class PlainLines:
+    """The lines of a run as it goes: every event once, and one line a minute of its own time."""
+
+    def __init__(self, units: str) -> None:
+        self._units = units
+        self._minute: int | None = None
+
+    def update(self, snapshot: Snapshot, events: Iterable[Event] = ()) -> list[str]:
+        """The lines to print now; ``events`` are those not given before."""
+        lines = [event_line(event) for event in events]
+        minute = snapshot.t_ns // (SECONDS_PER_MINUTE * NS_PER_S)
+        if minute != self._minute:
+            self._minute = minute
+            lines.append(minute_line(snapshot, self._units))
+        return lines
+
+
+def write_lines(lines: Iterable[str], stream: TextIO) -> None:
+    """Write lines, in ASCII where the stream's encoding has no more than that."""
+    plain = "utf" not in (stream.encoding or "").lower()
+    for line in lines:
+        stream.write((plain_spelling(line) if plain else line) + "\n")
+    stream.flush()
+
+
+def result_lines(document: Mapping[str, Any], units: str, *, where: str = "") -> list[str]:
+    """The result for people, from its JSON document; ``where`` names the store."""
+    simulated = "   SIMULATED PROBES" if document.get("simulated") else ""
+    verdict = document.get("verdict")
+    lines = [
+        f"RESULT  {clean(str(document.get('job') or ''))}{simulated}",
+        _row("verdict", VERDICTS.get(verdict, clean(str(verdict)))),
+    ]
+    if document.get("reason"):
+        lines.append(_row("", clean(str(document["reason"]))))
+    lines += [line for line in _firing_lines(document, units) if line]
+    lines += _budget_lines(document.get("budget") or (), units)
+    lines += _cycle_lines(document.get("cycles") or (), units)
+    lines += _event_lines(document.get("events") or ())
+    return lines + _run_lines(document, where)
+
+
+def _row(label: str, text: str) -> str:
+    return f"  {label:<12}{text}".rstrip()
+
+
+def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
+    firing = document.get("firing")
+    if not firing:
+        return []
+    plate, power_input = document.get("nameplate") or {}, document.get("input") or {}
+    output_w = firing.get("output_w")
+    output, u95 = (
+        number(firing.get(key), Dimension.POWER, units, like=output_w) for key in ("output_w", "output_u95_w")
+    )
+    unit = show(output_w, Dimension.POWER, units).removeprefix(output).strip()
+    fit = RISE_WORDS.get(plate.get("rise_ok"), "")
+    chances = " | ".join(
+        f"{name} {percent(document.get(key), 0)}"
+        for name, key in (("below", "p_low"), ("meets", "p_meets"), ("above", "p_high"))
+    )
+    return [
+        _row("output", f"{output} ± {u95} {unit} (95 %)"),
+        _row("nameplate", _plate_text(plate, units)),
+        _row("chances", chances) if document.get("p_meets") is not None else "",
+        _row("rise", f"{show(firing.get('rise_k'), Dimension.DIFFERENCE, units)}{fit}"),
+        _row("supply", show(firing.get("supply_c"), Dimension.TEMPERATURE, units)),
+        _row("return", show(firing.get("return_c"), Dimension.TEMPERATURE, units)),
+        _row("airflow", show(firing.get("airflow_m3_s"), Dimension.VOLUME_FLOW, units) + " at the return"),
+        _row("efficiency", _efficiency_text(power_input)),
+        _row("steady", _steady_text(firing)),
+        _row("shortcut", _shortcut_text(firing, units)),
+    ]
+
+
+def _plate_text(plate: Mapping[str, Any], units: str) -> str:
+    text = f"{show(plate.get('output_w'), Dimension.POWER, units)}"
+    if plate.get("derated"):
+        text += f" (derated from {show(plate.get('plate_output_w'), Dimension.POWER, units)})"
+    return f"{text}, output is {percent(plate.get('ratio'))} of it"
+
+
+def _efficiency_text(power_input: Mapping[str, Any]) -> str:
+    if power_input.get("efficiency") is not None:
+        return f"{percent(power_input['efficiency'])} of the measured input"
+    ratio = percent(power_input.get("efficiency_of_nameplate_input"))
+    return f"{ratio} of the nameplate input (the input was not measured)"
+
+
+def _steady_text(firing: Mapping[str, Any]) -> str:
+    start_s, end_s = firing.get("steady_start_s"), firing.get("steady_end_s")
+    wait = clock(firing.get("time_to_steady_s"))
+    return f"from {clock(start_s)} to {clock(end_s)}, {wait} after the burner came on"
+
+
+def _shortcut_text(firing: Mapping[str, Any], units: str) -> str:
+    shortcut_w, output_w = firing.get("shortcut_w"), firing.get("output_w")
+    error = shortcut_w / output_w - 1.0 if shortcut_w is not None and output_w else None
+    sign = "+" if error is not None and error > 0 else ""
+    value = show(shortcut_w, Dimension.POWER, units)
+    return f"1.08 x cfm x rise would say {value} ({sign}{percent(error)} off here)"
+
+
+def _budget_lines(budget: Sequence[Mapping[str, Any]], units: str) -> list[str]:
+    if not budget:
+        return []
+    largest = sorted(budget, key=lambda line: -(line.get("share") or 0.0))
+    lines = ["  uncertainty, largest part first (standard uncertainty, share of variance)"]
+    for line in largest[:BUDGET_LINES]:
+        u = show(line.get("u_w"), Dimension.POWER, units)
+        mark = "  assumed" if line.get("assumed") else ""
+        source = clean(str(line.get("source")), 28)
+        lines.append(f"    {source:<28}{u:>14}{percent(line.get('share'), 0):>7}{mark}")
+    rest = len(largest) - BUDGET_LINES
+    return [*lines, f"    and {rest} smaller"] if rest > 0 else lines
+
+
+def _cycle_lines(cycles: Sequence[Mapping[str, Any]], units: str) -> list[str]:
+    if len(cycles) < 2:  # noqa: PLR2004 - one firing is the result itself
+        return []
+    lines = ["  firings"]
+    for cycle in cycles:
+        output_w = cycle.get("output_w")
+        value = f"{show(output_w, Dimension.POWER, units)}" if cycle.get("steady") else "not steady"
+        span = f"{clock(cycle.get('start_s'))} to {clock(cycle.get('end_s'))}"
+        lines.append(f"    {span:<20} {value:<16} {energy(cycle.get('energy_j'), units)}")
+    return lines
+
+
+def _event_lines(events: Sequence[Mapping[str, Any]]) -> list[str]:
+    if not events:
+        return []
+    lines = ["  events"]
+    for event in events:
+        who = f" {clean(str(event['probe']))}" if event.get("probe") else ""
+        code, text = clean(str(event.get("code"))), clean(str(event.get("text") or ""))
+        lines.append(f"    {clock(event.get('t_s'))} {code}{who}: {text}")
+    return lines
+
+
+def _run_lines(document: Mapping[str, Any], where: str) -> list[str]:
+    readings = document.get("readings") or {}
+    counts = ", ".join(
+        f"{readings.get(key, 0):,} {key.replace('_', ' ')}"
+        for key in ("stored", "flagged", "lost_to_storage")
+    )
+    run = clean(str(document.get("run") or DASH))
+    kept = f"stored in {clean(where)}" if where else "stored"
+    return [
+        _row("readings", counts),
+        _row("run", f"{run}, {kept if document.get('stored') else 'NOT stored'}"),
+    ]

@@ -1,0 +1,152 @@
+"""How the instrument does: probes, store, broker, events, keys and help, each as lines of text."""
+
+from __future__ import annotations
+
+import math
+
+from rich.text import Text
+
+from logger.config.quantities import Dimension
+from logger.core.snapshot import Event, Freshness, ProbeState
+from logger.safety import CAUTIONS
+from logger.screen.format import DASH, clean, seconds, show
+from logger.screen.glyphs import Glyphs
+from logger.screen.model import BrokerState, DashboardView, ScreenState, StoreState
+from logger.screen.plain import event_line
+
+WIDE = 76  # cells from which the probe table has all its columns
+WARN = "bold yellow"  # the words say it too
+
+STATE_WORDS: dict[Freshness, str] = {
+    Freshness.NEVER: "no reading yet",
+    Freshness.FRESH: "live",
+    Freshness.STALE: "silent",
+    Freshness.FROZEN: "frozen value",
+}
+MEANINGS: tuple[str, ...] = (
+    "slope, spread, hunting: how far the output still drifts, scatters and swings; all within their limits "
+    "for the hold time: steady.",
+    "± (95 %): the true value lies within it with 95 % probability.",
+    "can decide: the narrowest tolerance with a fair chance of a verdict here.",
+    "still to come: the most the output may yet change if you wait for ever.",
+)
+KEYS_LONG = "[e] mark an event with a note   [u] units   [h] help   [q] end"
+KEYS_SHORT = "[e] mark  [u] units  [h] help  [q] end"
+KEYS_HELP = "[h] close help   [q] end"
+
+
+def _whole(value: float | None, unit: str) -> str:
+    return DASH if value is None or not math.isfinite(value) else f"{value:.0f} {unit}"
+
+
+def _main_value(probe: ProbeState, units: str) -> str:
+    if probe.role == "velocity" or (probe.temperature_c is None and probe.velocity_m_s is not None):
+        return show(probe.velocity_m_s, Dimension.VELOCITY, units)
+    if probe.role == "pressure" or (probe.temperature_c is None and probe.pressure_pa is not None):
+        return show(probe.pressure_pa, Dimension.PRESSURE, units)
+    return show(probe.temperature_c, Dimension.TEMPERATURE, units)
+
+
+def probes_block(probes: tuple[ProbeState, ...], units: str, width: int, glyphs: Glyphs) -> list[Text]:
+    """One row a probe; a mark and a word where something is wrong."""
+    wide = width >= WIDE
+    widths = (13, 9, 10, 7, 8, 9, 8) if wide else (9, 9, 10, 0, 6, 8, 5)
+    names = ("PROBES", "role", "value", "humid", "age", "signal", "battery" if wide else "batt")
+
+    def row(cells: tuple[str, ...], state: str) -> str:
+        parts = [
+            glyphs.fit(cell, cells_wide, right=place > 1)
+            for place, (cell, cells_wide) in enumerate(zip(cells, widths, strict=True))
+            if cells_wide
+        ]
+        return glyphs.fit("".join(parts) + "  " + glyphs.spell(state), width)
+
+    lines = [Text(row(names, "state"), style="dim")]
+    for probe in probes:
+        good = probe.state is Freshness.FRESH
+        cells = (
+            ("" if good else "! ") + glyphs.cut(clean(probe.name), widths[0] - (1 if good else 3)),
+            clean(probe.role),
+            _main_value(probe, units),
+            _whole(probe.humidity_pct, "%"),
+            seconds(probe.age_s),
+            _whole(probe.signal_dbm, "dBm"),
+            _whole(probe.battery_pct, "%"),
+        )
+        lines.append(Text(row(cells, STATE_WORDS[probe.state]), style="" if good else WARN))
+    return lines
+
+
+def _store_text(store: StoreState | None) -> str:
+    if store is None:
+        return "store: none, nothing is kept"
+    age_s = store.committed_age_s
+    kept = "nothing saved yet" if age_s is None or not math.isfinite(age_s) else f"saved {age_s:.1f} s ago"
+    lost = f", {store.lost:,} readings NOT stored" if store.lost else ""
+    name = clean(store.path).replace("\\", "/").rsplit("/", 1)[-1]
+    return f"store: {kept}{lost}, {name}" if name else f"store: {kept}{lost}"
+
+
+def _broker_text(broker: BrokerState | None) -> str:
+    if broker is None:
+        return "broker: not configured"
+    word = "connected" if broker.connected else "NOT connected"
+    waiting = "" if broker.backlog is None else f", {broker.backlog:,} waiting"
+    return f"broker: {word}{waiting}"
+
+
+def stores_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
+    """Store and broker in one row; each trouble in rows of its own."""
+    store, broker = view.store, view.broker
+    bad = (store is not None and (not store.ok or store.lost > 0)) or (
+        broker is not None and not broker.connected
+    )
+    left, right = glyphs.spell(_store_text(store)), glyphs.spell(_broker_text(broker))
+    room = width - len(right) - 2
+    if room >= len(left):
+        lines = [Text(f"{left}{' ' * (room + 2 - len(left))}{right}", WARN if bad else "")]
+    else:
+        lines = [Text(glyphs.cut(text, width), WARN if bad else "") for text in (left, right)]
+    for trouble in (store.text if store else "", broker.text if broker else ""):
+        lines += [Text(f"! {part}", WARN) for part in glyphs.wrap(clean(trouble), width - 2, 2)]
+    return lines
+
+
+def events_block(events: tuple[Event, ...], width: int, rows: int, glyphs: Glyphs) -> list[Text]:
+    """The newest events first, each in as many rows as it needs while there is room."""
+    if not events:
+        return [Text(glyphs.fit("no events yet", width), style="dim")] + [Text("")] * (rows - 1)
+    lines: list[Text] = []
+    for event in reversed(events):
+        left = rows - len(lines)
+        if left <= 0:
+            break
+        first, *more = glyphs.wrap(event_line(event), width, left, indent=6) or [""]
+        lines.append(Text(first))
+        lines += [Text(f"      {part}") for part in more]
+    return lines + [Text("")] * (rows - len(lines))
+
+
+def footer(state: ScreenState, width: int, glyphs: Glyphs) -> Text:
+    """The keys, or the note being typed."""
+    if state.note is None:
+        keys = KEYS_HELP if state.help_open else KEYS_LONG if width >= len(KEYS_LONG) else KEYS_SHORT
+        return Text(glyphs.fit(keys, width), style="reverse")
+    tail = "   [Enter] keep  [Esc] drop"
+    room = max(width - len(tail) - len("note: ") - 1, 4)
+    note = clean(state.note)
+    while glyphs.cut(note, room) != glyphs.spell(note):
+        note = note[1:]  # the end being typed stays in sight
+    return Text(glyphs.fit(f"note: {note}_{tail}", width), style="reverse")
+
+
+def help_block(width: int, rows: int, glyphs: Glyphs) -> list[Text]:
+    """The cautions, and what the words mean."""
+    lines: list[Text] = []
+    for title, texts in (("CAUTIONS", CAUTIONS), ("WORDS", MEANINGS)):
+        lines.append(Text(title, style="bold"))
+        for text in texts:
+            lines += [Text(" " + part) for part in glyphs.wrap(text, width - 1, rows)]
+    if len(lines) > rows:
+        lines = [*lines[: rows - 1], Text(glyphs.cut("… more on a taller screen", width), style="dim")]
+    return lines + [Text("")] * (rows - len(lines))
