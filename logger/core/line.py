@@ -57,6 +57,14 @@ _NO_TIME = TimeSums()
 _NO_VALUE = ValueSums()
 
 
+class Mark(NamedTuple):
+    """A place in a series: the sums before it, so that a window of any age can start there."""
+
+    time: tuple[int, ...]
+    values: tuple[tuple[int, ...], ...]
+    broken: tuple[tuple[int, int, int] | None, ...]
+
+
 class Series:
     """Prefix sums of several parallel values on one grid, the last ``keep`` points of them.
 
@@ -64,10 +72,11 @@ class Series:
     answers for any window of the last ``n`` points. ``clear`` forgets everything.
     """
 
-    __slots__ = ("_base", "_columns", "_keep", "_last", "_time", "_values", "length")
+    __slots__ = ("_base", "_columns", "_keep", "_last", "_time", "_values", "keep", "length")
 
     def __init__(self, columns: int, keep: int) -> None:
         self._columns = columns
+        self.keep = keep
         self._keep = keep + 2  # the zero before the first point, and the pair that reaches out
         self.clear()
 
@@ -155,6 +164,25 @@ class Series:
             [a - b for a, b in zip(time1, time0, strict=True)],
             [a - b for a, b in zip(value1, value0, strict=True)],
             self._broken_pair(column, start),
+            floor,
+        )
+
+    def mark(self, back: int) -> Mark:
+        """Remember the place before the newest ``back`` points."""
+        at = self.length - back - self._base
+        return Mark(
+            self._time[at],
+            tuple(column[at] for column in self._values),
+            tuple(self._broken_pair(c, at) for c in range(self._columns)),
+        )
+
+    def line_since(self, mark: Mark, column: int, *, back: int = 0, floor: float = 0.0) -> Line | None:
+        """Line from a mark to the newest point but ``back``; as ``line``, for any length."""
+        end = self.length - back - self._base
+        return fit_line(
+            [a - b for a, b in zip(self._time[end], mark.time, strict=True)],
+            [a - b for a, b in zip(self._values[column][end], mark.values[column], strict=True)],
+            mark.broken[column],
             floor,
         )
 

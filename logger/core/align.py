@@ -1,0 +1,118 @@
+"""Readings onto the one-second grid: each tick sees the newest usable value of every stream.
+
+Tick k stands at k s after the run's first reading and sees readings with t < k s. Nothing is
+interpolated: a value is held until the next one and carries its time, so that whoever uses it
+can tell how old it is. Live readings come one by one, stored ones in blocks; both give the same
+rows (a property test compares them).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from logger.core.params import MAIN_QUANTITY, JobParams, Role
+from logger.core.readings import FLAG_CODES, NS_PER_S, USABLE_FLAGS, Quantity, Reading, ReadingBlock
+
+NEVER_NS = -(10**18)  # time of a value that never came: far older than any max_age
+SIDE_QUANTITIES: dict[Role, tuple[Quantity, ...]] = {
+    Role.RETURN: (Quantity.HUMIDITY,),
+    Role.MIXED: (Quantity.HUMIDITY,),
+    Role.SUPPLY: (Quantity.HUMIDITY,),
+    Role.OUTDOOR: (Quantity.HUMIDITY,),
+}
+"""What a probe of a role is used for beside its main quantity."""
+
+_USABLE_CODES = np.array([flag in USABLE_FLAGS for flag in FLAG_CODES])
+Row = tuple[int, list[float], list[int]]
+"""Tick number, newest value of each slot, and its time in ns."""
+
+
+class Slots:
+    """The streams the core computes with, each at a fixed place in every row."""
+
+    def __init__(self, job: JobParams) -> None:
+        self.place: dict[tuple[str, Quantity], int] = {}
+        self.offset: list[float] = []
+        for probe in job.probes:
+            main = MAIN_QUANTITY[probe.role]
+            for quantity in (main, *SIDE_QUANTITIES.get(probe.role, ())):
+                self.place[probe.name, quantity] = len(self.offset)
+                self.offset.append(probe.offset if quantity is main else 0.0)
+
+    def __len__(self) -> int:
+        return len(self.offset)
+
+
+class Grid:
+    """Holds the newest value of each slot and tells which ticks have become due.
+
+    A tick is due when a reading at or after it has come: silence alone computes nothing, so a
+    replay, which knows no silence after the last reading, gives the same rows.
+    """
+
+    def __init__(self, slots: Slots) -> None:
+        self._slots = slots
+        self.values = [0.0] * len(slots)
+        self.times = [NEVER_NS] * len(slots)
+        self.next_tick = 1
+        self.last_ns: int | None = None  # of the last reading; readings never go back
+
+    def silence_ns(self, t_ns: int) -> int:
+        """How long nothing has come, at ``t_ns``."""
+        return 0 if self.last_ns is None else t_ns - self.last_ns
+
+    def skip_to(self, t_ns: int) -> None:
+        """Leave out the ticks of a silence: the next one stands after ``t_ns``."""
+        self.next_tick = t_ns // NS_PER_S + 1
+        self.last_ns = t_ns
+
+    def due(self, t_ns: int) -> Iterator[Row]:
+        """Rows of the ticks up to ``t_ns``, before the reading of that time is latched."""
+        while self.next_tick * NS_PER_S <= t_ns:
+            tick = self.next_tick
+            self.next_tick = tick + 1
+            yield tick, self.values, self.times
+
+    def latch(self, reading: Reading) -> None:
+        """Take a reading as the newest of its slot, if its flag lets it enter arithmetic."""
+        t_ns = reading.t_ns if self.last_ns is None else max(reading.t_ns, self.last_ns)
+        self.last_ns = t_ns
+        if reading.flag in USABLE_FLAGS:
+            place = self._slots.place.get((reading.probe, reading.quantity))
+            if place is not None:
+                self.values[place] = reading.value - self._slots.offset[place]
+                self.times[place] = t_ns
+
+    def due_in(self, block: ReadingBlock) -> Iterator[Row]:
+        """Rows of all ticks that fall due in a block, its readings latched on the way.
+
+        The block has no silence longer than the core allows (the caller cuts it there).
+        """
+        t_ns = np.maximum.accumulate(np.maximum(block.t_ns, 0 if self.last_ns is None else self.last_ns))
+        last_ns = int(t_ns[-1])
+        ticks = np.arange(self.next_tick, last_ns // NS_PER_S + 1, dtype=np.int64)
+        usable = _USABLE_CODES[block.flag]
+        values = np.empty((len(ticks), len(self._slots)))
+        times = np.empty((len(ticks), len(self._slots)), dtype=np.int64)
+        values[:] = self.values
+        times[:] = self.times
+        for number, channel in enumerate(block.channels):
+            place = self._slots.place.get(channel)
+            if place is None:
+                continue
+            here = usable & (block.channel == number)
+            slot_ns = t_ns[here]
+            if not len(slot_ns):
+                continue
+            slot_values = block.value[here] - self._slots.offset[place]
+            newest = np.searchsorted(slot_ns, ticks * NS_PER_S, side="left") - 1
+            seen = newest >= 0
+            values[seen, place] = slot_values[newest[seen]]
+            times[seen, place] = slot_ns[newest[seen]]
+            self.values[place] = float(slot_values[-1])
+            self.times[place] = int(slot_ns[-1])
+        self.last_ns = last_ns
+        self.next_tick = last_ns // NS_PER_S + 1
+        yield from zip(ticks.tolist(), values.tolist(), times.tolist(), strict=True)

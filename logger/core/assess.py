@@ -1,0 +1,187 @@
+"""The uncertainty budget of one output: which lines there are, and how large each is.
+
+Source: GUM (JCGM 100) 5.1.2 for the sensitivities, G.4 for independence: the fan phase gives fan
+heat and the probes' zero difference together, so what is common to both phases cancels in
+output = m1 dh1 - (rho1/rho0) m0 dh0 and is taken out before the lines are drawn up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+
+from logger.core.budget import BudgetLine
+from logger.core.line import Line
+from logger.core.params import (
+    AirflowSource,
+    FanDrive,
+    FanHeatMode,
+    JobParams,
+    Role,
+    UnitKind,
+    VelocityBasis,
+)
+
+ROOT3 = sqrt(3.0)  # half-width of a rectangle -> standard uncertainty (GUM 4.3.7)
+GAIN_U95 = 0.005  # of the difference from the match temperature: assumed (design)
+UNMATCHED_C = 20.0  # degC: where an unmatched probe is taken to be right (assumed)
+CASING_MEAN, CASING_U = 0.01, 0.02 / 2 / ROOT3  # of input: 0..2 %, rectangular (assumed, design)
+CASING_EFFICIENCY = 0.8  # where the plate has no input: input = output / 0.8 (assumed)
+CARRY_OVER_U, CARRY_OVER_TORQUE_U = 0.01, 0.03  # of the flow: assumed (design)
+HUMIDITY_PROBE_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
+FAN_W_PER_M3_S = 773.0  # W per m3/s: 365 W per 1000 cfm, the usual default (recalled)
+GIVEN_FAN_U95 = 0.10  # of a fan power that is typed in (assumed)
+SLOW_TAU_S = 900.0  # s: cabinet, duct, curb: the slow tail that no warm-up shows (design)
+WATER_CP_RATIO = 1.86 / 1.006  # d ln(dh) / dW, from h = 1.006 T + W (2501 + 1.86 T)
+WATER_V_RATIO = 1.607858  # d ln(v) / dW, from v = R T (1 + 1.607858 W) / p
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FanPhase:
+    """What the fan phase before a firing gave: one mean state, and how well it is known."""
+
+    fan_heat_w: float  # m0 dh0: fan heat and zero difference together
+    entering_c: float
+    supply_c: float
+    humidity_ratio: float
+    pressure_pa: float
+    watt_per_k: float  # m0 cp
+    rise_u_k: float  # standard uncertainty of the mean rise, from scatter
+    rise_nu: float
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Means:
+    """Means over a steady stretch, or the state of one tick. SI, degC."""
+
+    entering_c: float
+    supply_c: float
+    rise_k: float
+    humidity_ratio: float
+    pressure_pa: float
+    dry_air_kg_s: float
+    air_heat_w: float
+    fan_heat_w: float  # 0 where it is not known
+    output_w: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """How the output behaved over the stretch: its line (per grid step) and the warm-up's tau."""
+
+    line: Line | None
+    grid_s: int
+    tau_s: float | None
+
+
+def casing_loss_w(job: JobParams) -> tuple[float, float]:
+    """Casing loss and its standard uncertainty, W; assumed 0..2 % of input where not given."""
+    if job.unit.kind not in (UnitKind.GAS, UnitKind.ELECTRIC):
+        return 0.0, 0.0
+    if job.unit.casing_loss_w is not None:
+        return job.unit.casing_loss_w, 0.0
+    input_w = job.unit.plate_input_w or (job.unit.plate_output_w or 0.0) / CASING_EFFICIENCY
+    input_w *= job.unit.derate_factor
+    return CASING_MEAN * input_w, CASING_U * input_w
+
+
+def drift_bound_w(stretch: Stretch, t_factor: float) -> float | None:
+    """One-sided bound B of what a slow tail may still add or take, W; None if not to be had."""
+    line = stretch.line
+    if line is None or line.slope_se is None:
+        return None
+    slope_w_s = (abs(line.slope) + t_factor * line.slope_se) / stretch.grid_s
+    return slope_w_s * max(stretch.tau_s or 0.0, SLOW_TAU_S)
+
+
+def budget(
+    job: JobParams, means: Means, fan: FanPhase | None, stretch: Stretch, drift_w: float | None
+) -> list[BudgetLine]:
+    """Draw up the budget of an output; lines that weigh nothing are left out."""
+    watt_per_k = means.air_heat_w / means.rise_k if means.rise_k else 0.0
+    lines = [
+        *_probe_lines(job, means, fan, watt_per_k),
+        *_flow_lines(job, means),
+        *_stretch_lines(stretch, drift_w),
+        _fan_line(job, means, fan),
+        BudgetLine("casing loss", casing_loss_w(job)[1], assumed=job.unit.casing_loss_w is None),
+    ]
+    return [line for line in lines if line.u_w > 0.0]
+
+
+def _probe_lines(job: JobParams, means: Means, fan: FanPhase | None, watt_per_k: float) -> list[BudgetLine]:
+    """Each probe's own error (what the fan phase cancels taken out), its gain, its placement."""
+    kept = watt_per_k if fan is None else abs(watt_per_k - fan_ratio(means, fan) * fan.watt_per_k)
+    entering_role = Role.MIXED if job.probes_of(Role.MIXED) else Role.RETURN
+    lines = []
+    for role, name, now_c, then_c in (
+        (Role.SUPPLY, "supply", means.supply_c, fan.supply_c if fan else UNMATCHED_C),
+        (entering_role, "entering", means.entering_c, fan.entering_c if fan else UNMATCHED_C),
+    ):
+        probes = job.probes_of(role)
+        own_k = sqrt(sum((p.u95 / 2.0) ** 2 for p in probes)) / len(probes)
+        assumed = any(p.u95_assumed for p in probes)
+        lines.append(BudgetLine(f"{name} temperature", own_k * kept, assumed=assumed))
+        gain_k = GAIN_U95 / 2.0 * abs(now_c - then_c)
+        lines.append(BudgetLine(f"{name} probe gain", gain_k * watt_per_k, assumed=True))
+        if role is Role.SUPPLY or not all(p.placement_assumed for p in probes):
+            part = sqrt(sum((p.placement_u95 / 2.0) ** 2 for p in probes)) / len(probes)
+            guess = any(p.placement_assumed for p in probes)
+            lines.append(BudgetLine(f"{name} placement", part * abs(means.air_heat_w), assumed=guess))
+    return lines
+
+
+def _flow_lines(job: JobParams, means: Means) -> list[BudgetLine]:
+    """Airflow, its way from the traverse to the firing, and what turns volume into dry mass."""
+    flow, net_w = job.airflow, abs(means.air_heat_w - means.fan_heat_w)
+    lines = [BudgetLine("airflow", flow.u95 / 2.0 * net_w, assumed=flow.u95_assumed)]
+    by_volume = flow.source is not AirflowSource.MASS
+    standard = flow.source is AirflowSource.PROBE and flow.basis is VelocityBasis.STANDARD
+    if flow.source is not AirflowSource.PROBE:
+        torque = job.unit.fan_drive is FanDrive.TORQUE
+        carry = CARRY_OVER_TORQUE_U if torque else CARRY_OVER_U
+        lines.append(BudgetLine("flow carry-over", carry * net_w, assumed=True))
+    if by_volume and not standard:
+        part = job.pressure_u_pa / means.pressure_pa
+        lines.append(BudgetLine("pressure", part * net_w, assumed=job.pressure_assumed))
+    water = WATER_CP_RATIO - (1.0 if standard else WATER_V_RATIO if by_volume else 0.0)
+    u_w = means.humidity_ratio / job.humidity * job.humidity_u
+    lines.append(BudgetLine("humidity", abs(water) * u_w * net_w, assumed=True))
+    return lines
+
+
+def _stretch_lines(stretch: Stretch, drift_w: float | None) -> list[BudgetLine]:
+    """Scatter of the mean, and the slow tail."""
+    line = stretch.line
+    if line is None:
+        return []
+    scatter = BudgetLine("scatter", line.scatter / sqrt(line.n_eff), nu=max(line.n_eff - 1.0, 1.0))
+    return [scatter, BudgetLine("residual drift", (drift_w or 0.0) / ROOT3)]
+
+
+def _fan_line(job: JobParams, means: Means, fan: FanPhase | None) -> BudgetLine:
+    """Fan heat: as well as the fan phase gave it, as typed, or not known at all."""
+    mode = job.unit.fan_heat
+    if mode is FanHeatMode.NONE or job.unit.kind not in (UnitKind.GAS, UnitKind.ELECTRIC):
+        return BudgetLine("fan heat", 0.0)
+    if mode is FanHeatMode.GIVEN:
+        return BudgetLine("fan heat", GIVEN_FAN_U95 / 2.0 * (job.unit.fan_heat_w or 0.0), assumed=True)
+    if fan is None:  # one-sided, as for the slow tail: 0 .. twice the usual power
+        volume_m3_s = means.dry_air_kg_s * 0.84  # m3/kg at 20 degC: good enough for a bound
+        return BudgetLine("fan heat", 2.0 * FAN_W_PER_M3_S * volume_m3_s / ROOT3, assumed=True)
+    u_w = fan_ratio(means, fan) * fan.watt_per_k * fan.rise_u_k
+    return BudgetLine("fan heat", u_w, nu=max(fan.rise_nu, 1.0))
+
+
+def fan_ratio(means: Means, fan: FanPhase) -> float:
+    """Density of the entering air now over that of the fan phase: fan heat goes with it."""
+    return density_ratio(means.entering_c, means.humidity_ratio, means.pressure_pa, fan)
+
+
+def density_ratio(entering_c: float, w: float, pressure_pa: float, fan: FanPhase) -> float:
+    """rho1 / rho0 of moist air as an ideal gas mixture (ASHRAE Fundamentals ch. 1)."""
+    now = pressure_pa / (entering_c + 273.15) * (1.0 + w) / (1.0 + WATER_V_RATIO * w)
+    w0 = fan.humidity_ratio
+    then = fan.pressure_pa / (fan.entering_c + 273.15) * (1.0 + w0) / (1.0 + WATER_V_RATIO * w0)
+    return now / then

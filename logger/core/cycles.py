@@ -1,0 +1,216 @@
+"""Phases of a cycle from the streams alone: one transition table, and the signs that drive it.
+
+The tool never sees the burner or the fan: it sees a rise and, where there is one, a velocity.
+Thresholds are changes of the rise against the fan phase, with hysteresis (``fire`` > ``end``).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from enum import IntEnum
+from typing import NamedTuple
+
+from logger.core.params import CycleParams
+from logger.core.snapshot import Phase
+from logger.core.steady import Change
+
+
+class Sign(IntEnum):
+    """What the streams show at one tick."""
+
+    NONE = 0  # nothing that changes the phase
+    FAN = 1  # air moves: by the velocity, or by a flat rise that only a fan makes
+    FIRE = 2  # the rise climbs off the fan phase by more than ``fire``
+    SETTLED = 3  # the steady detector says so
+    UNSETTLED = 4
+    FALL = 5  # the rise breaks down
+    LEVEL = 6  # a falling rise has found a new level
+    OUT = 7  # the rise is back at the fan phase, within ``end``
+    STILL = 8  # no air moves
+
+
+TABLE: dict[Phase, dict[Sign, Phase]] = {
+    Phase.OFF: {
+        Sign.FAN: Phase.FAN,
+        Sign.FIRE: Phase.WARM_UP,
+    },
+    Phase.FAN: {
+        Sign.FIRE: Phase.WARM_UP,
+        Sign.STILL: Phase.OFF,
+    },
+    Phase.WARM_UP: {
+        Sign.SETTLED: Phase.STEADY,
+        Sign.FALL: Phase.COOL_DOWN,
+        Sign.OUT: Phase.FAN,
+        Sign.STILL: Phase.OFF,
+    },
+    Phase.STEADY: {
+        Sign.UNSETTLED: Phase.WARM_UP,
+        Sign.FALL: Phase.COOL_DOWN,
+        Sign.OUT: Phase.FAN,
+        Sign.STILL: Phase.OFF,
+    },
+    Phase.COOL_DOWN: {
+        Sign.FIRE: Phase.WARM_UP,  # lit again: a new firing
+        Sign.LEVEL: Phase.WARM_UP,  # a lower stage: the same firing
+        Sign.OUT: Phase.FAN,
+        Sign.STILL: Phase.OFF,
+    },
+}
+"""Every change of phase there is; a sign that stands in no row leaves the phase as it is, and
+``SignReader`` gives only signs of the phase's own row (a test walks all pairs)."""
+
+SMOOTH_TICKS = 5  # s: thresholds are tried on a mean of so many ticks (design choice)
+PERSIST_TICKS = 3  # s a sign must last
+LOOK_BACK = 45  # s over which a rise is seen to climb or fall: a plant of 300 s moves 14 % in it
+LEVEL_OVER = 90  # s over which a level is judged
+LEVEL_CHANGE = 0.03  # of the rise: no plant of the trade cools so slowly (assumed)
+LEVEL_LEAST = 0.3  # of the firing's highest rise: below it a level is a tail
+ONSET_K = 0.3  # K off the level before: where a climb or a fall is dated to
+PLAIN_FIRE_K = 10.0  # K: a rise that is simply there from the start and so high is a firing (assumed)
+FAN_FLAT_K = 0.3  # K over a minute: flat enough to be air that moves
+FAN_STEP_K = 1.0  # K: a supply probe that jumped so far in a minute and then lies flat: the fan started
+MINUTE = 60
+HISTORY = 150  # ticks of smoothed rise kept
+
+
+class Transition(NamedTuple):
+    """A change of phase, dated back to where it began (s since the run's start)."""
+
+    old: Phase
+    new: Phase
+    since_s: int
+    new_firing: bool
+
+
+class CycleWatch:
+    """Reads the signs and walks the table. Ticks are whole seconds, one call each."""
+
+    def __init__(self, params: CycleParams, zero_u95_k: float) -> None:
+        self._params = params
+        self._zero_u95_k = zero_u95_k  # K: what two unmatched probes may differ by
+        self.phase = Phase.OFF
+        self.since_s = 0
+        self.base_k = 0.0  # rise of the fan phase: fan heat and the probes' zero difference
+        self.has_base = False
+        self.clear()
+
+    def clear(self) -> None:
+        """Forget the past: a gap or a suspend. The phase falls back to off."""
+        self.phase = Phase.OFF
+        self._recent: deque[float] = deque(maxlen=SMOOTH_TICKS)
+        self._past: deque[tuple[int, float]] = deque(maxlen=HISTORY)
+        self._streak_sign = Sign.NONE
+        self._streak = 0
+        self._high_k = 0.0
+        self._low_k = 0.0
+        self._stepped = False
+        self.smooth_k: float | None = None
+
+    def update(self, t_s: int, rise_k: float | None, flow: bool | None, change: Change) -> Transition | None:  # noqa: FBT001 - tri-state evidence
+        """Take one tick: the rise, whether air is seen to move, and the steady detector's word."""
+        if rise_k is not None:
+            self._recent.append(rise_k)
+            self.smooth_k = sum(self._recent) / len(self._recent)
+            self._past.append((t_s, self.smooth_k))
+        sign = self._read(t_s, flow, change)
+        if sign is Sign.NONE:
+            self._streak_sign = sign
+            return None
+        if sign is not self._streak_sign:
+            self._streak_sign, self._streak = sign, 0
+        self._streak += 1
+        if self._streak < PERSIST_TICKS and sign not in (Sign.SETTLED, Sign.UNSETTLED):
+            return None
+        return self._go(t_s, sign)
+
+    def _go(self, t_s: int, sign: Sign) -> Transition | None:
+        new = TABLE[self.phase].get(sign)
+        self._streak_sign = Sign.NONE
+        if new is None:
+            return None
+        old, since_s = self.phase, self._date(t_s, sign)
+        self.phase, self.since_s = new, since_s
+        self._stepped = False
+        smooth_k = self.smooth_k or 0.0
+        if new is Phase.WARM_UP and sign is Sign.FIRE:
+            self._high_k = smooth_k
+        self._low_k = smooth_k
+        return Transition(old, new, since_s, sign is Sign.FIRE)
+
+    def _read(self, t_s: int, flow: bool | None, change: Change) -> Sign:  # noqa: FBT001
+        if flow is False:
+            return Sign.NONE if self.phase is Phase.OFF else Sign.STILL
+        smooth_k = self.smooth_k
+        if smooth_k is None:
+            return Sign.NONE
+        above_k = smooth_k - self.base_k
+        if self.phase in (Phase.OFF, Phase.FAN):
+            return self._read_idle(above_k, flow)
+        if self.phase is Phase.COOL_DOWN:
+            return self._read_cooling(t_s, above_k)
+        self._high_k = max(self._high_k, smooth_k)
+        if abs(above_k) < self._params.end_k:
+            # A firing that has hardly begun is not over yet.
+            return Sign.OUT if self._high_k - self.base_k > self._params.fire_k else Sign.NONE
+        if change is Change.SETTLED:
+            return Sign.SETTLED
+        fall_k = self._high_k - smooth_k
+        if fall_k > self._params.fire_k and self._moved(LOOK_BACK) < -self._params.fire_k / 2:
+            return Sign.FALL
+        return Sign.UNSETTLED if change is Change.UNSETTLED else Sign.NONE
+
+    def _read_idle(self, above_k: float, flow: bool | None) -> Sign:  # noqa: FBT001
+        fire_k = self._params.fire_k
+        if above_k > fire_k and self._moved(LOOK_BACK) > fire_k / 2:
+            return Sign.FIRE
+        if above_k > max(fire_k, PLAIN_FIRE_K) and self._moved(MINUTE, full=True) > -FAN_FLAT_K:
+            return Sign.FIRE
+        if self.phase is Phase.FAN:
+            lost = flow is None and abs(above_k) > fire_k / 2 and abs(self._moved(MINUTE)) < FAN_FLAT_K
+            return Sign.STILL if lost and self.has_base else Sign.NONE
+        return Sign.FAN if flow or self._fan_shows() else Sign.NONE
+
+    def _fan_shows(self) -> bool:
+        """Whether the rise alone tells of a fan: flat, small, and more than the probes may differ
+        by; or flat and small after a jump that only moving air makes."""
+        smooth_k, moved_k = self.smooth_k, self._moved(MINUTE, full=True)
+        if smooth_k is None or moved_k != moved_k:  # noqa: PLR0124 - nan: not a minute of it yet
+            return False
+        if abs(moved_k) > FAN_STEP_K:
+            self._stepped = True
+        flat = abs(moved_k) < FAN_FLAT_K and abs(smooth_k) < self._params.fire_k
+        return flat and (self._stepped or smooth_k > self._zero_u95_k)
+
+    def _read_cooling(self, t_s: int, above_k: float) -> Sign:
+        smooth_k = above_k + self.base_k
+        self._low_k = min(self._low_k, smooth_k)
+        if abs(above_k) < self._params.end_k:
+            return Sign.OUT
+        if smooth_k - self._low_k > self._params.fire_k and self._moved(LOOK_BACK) > 0.0:
+            return Sign.FIRE
+        high_k = self._high_k - self.base_k
+        level = (
+            t_s - self.since_s > LEVEL_OVER + LOOK_BACK
+            and abs(self._moved(LEVEL_OVER, full=True)) < LEVEL_CHANGE * above_k
+        )
+        return Sign.LEVEL if level and above_k > LEVEL_LEAST * high_k else Sign.NONE
+
+    def _moved(self, ticks: int, *, full: bool = False) -> float:
+        """Change of the smoothed rise over so many ticks (or since the start; nan if ``full``)."""
+        past = self._past
+        if len(past) > ticks:
+            return past[-1][1] - past[-1 - ticks][1]
+        return float("nan") if full or not past else past[-1][1] - past[0][1]
+
+    def _date(self, t_s: int, sign: Sign) -> int:
+        """Where the change began: the last tick that still lay at the level before it."""
+        if sign not in (Sign.FIRE, Sign.FALL):
+            return t_s
+        past = list(self._past)
+        before = past[-1 - LOOK_BACK][1] if len(past) > LOOK_BACK else past[0][1]
+        for at, smooth_k in reversed(past[:-1]):
+            off = smooth_k - before if sign is Sign.FIRE else before - smooth_k
+            if off < ONSET_K:
+                return max(at - SMOOTH_TICKS // 2, self.since_s)
+        return max(past[0][0], self.since_s)

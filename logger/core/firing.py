@@ -1,0 +1,146 @@
+"""One firing of the unit, from the first sign in the air to the end of the cool-down."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf
+
+from logger.core.assess import (
+    FanPhase,
+    Means,
+    Stretch,
+    budget,
+    casing_loss_w,
+    drift_bound_w,
+)
+from logger.core.budget import BudgetLine, Combined, combine
+from logger.core.params import JobParams
+from logger.core.student import t975
+from logger.core.verdict import Verdict, decidable_tolerance, judge
+
+STAGE_CHANGE = 0.10  # two plateaus further apart are two stages (design)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SteadyStretch:
+    """A steady stretch: when, what, and how sure. Times in s since the run's start."""
+
+    start_s: int
+    end_s: int
+    means: Means
+    return_c: float | None
+    line: Stretch
+    drift_w: float | None
+    lines: tuple[BudgetLine, ...]
+    combined: Combined
+
+    @property
+    def seconds(self) -> int:
+        """Length of the stretch."""
+        return self.end_s - self.start_s
+
+
+@dataclass(slots=True, kw_only=True)
+class Firing:
+    """A firing as it grows; complete once ``end_s`` is set."""
+
+    start_s: int
+    fan: FanPhase | None
+    stretches: list[SteadyStretch]
+    end_s: int | None = None
+    energy_j: float = 0.0
+    fall_s: int | None = None  # where the rise broke down
+
+    @property
+    def best(self) -> SteadyStretch | None:
+        """The longest steady stretch; the earlier of two equals."""
+        return max(self.stretches, key=lambda s: s.seconds, default=None)
+
+    def stages_differ(self) -> bool:
+        """Whether two plateaus lie more than 10 % apart."""
+        outputs = [s.means.output_w for s in self.stretches]
+        return bool(outputs) and min(outputs) < (1.0 - STAGE_CHANGE) * max(outputs)
+
+
+def assess_stretch(
+    job: JobParams,
+    *,
+    start_s: int,
+    end_s: int,
+    means: Means,
+    return_c: float | None,
+    line: Stretch,
+    fan: FanPhase | None,
+) -> SteadyStretch:
+    """Put the budget of a stretch together."""
+    t_factor = t975(line.line.n_eff - 2.0) if line.line and line.line.slope_se is not None else 0.0
+    drift_w = drift_bound_w(line, t_factor)
+    lines = budget(job, means, fan, line, drift_w)
+    return SteadyStretch(
+        start_s=start_s,
+        end_s=end_s,
+        means=means,
+        return_c=return_c,
+        line=line,
+        drift_w=drift_w,
+        lines=tuple(lines),
+        combined=combine(lines),
+    )
+
+
+def plate_output_w(job: JobParams) -> float | None:
+    """The plate's output, lowered where the unit was derated."""
+    plate_w = job.unit.plate_output_w
+    return None if plate_w is None else plate_w * job.unit.derate_factor
+
+
+def verdict_of(job: JobParams, stretch: SteadyStretch) -> Verdict | None:
+    """JCGM 106 against the plate; None without one."""
+    plate_w = plate_output_w(job)
+    if plate_w is None:
+        return None
+    sum_ = stretch.combined
+    return judge(stretch.means.output_w, sum_.u_w, sum_.nu_eff, plate_w, job.unit.tolerance)
+
+
+def expected(job: JobParams) -> tuple[float, float] | None:
+    """Before any firing: u95 that this set-up may reach, W, and the tolerance it can decide.
+
+    Taken at the plate's output, with a measured fan phase and no scatter; None without a plate.
+    """
+    plate_w = plate_output_w(job)
+    if plate_w is None or plate_w <= 0.0:
+        return None
+    casing_w, _ = casing_loss_w(job)
+    heat_w = plate_w - casing_w
+    rise_k = 25.0  # K: typical of gas heating; the lines hardly hang on it (assumed)
+    if job.unit.rise_window_k is not None:
+        rise_k = sum(job.unit.rise_window_k) / 2.0
+    flow_kg_s = heat_w / (1_018.0 * rise_k)  # J/kg K of moist air at 20 degC, 50 %
+    means = Means(
+        entering_c=20.0,
+        supply_c=20.0 + rise_k,
+        rise_k=rise_k,
+        humidity_ratio=0.0073,
+        pressure_pa=job.pressure_pa,
+        dry_air_kg_s=flow_kg_s,
+        air_heat_w=heat_w,
+        fan_heat_w=0.0,
+        output_w=plate_w,
+    )
+    fan = FanPhase(
+        fan_heat_w=0.0,
+        entering_c=20.0,
+        supply_c=20.0,
+        humidity_ratio=0.0073,
+        pressure_pa=job.pressure_pa,
+        watt_per_k=heat_w / rise_k,
+        rise_u_k=0.0,
+        rise_nu=inf,
+        seconds=0.0,
+    )
+    measured = job.unit.fan_heat.value == "measured"
+    sum_ = combine(
+        budget(job, means, fan if measured else None, Stretch(line=None, grid_s=1, tau_s=None), None)
+    )
+    return sum_.u95_w, decidable_tolerance(sum_.u95_w, plate_w)

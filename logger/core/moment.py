@@ -1,0 +1,246 @@
+"""One tick's row of streams -> the state of the air: temperatures, moisture, pressure, flow, heat.
+
+A value older than its probe's ``max_age`` is stale and gives nothing. Moisture and pressure
+change slowly and hardly weigh: their last value is held, which is said once.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from math import ceil
+from typing import NamedTuple
+
+from logger.core.air import enthalpy_j_kg, humidity_ratio
+from logger.core.align import NEVER_NS, Slots
+from logger.core.flow import NO_FLOW_M_S, AirflowLaw
+from logger.core.heat import mix_air
+from logger.core.params import JobParams, OutdoorAir, ProbeParams, Role
+from logger.core.readings import NS_PER_S, Quantity
+
+W_MEMO = 4096  # states remembered: quantised probes repeat themselves
+INTERVALS = 9  # readings whose median tells a probe's update interval
+INTERVAL_SLACK = 0.9  # a probe of nominally 1 s that is a little late is still one of 1 s
+FROZEN_STEPS = 3.0  # steps its partner must move while a probe repeats one value (design)
+FROZEN_TICKS = 60  # s for so long (design choice)
+LEAST_STEP_K = 0.1  # K: a partner's step where it is finer or not known yet (assumed)
+FINE_STEP_K = 0.02  # K: a probe this fine shows the air's own unrest (assumed)
+FINE_FROZEN_TICKS = 120  # s of one value that such a probe never shows in moving air (assumed)
+
+
+class Moment(NamedTuple):
+    """State of the air at one tick; None where it cannot be had. SI, degC."""
+
+    entering_c: float | None
+    return_c: float | None
+    supply_c: float | None
+    rise_k: float | None
+    w: float
+    pressure_pa: float
+    velocity_m_s: float | None
+    flowing: bool | None  # by the velocity stream; None without one
+    dry_air_kg_s: float | None
+    air_heat_w: float | None
+
+
+class Stream:
+    """One stream's habits: update interval, step, and how long it has repeated one value."""
+
+    __slots__ = ("_gaps", "changed_tick", "interval_s", "last_ns", "partner_c", "step", "value")
+
+    def __init__(self) -> None:
+        self._gaps: deque[int] = deque([1] * INTERVALS, maxlen=INTERVALS)
+        self.interval_s = 1
+        self.last_ns = NEVER_NS
+        self.value = float("nan")
+        self.step = 0.0  # smallest change seen; 0 until there was one
+        self.changed_tick = 0
+        self.partner_c: float | None = None  # the other side's value at the last change
+
+    def see(self, tick: int, value: float, t_ns: int) -> None:
+        """Take the newest value, when it is a new one."""
+        if self.last_ns != NEVER_NS:
+            gap = max(ceil((t_ns - self.last_ns) * INTERVAL_SLACK / NS_PER_S), 1)
+            self._gaps.append(gap)
+            if gap != self.interval_s:
+                self.interval_s = sorted(self._gaps)[INTERVALS // 2]
+        self.last_ns = t_ns
+        if value != self.value:
+            change = abs(value - self.value)
+            if change == change and (self.step == 0.0 or change < self.step):  # noqa: PLR0124 - nan
+                self.step = change
+            self.value = value
+            self.changed_tick = tick
+            self.partner_c = None
+
+    def frozen(self, tick: int, partner_c: float, partner_step: float) -> bool:
+        """Whether this supply probe repeats one value where it must move.
+
+        It must when the entering air moves on (the supply air follows it), and a fine probe
+        always must: no duct holds a hundredth of a kelvin for minutes. Source: derivation.
+        """
+        if 0.0 < self.step <= FINE_STEP_K and tick - self.changed_tick >= FINE_FROZEN_TICKS:
+            return True
+        if self.partner_c is None:
+            self.partner_c = partner_c
+            return False
+        if tick - self.changed_tick < FROZEN_TICKS:
+            return False
+        return abs(partner_c - self.partner_c) > FROZEN_STEPS * max(self.step, partner_step, LEAST_STEP_K)
+
+
+class MomentReader:
+    """Knows which slot is what, and reads rows."""
+
+    def __init__(self, job: JobParams, slots: Slots) -> None:
+        self._job = job
+        self._law = AirflowLaw(job)
+        entering = job.probes_of(Role.MIXED) or job.probes_of(Role.RETURN)
+        self._entering = _places(slots, entering, Quantity.TEMPERATURE)
+        self._return = self._entering
+        if job.probes_of(Role.MIXED):
+            self._return = _places(slots, job.probes_of(Role.RETURN), Quantity.TEMPERATURE)
+        self._supply = _places(slots, job.probes_of(Role.SUPPLY), Quantity.TEMPERATURE)
+        self._humidity = _places(slots, entering[:1], Quantity.HUMIDITY)
+        self._pressure = _places(slots, job.probes_of(Role.PRESSURE), Quantity.PRESSURE)
+        self._velocity = _places(slots, job.probes_of(Role.VELOCITY), Quantity.VELOCITY)
+        outdoor = job.probes_of(Role.OUTDOOR)[:1]
+        self._outdoor = _places(slots, outdoor, Quantity.TEMPERATURE)
+        self._outdoor_humidity = _places(slots, outdoor, Quantity.HUMIDITY)
+        self._mixes = job.unit.outdoor_air is OutdoorAir.FRACTION and not job.probes_of(Role.MIXED)
+        self._memo: dict[tuple[float, float, float], float] = {}
+        self._held_w: float | None = None
+        self.streams = {place: Stream() for place, _ in (*self._entering, *self._supply, *self._velocity)}
+        self.humidity_seen = False
+        self.frozen: list[int] = []  # slots that are frozen at this tick
+
+    def grid_s(self) -> int:
+        """Update interval of the slowest stream that the output hangs on, whole seconds."""
+        return max(stream.interval_s for stream in self.streams.values())
+
+    def resolution_k(self) -> float:
+        """Step of the rise: both probes' steps combined; 0 until they are known."""
+        steps = [self.streams[place].step for place, _ in (*self._entering[:1], *self._supply[:1])]
+        return sum(step * step for step in steps) ** 0.5
+
+    def has_velocity(self) -> bool:
+        """Whether a velocity stream is configured."""
+        return bool(self._velocity)
+
+    def read(
+        self, tick: int, values: list[float], times: list[int], fan_rise_k: float, *, watch_frozen: bool
+    ) -> Moment:
+        """State of the air at a tick. ``watch_frozen``: air moves, so a probe must follow."""
+        for place, stream in self.streams.items():
+            if times[place] != stream.last_ns:
+                stream.see(tick, values[place], times[place])
+        now_ns = tick * NS_PER_S
+        entering_c = _mean(self._entering, values, times, now_ns)
+        supply_c = _mean(self._supply, values, times, now_ns)
+        pressure_pa = self._job.pressure_pa
+        if self._pressure and times[self._pressure[0][0]] != NEVER_NS:
+            pressure_pa = values[self._pressure[0][0]]
+        w = self._moisture(entering_c, values, times, now_ns, pressure_pa)
+        return_c = (
+            entering_c if self._entering is self._return else _mean(self._return, values, times, now_ns)
+        )
+        if self._mixes and entering_c is not None:
+            entering_c, w = self._mix(entering_c, w, values, times, now_ns, pressure_pa)
+        if watch_frozen and entering_c is not None and supply_c is not None:
+            supply_c = self._unless_frozen(tick, entering_c, supply_c)
+        velocity_m_s = _mean(self._velocity, values, times, now_ns) if self._velocity else None
+        flowing = None if velocity_m_s is None else abs(velocity_m_s) >= NO_FLOW_M_S
+        rise_k = dry_air_kg_s = heat_w = None
+        if entering_c is not None and supply_c is not None:
+            rise_k = supply_c - entering_c
+            if flowing is not False:
+                dry_air_kg_s = self._law.dry_air(
+                    entering_c, supply_c, w, pressure_pa, velocity_m_s, fan_rise_k
+                )
+                if dry_air_kg_s is not None:
+                    heat_w = dry_air_kg_s * (enthalpy_j_kg(supply_c, w) - enthalpy_j_kg(entering_c, w))
+        return Moment(
+            entering_c,
+            return_c,
+            supply_c,
+            rise_k,
+            w,
+            pressure_pa,
+            velocity_m_s,
+            flowing,
+            dry_air_kg_s,
+            heat_w,
+        )
+
+    def _moisture(
+        self, entering_c: float | None, values: list[float], times: list[int], now_ns: int, pressure_pa: float
+    ) -> float:
+        """Humidity ratio of the entering air: measured, else held, else assumed."""
+        if self._humidity:
+            place, max_age_ns = self._humidity[0]
+            beside = self._entering[0][0]
+            if now_ns - times[place] <= max_age_ns and now_ns - times[beside] <= max_age_ns:
+                self.humidity_seen = True
+                w = self._ratio(values[beside], values[place] / 100.0, pressure_pa)
+                self._held_w = w
+                return w
+        if self._held_w is not None:
+            return self._held_w
+        if entering_c is None:
+            return 0.0
+        return self._ratio(entering_c, self._job.humidity, pressure_pa)
+
+    def _ratio(self, temp_c: float, humidity: float, pressure_pa: float) -> float:
+        key = (temp_c, humidity, pressure_pa)
+        w = self._memo.get(key)
+        if w is None:
+            if len(self._memo) >= W_MEMO:
+                self._memo.clear()
+            w = humidity_ratio(temp_c, min(max(humidity, 0.0), 1.0), pressure_pa)
+            self._memo[key] = w
+        return w
+
+    def _mix(
+        self,
+        return_c: float,
+        w: float,
+        values: list[float],
+        times: list[int],
+        now_ns: int,
+        pressure_pa: float,
+    ) -> tuple[float | None, float]:
+        """Entering air of a stated outdoor fraction; nothing without a fresh outdoor probe."""
+        outdoor_c = _mean(self._outdoor, values, times, now_ns) if self._outdoor else None
+        if outdoor_c is None:
+            return None, w
+        humidity = self._job.humidity
+        if self._outdoor_humidity and times[self._outdoor_humidity[0][0]] != NEVER_NS:
+            humidity = values[self._outdoor_humidity[0][0]] / 100.0
+        outdoor_w = self._ratio(outdoor_c, humidity, pressure_pa)
+        return mix_air(self._job.unit.outdoor_fraction, return_c, w, outdoor_c, outdoor_w)
+
+    def _unless_frozen(self, tick: int, entering_c: float, supply_c: float) -> float | None:
+        entering, supply = self.streams[self._entering[0][0]], self.streams[self._supply[0][0]]
+        self.frozen = []
+        if supply.frozen(tick, entering_c, entering.step):
+            self.frozen.append(self._supply[0][0])
+        return None if self.frozen else supply_c
+
+
+def _places(slots: Slots, probes: tuple[ProbeParams, ...], quantity: Quantity) -> tuple[tuple[int, int], ...]:
+    """Slot and max_age (ns) of each probe's quantity."""
+    return tuple((slots.place[p.name, quantity], round(p.max_age_s * NS_PER_S)) for p in probes)
+
+
+def _mean(
+    places: tuple[tuple[int, int], ...], values: list[float], times: list[int], now_ns: int
+) -> float | None:
+    """Mean over the probes of one role; None unless every one of them is fresh."""
+    if len(places) == 1:
+        place, max_age_ns = places[0]
+        return values[place] if now_ns - times[place] <= max_age_ns else None
+    if not places:
+        return None
+    for place, max_age_ns in places:
+        if now_ns - times[place] > max_age_ns:
+            return None
+    return sum(values[place] for place, _ in places) / len(places)

@@ -1,0 +1,103 @@
+"""The core at one moment, as the screen and the broker are shown it. Reads, never changes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from logger.core.air import volume_m3_kg
+from logger.core.firing import expected, plate_output_w
+from logger.core.params import MAIN_QUANTITY, ProbeParams
+from logger.core.readings import NS_PER_S, Quantity
+from logger.core.snapshot import Freshness, Phase, ProbeState, Snapshot
+from logger.core.steady import SteadyDetector
+
+if TYPE_CHECKING:
+    from logger.core.pipeline import Pipeline
+
+
+def picture(core: Pipeline, t_ns: int) -> Snapshot:
+    """Draw the snapshot of time ``t_ns`` (at or after the last reading)."""
+    job, detector, cycles, moment = core.job, core.detector, core.cycles, core.moment
+    stretch = core.stretch()
+    firing = cycles.phase in (Phase.WARM_UP, Phase.STEADY)
+    tests, window_s = detector.tests() if firing else ((), None)
+    output_w, u95_w, bound = core.output_w, None, None
+    decidable = expected(job)
+    if stretch is not None:
+        output_w, u95_w = stretch.means.output_w, stretch.combined.u95_w
+        if stretch.drift_w is not None and output_w:
+            bound = stretch.drift_w / abs(output_w)
+    volume_m3_s = None
+    if moment is not None and moment.dry_air_kg_s is not None and moment.entering_c is not None:
+        volume_m3_s = moment.dry_air_kg_s * float(
+            volume_m3_kg(moment.entering_c, moment.w, moment.pressure_pa)
+        )
+    plate_w = plate_output_w(job)
+    return Snapshot(
+        t_ns=t_ns,
+        phase=cycles.phase,
+        phase_since_s=float(cycles.since_s),
+        firing_start_s=float(core.book.open.start_s) if core.book.open else None,
+        output_w=output_w,
+        output_u95_w=u95_w,
+        output_is_final=stretch is not None,
+        plate_output_w=plate_w,
+        entering_c=moment.entering_c if moment else None,
+        return_c=moment.return_c if moment else None,
+        supply_c=moment.supply_c if moment else None,
+        rise_k=moment.rise_k if moment else None,
+        rise_window_k=job.unit.rise_window_k,
+        dry_air_kg_s=moment.dry_air_kg_s if moment else None,
+        airflow_m3_s=volume_m3_s,
+        tests=tests,
+        window_s=window_s,
+        hold_s=job.steady.hold_s,
+        held_s=_held_s(detector, core.tick_s),
+        steady_since_s=float(detector.start_s) if detector.steady else None,
+        steady_for_s=float(core.tick_s + 1 - detector.start_s) if detector.steady else 0.0,
+        residual_bound=bound,
+        time_constant_s=detector.tau_s,
+        decidable_tolerance=decidable[1] if decidable else None,
+        probes=tuple(_probe(core, probe, t_ns) for probe in job.probes),
+        firings=len(core.book.done),
+    )
+
+
+def _held_s(detector: SteadyDetector, tick_s: int) -> float:
+    if detector.steady:
+        return detector.params.hold_s
+    if detector.passing_since_s is None:
+        return 0.0
+    return float(tick_s - detector.passing_since_s)
+
+
+def _probe(core: Pipeline, probe: ProbeParams, t_ns: int) -> ProbeState:
+    main = MAIN_QUANTITY[probe.role]
+
+    def newest(quantity: Quantity) -> float | None:
+        found = core.watch.newest.get((probe.name, quantity))
+        if found is None:
+            return None
+        return found[0] - probe.offset if quantity is main else found[0]
+
+    last = core.watch.newest.get((probe.name, main))
+    age_s = None if last is None else max((t_ns - last[1]) / NS_PER_S, 0.0)
+    state = Freshness.FRESH
+    if age_s is None:
+        state = Freshness.NEVER
+    elif age_s > probe.max_age_s:
+        state = Freshness.STALE
+    elif probe.name in core.watch.frozen_probes():
+        state = Freshness.FROZEN
+    return ProbeState(
+        name=probe.name,
+        role=probe.role.value,
+        temperature_c=newest(Quantity.TEMPERATURE),
+        humidity_pct=newest(Quantity.HUMIDITY),
+        velocity_m_s=newest(Quantity.VELOCITY),
+        pressure_pa=newest(Quantity.PRESSURE),
+        battery_pct=newest(Quantity.BATTERY),
+        signal_dbm=newest(Quantity.SIGNAL),
+        age_s=age_s,
+        state=state,
+    )

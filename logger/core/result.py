@@ -1,0 +1,227 @@
+"""The result as the JSON document ``riselog.result/1``: the answer first, then how it was had.
+
+Pure: what the core cannot know (run id, wall clock, counts of the store) comes in as ``RunFacts``.
+Values that cannot be had are None, never 0.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from logger.core.air import volume_m3_kg
+from logger.core.assess import casing_loss_w
+from logger.core.firing import Firing, SteadyStretch, plate_output_w, verdict_of
+from logger.core.heat import shortcut_w
+from logger.core.params import FanHeatMode, JobParams, OutdoorAir, Role
+from logger.core.pipeline import Outcome
+from logger.core.readings import NS_PER_S
+from logger.core.snapshot import Event
+from logger.core.verdict import UNDECIDED, Verdict, deciding_line
+
+SCHEMA = "riselog.result/1"
+NOT_STEADY = "not-steady"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFacts:
+    """What the shell knows of a run. Times RFC 3339 UTC."""
+
+    run: str
+    simulated: bool
+    stored: bool
+    started_utc: str
+    ended_utc: str
+    end_reason: str
+    readings_stored: int
+    readings_flagged: int
+    readings_lost: int = 0
+
+
+def result_document(outcome: Outcome, facts: RunFacts) -> dict[str, Any]:
+    """Build the document."""
+    job, best = outcome.job, outcome.best
+    stretch = best.best if best is not None else None
+    verdict, name, reason = _judge(outcome, best, stretch)
+    return {
+        "schema": SCHEMA,
+        "run": facts.run,
+        "job": job.name,
+        "simulated": facts.simulated,
+        "stored": facts.stored,
+        "started_utc": facts.started_utc,
+        "ended_utc": facts.ended_utc,
+        "end_reason": facts.end_reason,
+        "verdict": name,
+        "p_low": verdict.p_low if verdict else None,
+        "p_high": verdict.p_high if verdict else None,
+        "p_meets": verdict.p_meets if verdict else None,
+        "decidable_tolerance": verdict.decidable_tolerance if verdict else None,
+        "reason": reason,
+        "firing": _firing(job, best, stretch) if best is not None and stretch is not None else None,
+        "nameplate": _nameplate(job, stretch),
+        "input": _input(job, stretch),
+        "budget": _budget(stretch) if stretch is not None else [],
+        "cycles": [_cycle(outcome, firing) for firing in outcome.firings],
+        "events": [_event(event) for event in outcome.events],
+        "readings": {
+            "stored": facts.readings_stored,
+            "flagged": facts.readings_flagged,
+            "lost_to_storage": facts.readings_lost,
+        },
+    }
+
+
+def firing_document(outcome: Outcome, firing: Firing, facts: RunFacts) -> dict[str, Any]:
+    """The result of one firing alone, as it is stored when the firing is complete."""
+    alone = Outcome(
+        job=outcome.job,
+        firings=(firing,),
+        events=(),
+        outdoor_suspected=outcome.outdoor_suspected,
+        humidity_assumed=outcome.humidity_assumed,
+    )
+    return result_document(alone, facts)
+
+
+def _judge(
+    outcome: Outcome, firing: Firing | None, stretch: SteadyStretch | None
+) -> tuple[Verdict | None, str | None, str]:
+    """The verdict with its probabilities, its name (None: cannot be given) and one sentence."""
+    job = outcome.job
+    if firing is None or stretch is None:
+        return None, NOT_STEADY, _why_not_steady(outcome)
+    verdict = verdict_of(job, stretch)
+    if verdict is None:
+        why = "No verdict: the config gives no plate output (and no input with an efficiency)."
+        return None, None, why
+    bar = _no_verdict(outcome, firing)
+    if bar is not None:
+        return None, None, bar
+    plate_w = plate_output_w(job) or 1.0
+    size = (
+        f"Output is {stretch.means.output_w / plate_w:.1%} ± {stretch.combined.u95_w / plate_w:.1%} "
+        f"of the plate's {'derated ' if job.unit.derated else ''}output"
+    )
+    tolerance = f"the tolerance of {job.unit.tolerance:.1%}"
+    if verdict.verdict == "meets":
+        return verdict, "meets", f"{size}: within {tolerance}."
+    if verdict.verdict == "below":
+        return verdict, "below", f"{size}: below {tolerance} with {verdict.p_low:.0%} probability."
+    if verdict.verdict == "above":
+        text = (
+            f"{size}: above {tolerance} with {verdict.p_high:.0%} probability. Over-firing and carbon "
+            "monoxide are possible: stop and call the licensed person."
+        )
+        return verdict, "above", text
+    return verdict, UNDECIDED, f"{size}: undecided for {tolerance}. {_what_decides(job, stretch, plate_w)}"
+
+
+def _what_decides(job: JobParams, stretch: SteadyStretch, plate_w: float) -> str:
+    line = deciding_line(stretch.lines, stretch.means.output_w, plate_w, job.unit.tolerance)
+    if line is None:
+        return ""
+    if line.shrink is None:
+        return f"The largest line is {line.source}, but it alone cannot decide it."
+    return f"It would be decided if {line.source} were known {line.shrink:.1f} times better."
+
+
+def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
+    """Why a number stands but no verdict does."""
+    job = outcome.job
+    has_mixed = bool(job.probes_of(Role.MIXED))
+    if job.unit.outdoor_air is OutdoorAir.OPEN and not has_mixed:
+        return "No verdict: outdoor air is open and no probe of role mixed measures the entering air."
+    if outcome.outdoor_suspected:
+        return "No verdict: the fan phase shows outdoor air in the entering air; see the events."
+    if firing.stages_differ() and job.unit.stages == 1:
+        return "No verdict: two steady levels more than 10 % apart; the unit may have stages."
+    return None
+
+
+def _why_not_steady(outcome: Outcome) -> str:
+    if not outcome.firings:
+        return "No firing was seen: the rise never climbed off the fan phase."
+    longest_s = max((f.end_s or f.start_s) - f.start_s for f in outcome.firings)
+    return (
+        f"{len(outcome.firings)} firing(s), the longest {longest_s} s, none steady: let the unit fire longer, "
+        "and see the events for what kept it from settling."
+    )
+
+
+def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str, Any]:
+    means, mode = stretch.means, job.unit.fan_heat
+    fan_known = mode is not FanHeatMode.MEASURED or firing.fan is not None
+    at_c = means.entering_c if stretch.return_c is None else stretch.return_c
+    airflow_m3_s = means.dry_air_kg_s * float(volume_m3_kg(at_c, means.humidity_ratio, means.pressure_pa))
+    return {
+        "start_s": float(firing.start_s),
+        "steady_start_s": float(stretch.start_s),
+        "steady_end_s": float(stretch.end_s),
+        "time_to_steady_s": float(stretch.start_s - firing.start_s),
+        "output_w": means.output_w,
+        "output_u95_w": stretch.combined.u95_w,
+        "air_heat_w": means.air_heat_w,
+        "fan_heat_w": means.fan_heat_w if fan_known else None,
+        "casing_loss_w": casing_loss_w(job)[0],
+        "rise_k": means.rise_k,
+        "return_c": stretch.return_c,
+        "supply_c": means.supply_c,
+        "dry_air_kg_s": means.dry_air_kg_s,
+        "airflow_m3_s": airflow_m3_s,
+        "pressure_pa": means.pressure_pa,
+        "humidity_ratio": means.humidity_ratio,
+        "shortcut_w": shortcut_w(airflow_m3_s, means.rise_k),
+        "energy_j": firing.energy_j,
+    }
+
+
+def _nameplate(job: JobParams, stretch: SteadyStretch | None) -> dict[str, Any]:
+    unit = job.unit
+    plate_w = plate_output_w(job)
+    rise_ok = None
+    if unit.rise_window_k is not None and stretch is not None:
+        rise_ok = unit.rise_window_k[0] <= stretch.means.rise_k <= unit.rise_window_k[1]
+    return {
+        "plate_output_w": unit.plate_output_w,
+        "output_w": plate_w,
+        "derated": unit.derated,
+        "ratio": stretch.means.output_w / plate_w if plate_w and stretch is not None else None,
+        "plate_input_w": unit.plate_input_w,
+        "input_w": None if unit.plate_input_w is None else unit.plate_input_w * unit.derate_factor,
+        "rise_ok": rise_ok,
+    }
+
+
+def _input(job: JobParams, stretch: SteadyStretch | None) -> dict[str, Any]:
+    """Measured input comes with the meter; the share of the plate's input is no efficiency."""
+    input_w = job.unit.plate_input_w
+    of_plate = None
+    if input_w and stretch is not None:
+        of_plate = stretch.means.output_w / (input_w * job.unit.derate_factor)
+    return {"measured_w": None, "efficiency": None, "efficiency_of_nameplate_input": of_plate}
+
+
+def _budget(stretch: SteadyStretch) -> list[dict[str, Any]]:
+    return [
+        {"source": line.source, "u_w": line.u_w, "share": share, "assumed": line.assumed}
+        for line, share in zip(stretch.lines, stretch.combined.shares, strict=True)
+    ]
+
+
+def _cycle(outcome: Outcome, firing: Firing) -> dict[str, Any]:
+    stretch = firing.best
+    _, name, _ = _judge(outcome, firing if stretch else None, stretch)
+    return {
+        "start_s": float(firing.start_s),
+        "end_s": None if firing.end_s is None else float(firing.end_s),
+        "steady": stretch is not None,
+        "output_w": stretch.means.output_w if stretch else None,
+        "output_u95_w": stretch.combined.u95_w if stretch else None,
+        "verdict": name,
+        "energy_j": firing.energy_j,
+    }
+
+
+def _event(event: Event) -> dict[str, Any]:
+    return {"t_s": event.t_ns / NS_PER_S, "code": event.code, "probe": event.probe, "text": event.text}

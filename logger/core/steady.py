@@ -1,0 +1,263 @@
+"""When a firing is truly steady: a ladder of moving windows over rise and output.
+
+Judged on rise and output, never on the supply temperature alone: with recirculating air both
+temperatures can climb for the whole firing while the output is flat.
+
+Slope (equivalence) test: an exponential approach of time constant tau has
+slope = remaining error / tau, so |slope| + t SE < remaining / tau shows that less than
+``remaining`` is still to come. Spread and hunting tests keep an oscillation from passing as flat.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import NamedTuple
+
+from logger.core.approach import Approach
+from logger.core.line import Line, Series
+from logger.core.params import SteadyParams
+from logger.core.snapshot import TestState
+from logger.core.student import t975
+
+RUNGS = (1.0, 1.5, 2.0, 3.0, 5.0)  # multiples of the window, capped at window_max (design)
+MIN_FRESH = 0.9  # share of a window's points that must have a value (design)
+HUNTING_BLOCKS = 8  # the residual's slow part: means over an eighth of the window (design choice)
+HUNTING_FACTOR = 2.0  # peak-to-peak limit as a multiple of the spread (design)
+FAIL_FOR_S = 15  # s of failure that end a stretch (design)
+GROSS = 2.0  # a failure by more than so many limits of the shortest rung ends a stretch too (design)
+UNJUDGED_FOR_S = 60  # s without a window that can be judged end a stretch (design choice)
+REFIT_EVERY_S = 15  # s between fits of the time constant (design choice: cost)
+RISE, OUTPUT = 0, 1  # columns of the series
+
+
+class Judgement(IntEnum):
+    """What the ladder says at one moment."""
+
+    UNJUDGED = 0
+    FAIL = 1
+    PASS = 2
+
+
+class Change(IntEnum):
+    """What an update brought."""
+
+    NONE = 0
+    SETTLED = 1
+    UNSETTLED = 2
+
+
+class Measured(NamedTuple):
+    """The three tests of one column in one window, as fractions of the mean; slope per second."""
+
+    slope: float | None
+    spread: float
+    hunting: float
+
+
+class SteadyDetector:
+    """Feeds on one (rise, output) point per grid step and tells when it settled and unsettled.
+
+    Times are whole seconds since the run's start. ``grid_s`` is the step of the points: no
+    finer than the slowest probe's real update interval.
+    """
+
+    def __init__(self, params: SteadyParams) -> None:
+        self.params = params
+        self.approach = Approach()
+        self.reset(1)
+
+    def reset(self, grid_s: int, keep_s: float = 0.0) -> None:
+        """Forget everything: a new phase, a gap, a suspend, another grid.
+
+        ``keep_s``: how far back the series must answer, where that is more than the longest rung.
+        """
+        p = self.params
+        self.grid_s = grid_s
+        windows = sorted({min(p.window_s * factor, p.window_max_s) for factor in RUNGS})
+        self.rungs = tuple(max(round(w / grid_s), 3) for w in windows)
+        self.series = Series(2, max(self.rungs[-1], round(keep_s / grid_s)))
+        self.approach.clear()
+        self.tau_s: float | None = None  # fitted, upper 95 %
+        self.limit = p.remaining / p.time_constant_s  # 1/s, fraction of the mean
+        self.floor = 0.0  # K: resolution of the rise / sqrt(12)
+        self.steady = False
+        self.start_s = 0  # of the running stretch, when steady
+        self.end_s = 0  # of the last stretch, once unsettled
+        self.passing_since_s: int | None = None
+        self._candidate_s = 0
+        self._failing_since_s: int | None = None
+        self._unjudged_since_s: int | None = None
+        self._fitted_s = -REFIT_EVERY_S
+
+    def update(self, t_s: int, rise: float | None, output: float | None) -> Change:
+        """Take the point of time ``t_s``; None where it has no fresh value."""
+        if rise is None or output is None:
+            self.series.push(None)
+        else:
+            self.series.push((rise, output))
+            if not self.steady:
+                self.approach.add(t_s, rise)
+        judgement, rung = self._climb()
+        if self.steady:
+            return self._watch(t_s, judgement, rung)
+        if judgement is Judgement.PASS and t_s - self._fitted_s >= REFIT_EVERY_S:
+            self._fitted_s = t_s
+            self._sharpen()
+            judgement, rung = self._climb()
+        if judgement is not Judgement.PASS:
+            self.passing_since_s = None
+            return Change.NONE
+        if self.passing_since_s is None:
+            self.passing_since_s = t_s
+            self._candidate_s = max(t_s - rung * self.grid_s // 2, self.end_s)
+        if t_s - self.passing_since_s < self.params.hold_s:
+            return Change.NONE
+        self.steady, self.start_s, self._failing_since_s = True, self._candidate_s, None
+        return Change.SETTLED
+
+    def end(self, t_s: int) -> None:
+        """End the running stretch at ``t_s``: a phase change that broke the rise."""
+        self.steady, self.passing_since_s = False, None
+        self.end_s = min(max(t_s, self.start_s), self._failing_since_s or t_s)
+
+    def _watch(self, t_s: int, judgement: Judgement, rung: int) -> Change:
+        """Keep the running stretch, or end it where its failure began."""
+        if judgement is Judgement.UNJUDGED:
+            if self._unjudged_since_s is None:
+                self._unjudged_since_s = t_s
+            failing = t_s - self._unjudged_since_s >= UNJUDGED_FOR_S
+        else:
+            self._unjudged_since_s = None
+            failing = judgement is Judgement.FAIL or (rung != self.rungs[0] and self._gross())
+        if not failing:
+            self._failing_since_s = None
+            return Change.NONE
+        if self._failing_since_s is None:
+            self._failing_since_s = t_s if self._unjudged_since_s is None else self._unjudged_since_s
+        if t_s - self._failing_since_s < FAIL_FOR_S:
+            return Change.NONE
+        self.end(t_s)
+        return Change.UNSETTLED
+
+    def _climb(self) -> tuple[Judgement, int]:
+        """Try the rungs, shortest first; the first that passes decides."""
+        series, judgement = self.series, Judgement.UNJUDGED
+        for rung in self.rungs:
+            if rung > series.length:
+                break
+            if series.fresh(rung) < MIN_FRESH * rung:
+                continue
+            judgement = Judgement.FAIL
+            if self._passes(RISE, rung, self.floor) and self._passes(OUTPUT, rung, self._output_floor(rung)):
+                return Judgement.PASS, rung
+        return judgement, 0
+
+    def _output_floor(self, rung: int) -> float:
+        """The rise's resolution floor, carried to the output in proportion."""
+        if self.floor == 0.0:
+            return 0.0
+        rise, output = self.series.mean(RISE, rung), self.series.mean(OUTPUT, rung)
+        return abs(self.floor * output / rise) if rise and output else 0.0
+
+    def _passes(self, column: int, rung: int, floor: float) -> bool:
+        """All three tests of one column in one window, cheapest first."""
+        mean, slope = self.series.slope(column, rung)
+        size = abs(mean)
+        limit = self.limit * self.grid_s * size
+        if abs(slope) >= limit:
+            return False
+        line = self.series.line(column, rung, floor=floor)
+        if line is None or line.scatter >= self.params.spread * size or line.slope_se is None:
+            return False
+        if abs(slope) + t975(line.n_eff - 2.0) * line.slope_se >= limit:
+            return False
+        return self._hunting(column, rung, line) < HUNTING_FACTOR * self.params.spread * size
+
+    def _hunting(self, column: int, rung: int, line: Line) -> float:
+        """Peak-to-peak of the block means of the residual about the line."""
+        block = max(rung // HUNTING_BLOCKS, 1)
+        middle = (rung - 1) / 2.0
+        low = high = 0.0
+        for back in range(0, rung - block + 1, block):
+            mean = self.series.mean(column, block, back=back)
+            if mean is None:
+                continue
+            at = rung - back - (block + 1) / 2.0 - middle
+            residual = mean - line.mean - line.slope * at
+            low, high = min(low, residual), max(high, residual)
+        return high - low
+
+    def _gross(self) -> bool:
+        """Whether the shortest rung fails by far: beyond twice a limit, noise allowed for."""
+        rung = self.rungs[0]
+        if self.series.fresh(rung) < MIN_FRESH * rung:
+            return False
+        for column, floor in ((RISE, self.floor), (OUTPUT, self._output_floor(rung))):
+            line = self.series.line(column, rung, floor=floor)
+            if line is None or line.slope_se is None:
+                continue
+            size = abs(line.mean)
+            sure = abs(line.slope) - t975(line.n_eff - 2.0) * line.slope_se
+            if (
+                sure > GROSS * self.limit * self.grid_s * size
+                or line.scatter > GROSS * self.params.spread * size
+            ):
+                return True
+        return False
+
+    def _sharpen(self) -> None:
+        """Fit the time constant of this warm-up; the slower of it and the config's sets the limit."""
+        fit = self.approach.fit()
+        self.tau_s = fit.upper_s if fit is not None else None
+        self.limit = self.params.remaining / max(self.params.time_constant_s, self.tau_s or 0.0)
+
+    def tests(self) -> tuple[tuple[TestState, ...], float | None]:
+        """The three tests of the rung that is nearest to passing, and its window, s; for the eye."""
+        best: tuple[float, int, Measured] | None = None
+        for rung in self.rungs:
+            if rung > self.series.length or self.series.fresh(rung) < MIN_FRESH * rung:
+                continue
+            measured = self._measure(rung)
+            slope = float("inf") if measured.slope is None else measured.slope
+            p = self.params
+            worst = max(
+                slope / self.limit, measured.spread / p.spread, measured.hunting / (HUNTING_FACTOR * p.spread)
+            )
+            if best is None or worst < best[0]:
+                best = worst, rung, measured
+        if best is None:
+            return (), None
+        _, rung, m = best
+        p = self.params
+        rows = (
+            ("slope", m.slope, self.limit),
+            ("spread", m.spread, p.spread),
+            ("hunting", m.hunting, HUNTING_FACTOR * p.spread),
+        )
+        return (
+            tuple(
+                TestState(name=name, value=value, limit=limit, ok=value is not None and value < limit)
+                for name, value, limit in rows
+            ),
+            float(rung * self.grid_s),
+        )
+
+    def _measure(self, rung: int) -> Measured:
+        """The worse of rise and output in each test."""
+        slopes: list[float | None] = []
+        spread = hunting = 0.0
+        for column, floor in ((RISE, self.floor), (OUTPUT, self._output_floor(rung))):
+            line = self.series.line(column, rung, floor=floor)
+            if line is None or not line.mean:
+                slopes.append(None)
+                continue
+            size = abs(line.mean)
+            spread = max(spread, line.scatter / size)
+            hunting = max(hunting, self._hunting(column, rung, line) / size)
+            if line.slope_se is None:
+                slopes.append(None)
+            else:
+                bound = abs(line.slope) + t975(line.n_eff - 2.0) * line.slope_se
+                slopes.append(bound / (size * self.grid_s))
+        known = [s for s in slopes if s is not None]
+        return Measured(max(known) if len(known) == len(slopes) else None, spread, hunting)
