@@ -10,9 +10,10 @@ import psychrolib
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import quad
 
 from logger.core.readings import Quantity
-from simulators.plant import SIGNALS, STEP_S, PlantRun, simulate
+from simulators.plant import SIGNALS, STEP_S, PlantRun, _decays, _relax, simulate
 from simulators.scenarios import SCENARIOS, UNIT
 from simulators.unit import Limit, Plant, SlowNode, Timeline, equilibrium, stream
 
@@ -233,3 +234,35 @@ def test_input_profile_modulates() -> None:
     run = simulate(plant, LONG)
     at = int(3300.0 / STEP_S)
     assert run.input_w[at] == pytest.approx(0.75 * UNIT.stage_input_w[0], rel=1e-9)
+
+
+@pytest.mark.parametrize("tau_s", [0.7, 60.0, 900.0])
+def test_step_is_the_exact_exponential_and_its_mean(tau_s: float) -> None:
+    # Source: scipy.integrate.quad over the closed form rest + (start - rest) exp(-t / tau).
+    end, mean = _relax(50.0, 20.0, *_decays(tau_s))
+    assert end == pytest.approx(20.0 + 30.0 * math.exp(-STEP_S / tau_s), rel=1e-12)
+    integral, _ = quad(lambda t: 20.0 + 30.0 * math.exp(-t / tau_s), 0.0, STEP_S)
+    assert mean == pytest.approx(integral / STEP_S, rel=1e-12)
+
+
+def test_metal_in_still_air_cools_to_between_room_and_outdoors() -> None:
+    # Newton's law with two surroundings: rate (G + K) / C towards their mean weighted by G and K.
+    plant = replace(STEADY_RETURN, room_j_k=1e15)
+    timeline = Timeline(duration_s=4000.0, fan=((0.0, 900.0),), burner=((100.0, 900.0, 0),))
+    run = simulate(plant, timeline)
+    at = int(900.0 / STEP_S)
+    rest_c = (5.0 * plant.room_c + plant.casing_w_k * plant.outdoor_c) / (5.0 + plant.casing_w_k)
+    rate_s = (5.0 + plant.casing_w_k) / plant.metal_j_k
+    expected_c = rest_c + (run.metal_c[at] - rest_c) * math.exp(-rate_s * 3100.0)
+    assert run.metal_c[-1] == pytest.approx(expected_c, abs=0.01)
+
+
+def test_room_takes_what_the_ducts_leave() -> None:
+    # First law of the room: stored = air through the registers, cooled in the supply duct, - loss.
+    run = simulate(UNIT, LONG)
+    capacity_w_k = run.dry_air_kg_s * (1006.0 + 1860.0 * UNIT.humidity_ratio)  # ASHRAE ch. 1 eq. (30)
+    kept = np.exp(-UNIT.supply_duct_w_k / capacity_w_k)  # duct in surroundings of one temperature
+    register_c = UNIT.outdoor_c + (run.supply_c - UNIT.outdoor_c) * kept
+    gain_w = capacity_w_k * (register_c - run.room_c) - UNIT.room_loss_w_k * (run.room_c - UNIT.outdoor_c)
+    heat_j = float(((gain_w[1:] + gain_w[:-1]) / 2.0).sum() * STEP_S)
+    assert UNIT.room_j_k * (run.room_c[-1] - run.room_c[0]) == pytest.approx(heat_j, rel=1e-4)
