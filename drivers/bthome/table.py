@@ -12,6 +12,7 @@ from drivers.wire import SINT8, SINT16, SINT32, UINT8, UINT16, UINT24, UINT32, F
 from logger.core.readings import Quantity
 
 SERVICE_UUID = 0xFCD2  # 16-bit service data UUID of the format
+OLD_SERVICE_UUIDS = (0x181C, 0x181E)  # of version 1, plain and encrypted
 VERSION_SHIFT = 5  # bits 5..7 of the device information byte
 VERSION = 2
 ENCRYPTED_BIT = 0x01  # bit 0 of the device information byte

@@ -1,0 +1,315 @@
+"""The radio: the one file that imports bleak, and only when it is used, for it loads slowly.
+
+Every await of the radio has a timeout, and every error of it becomes a ``RadioError``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
+
+from drivers.ble_errors import RadioError, explain
+from drivers.probe import Wanted
+
+if TYPE_CHECKING:
+    from bleak import BleakClient, BleakScanner
+    from bleak.backends.characteristic import BleakGATTCharacteristic
+    from bleak.backends.device import BLEDevice
+    from bleak.backends.scanner import AdvertisementData
+
+SCAN_START_S = 15.0  # s, timeouts of the radio: all assumed
+SCAN_STOP_S = 5.0  # s
+CONNECT_S = 45.0  # s, over all tries of one connection
+DISCONNECT_S = 5.0  # s
+DEAF_S = 20.0  # s without a packet from any device at all, after which the scan is doubted
+RETRY_S = 5.0  # s until a scan that could not be started is tried again
+GATT_S = 5.0  # s, one read or one subscription
+_NOT_HEARD_DBM = -127  # bleak's number where the system has withdrawn the signal: no packet came
+_UUID_TAIL = "-0000-1000-8000-00805f9b34fb"  # Bluetooth base UUID, Core Specification vol 3 part B 2.5.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sighting:
+    """One packet heard: who sent it and what it carried. ``service_data`` is keyed by 16-bit
+    UUID. ``signal_dbm`` is None where no packet was heard (a device that is connected already)."""
+
+    address: str
+    name: str | None
+    signal_dbm: float | None
+    service_data: dict[int, bytes]
+    device: BLEDevice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Characteristic:
+    """One GATT characteristic with a 16-bit UUID."""
+
+    service: int
+    uuid16: int
+    can_read: bool
+    can_notify: bool
+    handle: BleakGATTCharacteristic
+
+
+def uuid16(text: str) -> int | None:
+    """The short form of a UUID, or None where it has none.
+
+    >>> uuid16("0000181A-0000-1000-8000-00805f9b34fb") == 0x181A
+    True
+    """
+    low = text.lower()
+    short = low.startswith("0000") and low.endswith(_UUID_TAIL) and len(low) == len(_UUID_TAIL) + 8
+    return int(low[4:8], 16) if short else None
+
+
+@contextlib.contextmanager
+def radio_errors(doing: str) -> Iterator[None]:
+    """Turn what the radio's library raises into ``RadioError``."""
+    try:
+        yield
+    except RadioError:
+        raise
+    # Its errors have no common root: BleakError, OSError, EOFError, TimeoutError, dbus-fast's own,
+    # and AssertionError, KeyError or AttributeError when a device leaves at the wrong moment.
+    except Exception as error:
+        raise explain(doing, error) from error
+
+
+class Radio:
+    """One scanner shared by all who listen; it runs while anybody holds it."""
+
+    def __init__(self, adapter: str | None = None) -> None:
+        self._adapter = adapter
+        self._scanner: BleakScanner | None = None
+        self._holders = 0
+        self._lock = asyncio.Lock()
+        self._listeners: dict[object, Callable[[Sighting], None]] = {}
+        self._quiet_since_s = 0.0  # loop time: last packet or start
+
+    @contextlib.asynccontextmanager
+    async def scanning(self) -> AsyncIterator[None]:
+        """Hold the scanner.
+
+        Raises
+        ------
+        RadioError
+            The scanner cannot be started.
+        """
+        async with self._lock:
+            if self._scanner is None:
+                await self._start()
+            self._holders += 1
+        try:
+            yield
+        finally:
+            self._holders -= 1
+            async with self._lock:
+                if self._holders == 0:
+                    await self._stop()
+
+    @contextlib.contextmanager
+    def listening(self, callback: Callable[[Sighting], None]) -> Iterator[None]:
+        """Have ``callback`` called for every packet heard, from any device. It must not raise."""
+        token = object()
+        self._listeners[token] = callback
+        try:
+            yield
+        finally:
+            del self._listeners[token]
+
+    async def find(self, wanted: Wanted, timeout_s: float) -> Sighting | None:
+        """The next packet of that device, or None when none came in time."""
+        with self._hearing(wanted) as heard, contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(timeout_s):
+                return await heard.get()
+        return None
+
+    async def find_all(
+        self, wanted: Wanted, timeout_s: float, *, carrying: int | None = None
+    ) -> list[Sighting]:
+        """One packet of every device that answers to it, if possible one with service data of the
+        UUID ``carrying``: for an address as soon as it is heard, for a name after all the time."""
+        found: dict[str, Sighting] = {}
+        with self._hearing(wanted) as heard, contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(timeout_s):
+                while True:
+                    sighting = await heard.get()
+                    complete = carrying is None or carrying in sighting.service_data
+                    if complete or sighting.address not in found:
+                        found[sighting.address] = sighting
+                    if complete and wanted.address is not None:
+                        break
+        return list(found.values())
+
+    async def find_connected(self, wanted: Wanted, service: int) -> Sighting | None:
+        """The device, when the system holds a connection to it already: it is not heard then.
+
+        That is what a killed process leaves behind on Linux.
+        """
+        with radio_errors("asking for connected probes"):
+            from bleak import BleakAdapter  # noqa: PLC0415 - slow to load
+
+            async with asyncio.timeout(SCAN_START_S):
+                system = await BleakAdapter.get(bluez={"adapter": self._adapter} if self._adapter else {})
+                devices = await system.get_connected_devices([f"{service:04x}"])
+        for device in devices:
+            if wanted.matches(device.address, device.name):
+                return Sighting(
+                    address=device.address, name=device.name, signal_dbm=None, service_data={}, device=device
+                )
+        return None
+
+    async def restart_if_deaf(self) -> None:
+        """Start the scanner anew when it has heard nobody at all for ``DEAF_S``.
+
+        A scan ends unnoticed when the adapter is switched off and on, unplugged, or the
+        system's Bluetooth service restarts.
+
+        Raises
+        ------
+        RadioError
+            The scanner cannot be started; the next call tries again.
+        """
+        async with self._lock:
+            quiet_s = asyncio.get_running_loop().time() - self._quiet_since_s
+            if quiet_s > (DEAF_S if self._scanner is not None else RETRY_S):
+                await self._stop()
+                await self._start()
+
+    @contextlib.contextmanager
+    def _hearing(self, wanted: Wanted) -> Iterator[asyncio.Queue[Sighting]]:
+        """A queue of the packets of that device."""
+        heard: asyncio.Queue[Sighting] = asyncio.Queue()
+
+        def look(sighting: Sighting) -> None:
+            if wanted.matches(sighting.address, sighting.name):
+                heard.put_nowait(sighting)
+
+        with self.listening(look):
+            yield heard
+
+    async def _start(self) -> None:
+        self._quiet_since_s = asyncio.get_running_loop().time()
+        with radio_errors("scanning for probes"):
+            from bleak import BleakScanner  # noqa: PLC0415 - slow to load
+
+            async with asyncio.timeout(SCAN_START_S):
+                # DuplicateData: a probe that repeats an unchanged value is still heard.
+                scanner = BleakScanner(
+                    self._hear,
+                    bluez={"filters": {"DuplicateData": True}}
+                    | ({"adapter": self._adapter} if self._adapter else {}),  # type: ignore[arg-type]
+                )
+                await scanner.start()
+            self._scanner = scanner
+
+    async def _stop(self) -> None:
+        scanner, self._scanner = self._scanner, None
+        if scanner is not None:
+            # A scan that cannot be stopped ends with the process.
+            with contextlib.suppress(RadioError), radio_errors("ending the scan"):
+                async with asyncio.timeout(SCAN_STOP_S):
+                    await scanner.stop()
+
+    def _hear(self, device: BLEDevice, data: AdvertisementData) -> None:
+        if data.rssi <= _NOT_HEARD_DBM:
+            return
+        self._quiet_since_s = asyncio.get_running_loop().time()
+        sighting = Sighting(
+            address=device.address,
+            name=data.local_name or device.name,
+            signal_dbm=float(data.rssi),
+            service_data={
+                short: bytes(value)
+                for uuid, value in data.service_data.items()
+                if (short := uuid16(uuid)) is not None
+            },
+            device=device,
+        )
+        for listener in tuple(self._listeners.values()):
+            listener(sighting)
+
+
+_radios: WeakKeyDictionary[asyncio.AbstractEventLoop, dict[str | None, Radio]] = WeakKeyDictionary()
+
+
+def shared_radio(adapter: str | None = None) -> Radio:
+    """The radio of this event loop: the system allows one scan per process and adapter."""
+    radios = _radios.setdefault(asyncio.get_running_loop(), {})
+    return radios.setdefault(adapter, Radio(adapter))
+
+
+class Connection:
+    """A connected device. ``lost`` is set when the connection ends, whoever ended it."""
+
+    def __init__(self, client: BleakClient, lost: asyncio.Event) -> None:
+        self._client = client
+        self.lost = lost
+        self.characteristics = tuple(_characteristics(client))
+
+    async def read(self, characteristic: Characteristic) -> bytes:
+        """The characteristic's value now."""
+        with radio_errors("reading from the probe"):
+            async with asyncio.timeout(GATT_S):
+                return bytes(await self._client.read_gatt_char(characteristic.handle))
+
+    async def notify(self, characteristic: Characteristic, callback: Callable[[bytes], None]) -> None:
+        """Have ``callback`` called for every value the probe sends. It must not raise."""
+        with radio_errors("subscribing to the probe"):
+            async with asyncio.timeout(GATT_S):
+                await self._client.start_notify(
+                    characteristic.handle, lambda _, payload: callback(bytes(payload))
+                )
+
+
+def _characteristics(client: BleakClient) -> Iterator[Characteristic]:
+    for service in client.services:
+        service16 = uuid16(service.uuid)
+        for handle in service.characteristics:
+            own = uuid16(handle.uuid)
+            if service16 is not None and own is not None:
+                yield Characteristic(
+                    service=service16,
+                    uuid16=own,
+                    can_read="read" in handle.properties,
+                    can_notify="notify" in handle.properties or "indicate" in handle.properties,
+                    handle=handle,
+                )
+
+
+@contextlib.asynccontextmanager
+async def connected(sighting: Sighting) -> AsyncIterator[Connection]:
+    """Connect to a device just heard, and disconnect at the end.
+
+    Raises
+    ------
+    RadioError
+        It does not answer, or the radio refuses.
+    """
+    lost = asyncio.Event()
+    with radio_errors("connecting"):
+        from bleak_retry_connector import (  # noqa: PLC0415 - slow to load
+            BleakClientWithServiceCache,
+            establish_connection,
+        )
+
+        async with asyncio.timeout(CONNECT_S):
+            client = await establish_connection(
+                BleakClientWithServiceCache,
+                sighting.device,
+                sighting.address,
+                disconnected_callback=lambda _: lost.set(),
+            )
+    try:
+        with radio_errors("listing what the probe has"):
+            connection = Connection(client, lost)
+        yield connection
+    finally:
+        # The device may be gone, and the connection with it: nothing is left to say.
+        with contextlib.suppress(RadioError), radio_errors("disconnecting"):
+            async with asyncio.timeout(DISCONNECT_S):
+                await client.disconnect()

@@ -1,0 +1,124 @@
+"""What goes wrong with the radio, in one sentence and a next step. Errors are known by name, so
+that nothing of the radio's library is loaded here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from logger.core.errors import DriverError
+
+
+class Trouble(NamedTuple):
+    """What is wrong, and what to do."""
+
+    text: str
+    next_step: str
+
+
+class RadioError(DriverError):
+    """The radio or a device refused; ``trouble`` has the parts of the sentence."""
+
+    def __init__(self, doing: str, trouble: Trouble) -> None:
+        super().__init__(f"{doing} failed: {trouble.text}; {trouble.next_step}")
+        self.trouble = trouble
+
+
+_NO_SERVICE = Trouble(
+    "the system's Bluetooth service is not running",
+    "start it (on Linux: systemctl start bluetooth) or install it",
+)
+_OFF = Trouble("the Bluetooth adapter is switched off", "switch Bluetooth on")
+_DENIED = Trouble(
+    "the system denies the use of Bluetooth",
+    "allow it for this program or user in the system's privacy or D-Bus settings",
+)
+_NO_ADAPTER = Trouble("there is no Bluetooth adapter", "plug one in, or enable it in the system's settings")
+_NO_ANSWER = Trouble(
+    "the probe does not answer",
+    "move closer, check its battery, and close any app that is connected to it",
+)
+_PAIRING = Trouble("the probe asks for pairing", "pair it with the system's Bluetooth settings first")
+_BUSY = Trouble("another program holds the Bluetooth adapter", "end other Bluetooth programs, then try again")
+_FULL = Trouble(
+    "the adapter has no room for another connection",
+    "use fewer probes with this adapter, or add an adapter",
+)
+_GONE = Trouble("the probe went away", "move closer and check its battery")
+_UNREADABLE = Trouble(
+    "the probe does not allow it", "nothing can be done here; use another quantity or probe"
+)
+
+_TROUBLES: dict[str, Trouble] = {
+    # reasons of bleak's BleakBluetoothNotAvailableError
+    "NO_BLUETOOTH": _NO_ADAPTER,
+    "NO_BLE_CENTRAL_ROLE": Trouble("the adapter cannot use Bluetooth Low Energy", "use another adapter"),
+    "POWERED_OFF": _OFF,
+    "DENIED_BY_USER": _DENIED,
+    "DENIED_BY_SYSTEM": _DENIED,
+    "DENIED_BY_UNKNOWN": _DENIED,
+    # D-Bus error names, Linux
+    "org.freedesktop.DBus.Error.ServiceUnknown": _NO_SERVICE,
+    "org.freedesktop.DBus.Error.NameHasNoOwner": _NO_SERVICE,
+    "org.freedesktop.DBus.Error.NoReply": _NO_SERVICE,
+    "org.freedesktop.DBus.Error.AccessDenied": _DENIED,
+    "org.freedesktop.DBus.Error.UnknownObject": _GONE,
+    "org.bluez.Error.NotReady": _OFF,
+    "org.bluez.Error.InProgress": _BUSY,
+    "org.bluez.Error.NotAuthorized": _PAIRING,
+    "org.bluez.Error.AuthenticationFailed": _PAIRING,
+    "org.bluez.Error.NotPermitted": _UNREADABLE,
+    "org.bluez.Error.NotConnected": _GONE,
+    # GATT protocol errors, Core Specification vol 3 part F 3.4.1.1
+    "INSUFFICIENT_AUTHENTICATION": _PAIRING,
+    "INSUFFICIENT_AUTHORIZATION": _PAIRING,
+    "INSUFFICIENT_ENCRYPTION": _PAIRING,
+    "INSUFFICIENT_ENCRYPTION_KEY_SIZE": _PAIRING,
+    "READ_NOT_PERMITTED": _UNREADABLE,
+    "REQUEST_NOT_SUPPORTED": _UNREADABLE,
+    # classes of errors, most telling last in the chain of causes
+    "BleakOutOfConnectionSlotsError": _FULL,
+    "BleakNotFoundError": _NO_ANSWER,
+    "BleakDeviceNotFoundError": _GONE,
+    "BleakAbortedError": _NO_ANSWER,
+    "TimeoutError": _NO_ANSWER,
+    "FileNotFoundError": _NO_SERVICE,
+    "ConnectionRefusedError": _NO_SERVICE,
+    "PermissionError": _DENIED,
+}
+_OF_THE_SYSTEM = Trouble("the system's Bluetooth does not answer", "switch Bluetooth off and on")
+
+
+def explain(doing: str, error: BaseException) -> RadioError:
+    """The error as one sentence.
+
+    >>> str(explain("scanning", PermissionError()))[:58]
+    'scanning failed: the system denies the use of Bluetooth; a'
+    """
+    for name in _names(error):
+        if (trouble := _TROUBLES.get(name)) is not None:
+            if trouble is _NO_ANSWER and doing.startswith(("scanning", "ending")):
+                trouble = _OF_THE_SYSTEM
+            return RadioError(doing, trouble)
+    text = str(error)
+    if text.startswith("adapter '") and text.endswith("not found"):
+        return RadioError(doing, Trouble(text, "give an adapter that is plugged in, or leave the key out"))
+    what = f"{type(error).__name__}: {' '.join(text.split())[:120]}" if text else type(error).__name__
+    return RadioError(doing, Trouble(what, "if it stays so, switch Bluetooth off and on"))
+
+
+def _names(error: BaseException) -> Iterator[str]:
+    """Names an error goes by, the most telling first: reasons, then classes, causes included."""
+    chain: list[BaseException] = []
+    at: BaseException | None = error
+    while at is not None and at not in chain:
+        chain.append(at)
+        at = at.__cause__ or at.__context__
+    for each in chain:
+        for attribute in ("reason", "dbus_error", "code"):
+            told = getattr(each, attribute, None)
+            if told is not None:
+                yield str(getattr(told, "name", told))
+    for each in chain:
+        for kind in type(each).__mro__:
+            yield kind.__name__
