@@ -1,13 +1,17 @@
-"""Exact running sums of every tick, so that the mean of any past stretch costs the same.
+"""Exact sums over ticks, so that the mean of any past stretch can be had, however long.
 
-Fixed-point integers as in ``core.line``: no rounding builds up over days.
+Fixed-point integers as in ``core.line``: no rounding builds up over days. Rows are kept as they
+came and summed when somebody asks, which is seldom.
 """
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
+import numpy as np
+
 SCALE = 1_000_000_000  # fixed-point steps per unit: fits humidity ratios (1e-9) and powers alike
+_LEAST_SHIFT = 64  # ticks cut off at once: cost
 
 
 class Column(NamedTuple):
@@ -26,42 +30,50 @@ class Column(NamedTuple):
 
 
 COLUMN = Column()
+Row = tuple[float, ...]
+Sums = tuple[int, ...]
+"""Number of ticks that count, then the fixed-point sum of each column."""
 
 
 class Ledger:
-    """Prefix sums per tick; a tick counts only when all its values are there.
+    """The last ``keep`` ticks as they came, and the sums of all before.
 
-    ``post`` takes the next tick; ``at`` gives the sums before a tick, to be kept or subtracted.
+    A tick counts only when all its values are there. ``post`` takes the next tick; ``at`` gives
+    the sums before a tick, to be kept or subtracted.
     """
 
     def __init__(self, keep: int) -> None:
-        self._keep = keep
+        self._keep = max(keep, _LEAST_SHIFT)
         self.clear(0)
 
     def clear(self, next_tick: int) -> None:
         """Forget all; the next tick posted is ``next_tick``."""
         self._first = next_tick
-        self._rows: list[tuple[int, ...]] = [(0,) * (len(COLUMN) + 1)]
+        self._before: Sums = (0,) * (len(COLUMN) + 1)
+        self._rows: list[Row | None] = []
 
-    def post(self, values: tuple[float, ...] | None) -> None:
+    def post(self, values: Row | None) -> None:
         """Add the next tick, in the order of ``Column``; None where a value is missing."""
-        rows = self._rows
-        if values is None:
-            rows.append(rows[-1])
-        else:
-            last = rows[-1]
-            rows.append((last[0] + 1, *[s + round(x * SCALE) for s, x in zip(last[1:], values, strict=True)]))
-        if len(rows) > 2 * self._keep:
-            cut = len(rows) - self._keep
-            del rows[:cut]
-            self._first += cut
+        self._rows.append(values)
+        if len(self._rows) > 2 * self._keep:
+            self._before = self._add(self._keep)
+            del self._rows[: self._keep]
+            self._first += self._keep
 
-    def at(self, tick: int) -> tuple[int, ...]:
+    def at(self, tick: int) -> Sums:
         """Sums of all ticks before ``tick``; the oldest or newest that is known if it is not."""
-        return self._rows[min(max(tick - self._first, 0), len(self._rows) - 1)]
+        return self._add(min(max(tick - self._first, 0), len(self._rows)))
+
+    def _add(self, count: int) -> Sums:
+        rows = [row for row in self._rows[:count] if row is not None]
+        if not rows:
+            return self._before
+        columns = np.rint(np.array(rows) * SCALE).astype(np.int64).sum(axis=0).tolist()
+        n, *sums = self._before
+        return (n + len(rows), *[a + b for a, b in zip(sums, columns, strict=True)])
 
 
-def means(start: tuple[int, ...], end: tuple[int, ...]) -> tuple[float, ...] | None:
+def means(start: Sums, end: Sums) -> Row | None:
     """Mean of each column between two places of the ledger; None where no tick counts."""
     n = end[0] - start[0]
     if n <= 0:
@@ -69,6 +81,6 @@ def means(start: tuple[int, ...], end: tuple[int, ...]) -> tuple[float, ...] | N
     return tuple([(b - a) / (n * SCALE) for a, b in zip(start[1:], end[1:], strict=True)])
 
 
-def total(start: tuple[int, ...], end: tuple[int, ...], column: int) -> tuple[int, float]:
+def total(start: Sums, end: Sums, column: int) -> tuple[int, float]:
     """Number of ticks that count, and the sum of a column over them."""
     return end[0] - start[0], (end[column + 1] - start[column + 1]) / SCALE

@@ -7,13 +7,26 @@ any length costs the same.
 
 from __future__ import annotations
 
-from math import sqrt
+from math import inf, sqrt
 from typing import NamedTuple
 
 SCALE = 1_000_000  # fixed-point steps per unit (1 uK, 1 uW): far below any probe's step
 PHI_MAX = 0.95  # lag-1 autocorrelation is held in 0..0.95 (design choice: negative never helps)
 MIN_N_EFF = 5.0  # below: undecided (design choice)
+MIN_POINTS = 3  # a line takes two, its scatter a third
+Z975 = 1.959963  # normal quantile: the least that any t factor can be
 _KEEP_FACTOR = 2  # the buffer is cut back when it has grown to twice what is needed
+
+# Layout of a row of running sums: six of time, then six for each column.
+# Time, over the points that have a value, t in grid steps: n, sum t, sum t^2; over neighbours that
+# both have one, the later at t: pairs, sum (2t - 1), sum t (t - 1).
+# Value, y fixed-point: sum y, sum t y, sum y^2; over pairs (u later, w earlier):
+# sum u w, sum (u + w), sum (u (t - 1) + w t).
+_TIME = _VALUE = 6
+_PAIRS = 3
+
+Sums = tuple[int, ...]
+Pair = tuple[int, int, int]
 
 
 class Line(NamedTuple):
@@ -28,41 +41,11 @@ class Line(NamedTuple):
     slope_se: float | None  # None where n_eff is below MIN_N_EFF
 
 
-class TimeSums(NamedTuple):
-    """Running sums over the points that have a value; ``t`` in grid steps.
-
-    The pair sums run over neighbours that both have a value, the later one at ``t``.
-    """
-
-    n: int = 0
-    t: int = 0
-    tt: int = 0
-    pairs: int = 0
-    pair_t: int = 0  # sum of 2 t - 1
-    pair_tt: int = 0  # sum of t (t - 1)
-
-
-class ValueSums(NamedTuple):
-    """Running sums of the fixed-point values ``y``; pairs are (u later, w earlier)."""
-
-    y: int = 0
-    ty: int = 0
-    yy: int = 0
-    uw: int = 0
-    u_plus_w: int = 0
-    cross: int = 0  # sum of u (t - 1) + w t
-
-
-_NO_TIME = TimeSums()
-_NO_VALUE = ValueSums()
-
-
 class Mark(NamedTuple):
     """A place in a series: the sums before it, so that a window of any age can start there."""
 
-    time: tuple[int, ...]
-    values: tuple[tuple[int, ...], ...]
-    broken: tuple[tuple[int, int, int] | None, ...]
+    sums: Sums
+    broken: tuple[Pair | None, ...]
 
 
 class Series:
@@ -72,7 +55,7 @@ class Series:
     answers for any window of the last ``n`` points. ``clear`` forgets everything.
     """
 
-    __slots__ = ("_base", "_columns", "_keep", "_last", "_time", "_values", "keep", "length")
+    __slots__ = ("_base", "_columns", "_keep", "_last", "_rows", "keep", "length")
 
     def __init__(self, columns: int, keep: int) -> None:
         self._columns = columns
@@ -84,151 +67,171 @@ class Series:
         """Forget every point."""
         self.length = 0
         self._base = 0
-        self._time: list[tuple[int, ...]] = [_NO_TIME]
-        self._values: list[list[tuple[int, ...]]] = [[_NO_VALUE] for _ in range(self._columns)]
+        self._rows: list[Sums] = [(0,) * (_TIME + _VALUE * self._columns)]
         self._last: tuple[int, ...] | None = None
 
     def push(self, point: tuple[float, ...] | None) -> None:
         """Add the next point of the grid; None where there is no fresh value."""
         t = self.length
         self.length = t + 1
-        time = self._time
+        rows = self._rows
         if point is None:
-            time.append(time[-1])
-            for column in self._values:
-                column.append(column[-1])
+            rows.append(rows[-1])
             self._last = None
         else:
+            row = rows[-1]
             fixed = tuple([round(y * SCALE) for y in point])
+            before = t - 1
             last = self._last
-            n, st, stt, pairs, pair_t, pair_tt = time[-1]
+            n, st, stt, pairs, pair_t, pair_tt = row[:_TIME]
             if last is None:
-                time.append((n + 1, st + t, stt + t * t, pairs, pair_t, pair_tt))
-                for column, y in zip(self._values, fixed, strict=True):
-                    sy, sty, syy, uw, upw, cross = column[-1]
-                    column.append((sy + y, sty + t * y, syy + y * y, uw, upw, cross))
+                sums = [n + 1, st + t, stt + t * t, pairs, pair_t, pair_tt]
+                at = _TIME
+                for y in fixed:
+                    sy, sty, syy, uw, upw, cross = row[at : at + _VALUE]
+                    sums += (sy + y, sty + t * y, syy + y * y, uw, upw, cross)
+                    at += _VALUE
             else:
-                before = t - 1
-                time.append(
-                    (n + 1, st + t, stt + t * t, pairs + 1, pair_t + t + before, pair_tt + t * before)
-                )
-                for column, y, w in zip(self._values, fixed, last, strict=True):
-                    sy, sty, syy, uw, upw, cross = column[-1]
+                sums = [n + 1, st + t, stt + t * t, pairs + 1, pair_t + t + before, pair_tt + t * before]
+                at = _TIME
+                for y, w in zip(fixed, last, strict=True):
+                    sy, sty, syy, uw, upw, cross = row[at : at + _VALUE]
                     ty = t * y
-                    column.append(
-                        (sy + y, sty + ty, syy + y * y, uw + y * w, upw + y + w, cross + ty - y + w * t)
-                    )
+                    sums += (sy + y, sty + ty, syy + y * y, uw + y * w, upw + y + w, cross + ty - y + w * t)
+                    at += _VALUE
+            rows.append(tuple(sums))
             self._last = fixed
-        if len(time) > _KEEP_FACTOR * self._keep:
-            cut = len(time) - self._keep
+        if len(rows) > _KEEP_FACTOR * self._keep:
+            cut = len(rows) - self._keep
             self._base += cut
-            del time[:cut]
-            for column in self._values:
-                del column[:cut]
+            del rows[:cut]
 
-    def fresh(self, window: int, *, back: int = 0) -> int:
-        """How many of the last ``window`` points have a value, the newest ``back`` left out."""
-        end = self.length - back - self._base
-        return self._time[end][0] - self._time[end - window][0]
+    def fresh(self, window: int) -> int:
+        """How many of the last ``window`` points have a value."""
+        return self._rows[-1][0] - self._rows[-1 - window][0]
 
     def mean(self, column: int, window: int, *, back: int = 0) -> float | None:
-        """Mean of a column over the window; None where no point has a value."""
-        end = self.length - back - self._base
-        n = self._time[end][0] - self._time[end - window][0]
-        values = self._values[column]
-        return (values[end][0] - values[end - window][0]) / (n * SCALE) if n else None
+        """Mean of a column over the window, the newest ``back`` left out; None without a value."""
+        end, start = self._rows[-1 - back], self._rows[-1 - back - window]
+        n = end[0] - start[0]
+        at = _TIME + _VALUE * column
+        return (end[at] - start[at]) / (n * SCALE) if n else None
 
-    def slope(self, column: int, window: int) -> tuple[float, float]:
-        """Mean and slope alone: the cheap first look of a ladder. Needs two points."""
-        end = self.length - self._base
-        start = end - window
-        n1, st1, stt1, *_ = self._time[end]
-        n0, st0, stt0, *_ = self._time[start]
-        y1, ty1, *_ = self._values[column][end]
-        y0, ty0, *_ = self._values[column][start]
-        n, st, sy = n1 - n0, st1 - st0, y1 - y0
-        return sy / (n * SCALE), (n * (ty1 - ty0) - st * sy) / ((n * (stt1 - stt0) - st * st) * SCALE)
-
-    def line(self, column: int, window: int, *, back: int = 0, floor: float = 0.0) -> Line | None:
+    def line(
+        self,
+        column: int,
+        window: int,
+        *,
+        back: int = 0,
+        floor: float = 0.0,
+        slope_limit: float = inf,
+        scatter_limit: float = inf,
+    ) -> Line | None:
         """Line through the window, with its standard error; None below three points.
 
         ``floor``: the scatter is never taken below it (a coarse probe proves nothing by
-        repeating one value). Source: ordinary least squares; lag-1 correction of the standard
-        error as Santer et al. 2000 (J. Geophys. Res. 105): n_eff = n (1 - phi)/(1 + phi).
+        repeating one value). The limits are fractions of the mean: a line that surely fails
+        them, before its autocorrelation is known, is not finished: None.
+        Source: ordinary least squares; lag-1 correction of the standard error as Santer et al.
+        2000 (J. Geophys. Res. 105): n_eff = n (1 - phi)/(1 + phi).
         """
-        end = self.length - back - self._base
+        end = len(self._rows) - 1 - back
         start = end - window
-        time1, time0 = self._time[end], self._time[start]
-        value1, value0 = self._values[column][end], self._values[column][start]
         return fit_line(
-            [a - b for a, b in zip(time1, time0, strict=True)],
-            [a - b for a, b in zip(value1, value0, strict=True)],
-            self._broken_pair(column, start),
-            floor,
+            self._rows[start],
+            self._rows[end],
+            column,
+            broken=self._broken_pair(column, start),
+            floor=floor,
+            slope_limit=slope_limit,
+            scatter_limit=scatter_limit,
         )
+
+    def residual_range(self, column: int, line: Line, window: int, blocks: int) -> float:
+        """Peak-to-peak of the means of equal blocks about a line through the whole window."""
+        rows, at = self._rows, _TIME + _VALUE * column
+        block = max(window // blocks, 1)
+        end = len(rows) - 1
+        step = line.slope * block
+        offset = line.mean + line.slope * ((window - block) / 2.0)
+        low = high = 0.0
+        newer = rows[end]
+        for start in range(end - block, end - window - 1, -block):
+            older = rows[start]
+            n = newer[0] - older[0]
+            if n:
+                residual = (newer[at] - older[at]) / (n * SCALE) - offset
+                if residual < low:
+                    low = residual
+                elif residual > high:
+                    high = residual
+            newer = older
+            offset -= step
+        return high - low
 
     def mark(self, back: int) -> Mark:
         """Remember the place before the newest ``back`` points."""
-        at = self.length - back - self._base
-        return Mark(
-            self._time[at],
-            tuple(column[at] for column in self._values),
-            tuple(self._broken_pair(c, at) for c in range(self._columns)),
-        )
+        at = max(len(self._rows) - 1 - back, 0)
+        return Mark(self._rows[at], tuple(self._broken_pair(c, at) for c in range(self._columns)))
 
     def line_since(self, mark: Mark, column: int, *, back: int = 0, floor: float = 0.0) -> Line | None:
         """Line from a mark to the newest point but ``back``; as ``line``, for any length."""
-        end = self.length - back - self._base
-        return fit_line(
-            [a - b for a, b in zip(self._time[end], mark.time, strict=True)],
-            [a - b for a, b in zip(self._values[column][end], mark.values[column], strict=True)],
-            mark.broken[column],
-            floor,
-        )
+        end = self._rows[max(len(self._rows) - 1 - back, 0)]
+        return fit_line(mark.sums, end, column, broken=mark.broken[column], floor=floor)
 
-    def _broken_pair(self, column: int, start: int) -> tuple[int, int, int] | None:
+    def _broken_pair(self, column: int, start: int) -> Pair | None:
         """The pair that reaches out of the window's start, as (t, u, w); None if there is none."""
-        time, values = self._time, self._values[column]
-        if start < 1 or start + 1 >= len(time):
+        rows = self._rows
+        if start < 1 or start + 1 >= len(rows):
             return None
-        if time[start + 1][3] == time[start][3]:
+        here, after = rows[start], rows[start + 1]
+        if after[_PAIRS] == here[_PAIRS]:
             return None
-        w = values[start][0] - values[start - 1][0]
-        return self._base + start, values[start + 1][0] - values[start][0], w
+        at = _TIME + _VALUE * column
+        return self._base + start, after[at] - here[at], here[at] - rows[start - 1][at]
 
 
 def fit_line(
-    time: list[int], value: list[int], broken: tuple[int, int, int] | None, floor: float
+    start: Sums,
+    end: Sums,
+    column: int,
+    *,
+    broken: Pair | None = None,
+    floor: float = 0.0,
+    slope_limit: float = inf,
+    scatter_limit: float = inf,
 ) -> Line | None:
-    """Line from differences of ``TimeSums`` and ``ValueSums``; see ``Series.line``."""
-    n, st, stt, pairs, pair_t, pair_tt = time
-    sy, sty, syy, uw, upw, cross = value
-    if n < 3:  # noqa: PLR2004 - a line takes two, its scatter a third
+    """Line between two rows of running sums; see ``Series.line``."""
+    n = end[0] - start[0]
+    if n < MIN_POINTS:
         return None
+    at = _TIME + _VALUE * column
+    st, sy = end[1] - start[1], end[at] - start[at]
+    sxx = n * (end[2] - start[2]) - st * st
+    sxy = n * (end[at + 1] - start[at + 1]) - st * sy
+    slope = sxy / sxx
+    size = abs(sy / n)
+    if abs(slope) >= slope_limit * size:
+        return None
+    sse = ((n * (end[at + 2] - start[at + 2]) - sy * sy) - sxy * sxy / sxx) / n
+    scatter = max(sqrt(sse / (n - 2)) if sse > 0.0 else 0.0, floor * SCALE)
+    plain_se = scatter * sqrt(n / sxx)
+    if scatter >= scatter_limit * size or abs(slope) + Z975 * plain_se >= slope_limit * size:
+        return None
+    phi = 0.0
+    if sse > 0.0:
+        phi = min(max(_lag_one(start, end, at, slope, (sy - slope * st) / n, broken) / sse, 0.0), PHI_MAX)
+    n_eff = n * (1.0 - phi) / (1.0 + phi)
+    slope_se = plain_se * sqrt((n - 2) / (n_eff - 2.0)) / SCALE if n_eff >= MIN_N_EFF else None
+    return Line(n, sy / (n * SCALE), slope / SCALE, scatter / SCALE, phi, n_eff, slope_se)
+
+
+def _lag_one(start: Sums, end: Sums, at: int, slope: float, intercept: float, broken: Pair | None) -> float:
+    """Sum of products of neighbouring residuals u - a - b t and w - a - b (t - 1)."""
+    pairs, pair_t, pair_tt = end[3] - start[3], end[4] - start[4], end[5] - start[5]
+    uw, upw, cross = end[at + 3] - start[at + 3], end[at + 4] - start[at + 4], end[at + 5] - start[at + 5]
     if broken is not None:
         t, u, w = broken
         pairs, pair_t, pair_tt = pairs - 1, pair_t - (2 * t - 1), pair_tt - t * (t - 1)
         uw, upw, cross = uw - u * w, upw - (u + w), cross - (u * (t - 1) + w * t)
-    sxx = n * stt - st * st
-    sxy = n * sty - st * sy
-    slope = sxy / sxx
-    sse = max(((n * syy - sy * sy) - sxy * sxy / sxx) / n, 0.0)
-    scatter = sqrt(sse / (n - 2))
-    intercept = (sy - slope * st) / n
-    phi = 0.0
-    if sse > 0.0 and pairs:
-        covariance = (
-            uw
-            - intercept * upw
-            - slope * cross
-            + intercept * intercept * pairs
-            + intercept * slope * pair_t
-            + slope * slope * pair_tt
-        )
-        phi = min(max(covariance / sse, 0.0), PHI_MAX)
-    n_eff = n * (1.0 - phi) / (1.0 + phi)
-    scatter = max(scatter / SCALE, floor)
-    slope_se = None
-    if n_eff >= MIN_N_EFF:
-        slope_se = scatter * sqrt(n / sxx) * sqrt((n - 2) / (n_eff - 2.0))
-    return Line(n, sy / (n * SCALE), slope / SCALE, scatter, phi, n_eff, slope_se)
+    return uw - intercept * (upw - intercept * pairs - slope * pair_t) - slope * (cross - slope * pair_tt)

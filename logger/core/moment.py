@@ -7,7 +7,7 @@ change slowly and hardly weigh: their last value is held, which is said once.
 from __future__ import annotations
 
 from collections import deque
-from math import ceil
+from math import ceil, sqrt
 from typing import NamedTuple
 
 from logger.core.air import enthalpy_j_kg, humidity_ratio
@@ -120,11 +120,7 @@ class MomentReader:
     def resolution_k(self) -> float:
         """Step of the rise: both probes' steps combined; 0 until they are known."""
         steps = [self.streams[place].step for place, _ in (*self._entering[:1], *self._supply[:1])]
-        return sum(step * step for step in steps) ** 0.5
-
-    def has_velocity(self) -> bool:
-        """Whether a velocity stream is configured."""
-        return bool(self._velocity)
+        return sqrt(sum(step * step for step in steps))
 
     def read(
         self, tick: int, values: list[float], times: list[int], fan_rise_k: float, *, watch_frozen: bool

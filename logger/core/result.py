@@ -144,7 +144,7 @@ def _why_not_steady(outcome: Outcome) -> str:
         return "No firing was seen: the rise never climbed off the fan phase."
     longest_s = max((f.end_s or f.start_s) - f.start_s for f in outcome.firings)
     return (
-        f"{len(outcome.firings)} firing(s), the longest {longest_s} s, none steady: let the unit fire longer, "
+        f"{len(outcome.firings)} firing(s), the longest {longest_s} s, none steady: let it fire longer, "
         "and see the events for what kept it from settling."
     )
 

@@ -14,7 +14,7 @@ from enum import IntEnum
 from typing import NamedTuple
 
 from logger.core.approach import Approach
-from logger.core.line import Line, Series
+from logger.core.line import Series
 from logger.core.params import SteadyParams
 from logger.core.snapshot import TestState
 from logger.core.student import t975
@@ -161,31 +161,15 @@ class SteadyDetector:
 
     def _passes(self, column: int, rung: int, floor: float) -> bool:
         """All three tests of one column in one window, cheapest first."""
-        mean, slope = self.series.slope(column, rung)
-        size = abs(mean)
-        limit = self.limit * self.grid_s * size
-        if abs(slope) >= limit:
+        limit, spread = self.limit * self.grid_s, self.params.spread
+        line = self.series.line(column, rung, floor=floor, slope_limit=limit, scatter_limit=spread)
+        if line is None or line.slope_se is None:
             return False
-        line = self.series.line(column, rung, floor=floor)
-        if line is None or line.scatter >= self.params.spread * size or line.slope_se is None:
+        size = abs(line.mean)
+        if abs(line.slope) + t975(line.n_eff - 2.0) * line.slope_se >= limit * size:
             return False
-        if abs(slope) + t975(line.n_eff - 2.0) * line.slope_se >= limit:
-            return False
-        return self._hunting(column, rung, line) < HUNTING_FACTOR * self.params.spread * size
-
-    def _hunting(self, column: int, rung: int, line: Line) -> float:
-        """Peak-to-peak of the block means of the residual about the line."""
-        block = max(rung // HUNTING_BLOCKS, 1)
-        middle = (rung - 1) / 2.0
-        low = high = 0.0
-        for back in range(0, rung - block + 1, block):
-            mean = self.series.mean(column, block, back=back)
-            if mean is None:
-                continue
-            at = rung - back - (block + 1) / 2.0 - middle
-            residual = mean - line.mean - line.slope * at
-            low, high = min(low, residual), max(high, residual)
-        return high - low
+        swing = self.series.residual_range(column, line, rung, HUNTING_BLOCKS)
+        return swing < HUNTING_FACTOR * spread * size
 
     def _gross(self) -> bool:
         """Whether the shortest rung fails by far: beyond twice a limit, noise allowed for."""
@@ -253,7 +237,8 @@ class SteadyDetector:
                 continue
             size = abs(line.mean)
             spread = max(spread, line.scatter / size)
-            hunting = max(hunting, self._hunting(column, rung, line) / size)
+            swing = self.series.residual_range(column, line, rung, HUNTING_BLOCKS)
+            hunting = max(hunting, swing / size)
             if line.slope_se is None:
                 slopes.append(None)
             else:
