@@ -119,6 +119,8 @@ def _missing(table: type[BaseModel] | None, key: str) -> str:
     if field is None or not field.examples:
         return "missing; add it"
     example = field.examples[0]
+    if str(example).startswith("["):
+        return f"missing; add the table {example}"
     value = str(example).lower() if isinstance(example, bool) else f'"{example}"'
     return f"missing; add for example {key} = {value}"
 

@@ -203,10 +203,10 @@ class SimTable(Table):
 class ConfigFile(Table):
     """The whole file. Probe tables are read apart, as their drivers' keys are not known here."""
 
-    job: JobTable
+    job: JobTable = Field(examples=["[job]"])
     unit: UnitTable = UnitTable()
-    airflow: AirflowTable
-    probes: dict[str, Any]
+    airflow: AirflowTable = Field(examples=["[airflow]"])
+    probes: dict[str, Any] = Field(examples=["[probes.ret]"])
     steady: SteadyTable = SteadyTable()
     cycles: CyclesTable = CyclesTable()
     store: StoreTable = StoreTable()
