@@ -1,0 +1,181 @@
+"""``riselog check``: everything a run needs, one line each, and what to do next."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from logger.clock import SystemClock, utc_text
+from logger.collect import Collector
+from logger.config.load import LoadedConfig, load_config
+from logger.config.quantities import Dimension, show
+from logger.core.errors import ConfigError, RiselogError, StoreError
+from logger.core.firing import expected
+from logger.documents import print_json
+from logger.driver_api import Driver
+from logger.faults import log_fault, one_line, said
+from logger.live import build_drivers, clock_for
+from logger.registry import DriverOptions
+from logger.screen.plain import write_lines
+from logger.store import StoreReader
+from logger.store.lock import StoreLock
+from logger.store.paths import refuse_network
+from logger.stored import job_store
+
+REACH_S = 10.0  # s; assumed: several advertising intervals of any probe
+SLACK_S = 20.0  # s beyond that before a driver counts as hanging; assumed
+LEAST_FREE_BYTES = 200_000_000  # bytes; assumed: weeks of five probes at 1 Hz
+YEAR_FIRST, YEAR_LAST = 2025, 2100  # a clock outside these is not set; assumed
+COULD_NOT = 4  # exit code: the command could not do its work
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One line; ``next_step`` is empty when all is well, ``code_if_bad`` is the exit code otherwise."""
+
+    code: str
+    ok: bool
+    text: str
+    next_step: str = ""
+    code_if_bad: int = COULD_NOT
+
+
+def check_command(path: Path, *, offline: bool, json: bool) -> int:
+    """Body of ``riselog check``; the exit code is that of the worst line."""
+    checks = [*_all_checks(path, offline=offline)]
+    bad = [check for check in checks if not check.ok]
+    if json:
+        print_json(
+            {
+                "schema": "riselog.check/1",
+                "ok": not bad,
+                "checks": [{"code": c.code, "ok": c.ok, "text": c.text, "next": c.next_step} for c in checks],
+            }
+        )
+    else:
+        write_lines([line for check in checks for line in _lines(check)], sys.stdout)
+    # wrong use first: what the config cannot say, no radio can mend
+    return min((check.code_if_bad for check in bad), default=0)
+
+
+def _lines(check: Check) -> Iterator[str]:
+    yield f"{'ok  ' if check.ok else 'BAD '} {check.code:<10} {check.text}"
+    if check.next_step:
+        yield f"{'':<16}next: {check.next_step}"
+
+
+def _all_checks(path: Path, *, offline: bool) -> Iterator[Check]:
+    try:
+        config = load_config(path, DriverOptions())
+    except ConfigError as error:
+        step = "repair the file and check again"
+        yield Check(code="config", ok=False, text=said(error), next_step=step, code_if_bad=error.exit_code)
+        return
+    probes = ", ".join(f"{p.name} ({p.role}, {p.driver})" for p in config.probes)
+    yield Check(code="config", ok=True, text=f"job {config.job.name}: {probes}")
+    for note in config.notes:
+        yield Check(code="assumed", ok=True, text=note)
+    yield from _probe_checks(config, offline=offline)
+    yield from _store_checks(job_store(config))
+    yield _clock_check()
+    if config.mqtt is not None:
+        text = "a broker is configured; publishing is not part of this version yet, and it is not contacted"
+        yield Check(code="broker", ok=True, text=text)
+    yield _decidable(config)
+
+
+def _probe_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
+    clock = clock_for(config)
+    collector = Collector(clock, [p.name for p in config.probes])
+    try:
+        drivers = build_drivers(config, collector, clock)
+    except RiselogError as error:
+        step = "repair the config and check again"
+        yield Check(code="driver", ok=False, text=said(error), next_step=step, code_if_bad=error.exit_code)
+        return
+    if offline:
+        yield Check(code="probes", ok=True, text="not looked for (--offline)")
+        return
+    for name, driver in drivers.items():
+        yield from asyncio.run(_reach(name, driver))
+
+
+async def _reach(name: str, driver: Driver) -> list[Check]:
+    try:
+        async with asyncio.timeout(REACH_S + SLACK_S):
+            found = await driver.reach(REACH_S)
+    except RiselogError as error:
+        return [Check(code=f"driver {name}", ok=False, text=said(error), next_step="then check again")]
+    except TimeoutError:
+        text = f"driver '{name}' gave no answer within {REACH_S + SLACK_S:.0f} s"
+        return [Check(code="driver", ok=False, text=text, next_step="switch the radio off and on")]
+    except Exception as error:  # noqa: BLE001 - a plug-in may fail in any way
+        where = log_fault(error, f"check, driver {name}")
+        text = f"driver '{name}' broke ({type(error).__name__}: {one_line(str(error))}); details: {where}"
+        return [Check(code="driver", ok=False, text=text, next_step="report it to the driver's author")]
+    return [
+        Check(code="probe", ok=r.ok, text=f"{r.probe}: {one_line(r.text)}", next_step=one_line(r.next_step))
+        for r in found
+    ]
+
+
+def _store_checks(path: Path) -> Iterator[Check]:
+    folder = next((p for p in (path.parent, *path.parent.parents) if p.exists()), Path("/"))
+    try:
+        refuse_network(path)
+    except StoreError as error:
+        yield Check(code="store", ok=False, text=said(error), next_step="set [store] path in the config")
+        return
+    if not folder.is_dir() or not os.access(folder, os.W_OK | os.X_OK):
+        step = "give yourself the right, or set [store] path in the config"
+        yield Check(code="store", ok=False, text=f"{folder} is no folder you can write to", next_step=step)
+        return
+    yield _existing_store(path)
+    free = shutil.disk_usage(folder).free
+    enough = free >= LEAST_FREE_BYTES
+    step = "" if enough else "free some space: what does not fit cannot be stored"
+    yield Check(code="disk", ok=enough, text=f"{free / 1e6:,.0f} MB free at {folder}", next_step=step)
+
+
+def _existing_store(path: Path) -> Check:
+    """A store that is there can be read and is not held by another logger."""
+    if not path.exists():
+        return Check(code="store", ok=True, text=f"{path} will be made by the first run")
+    try:
+        with StoreReader(path) as reader:
+            runs = len(reader.runs())
+        StoreLock(path, "riselog check").release()
+    except StoreError as error:
+        step = "end what holds it, or set [store] path in the config"
+        return Check(code="store", ok=False, text=said(error), next_step=step)
+    return Check(code="store", ok=True, text=f"{path} holds {runs} run(s)")
+
+
+def _clock_check() -> Check:
+    now = utc_text(SystemClock().utc_us())
+    sane = YEAR_FIRST <= int(now[:4]) <= YEAR_LAST
+    step = "" if sane else "set the computer's clock: times of day would be wrong"
+    return Check(code="clock", ok=sane, text=f"the computer says {now[:19]}Z", next_step=step)
+
+
+def _decidable(config: LoadedConfig) -> Check:
+    """What this set-up can say, before any firing."""
+    found = expected(config.job)
+    if found is None:
+        text = "no plate output in the config: the output is measured, but no verdict can be given"
+        return Check(
+            code="verdict", ok=True, text=text, next_step="give [unit] output, or input and efficiency"
+        )
+    u95_w, tolerance = found
+    text = (
+        f"expected uncertainty ±{show(u95_w, Dimension.POWER, config.units)} (95 %): 'meets' has a fair "
+        f"chance from a tolerance of {tolerance:.1%}; asked is {config.job.unit.tolerance:.1%}"
+    )
+    enough = tolerance <= config.job.unit.tolerance
+    step = "" if enough else "narrow the largest doubts: airflow (u95), probe matching, placement"
+    return Check(code="verdict", ok=True, text=text, next_step=step)

@@ -1,0 +1,247 @@
+"""The command line. Nothing heavy is imported before a command runs: ``--help`` is instant."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from logger.faults import guarded
+
+
+class PluginGroup(TyperGroup):
+    """Commands of ours first, then those that plug-ins bring."""
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:  # noqa: ANN401 - the library's types are private
+        """Look a command up; a plug-in is looked for only where we have none of that name."""
+        if (command := super().get_command(ctx, cmd_name)) is not None:
+            return command
+        from logger.registry import find_command  # noqa: PLC0415 - costs start-up time
+
+        found = find_command(cmd_name)
+        if isinstance(found, typer.Typer):
+            return typer.main.get_command(found)
+        return found
+
+
+cli = typer.Typer(
+    cls=PluginGroup,
+    name="riselog",
+    help="What a heating unit really delivers: log its probes, read its true output.\n\n"
+    "Start with: riselog demo",
+    rich_markup_mode=None,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    no_args_is_help=True,
+)
+
+Config = Annotated[Path, typer.Argument(help="The job's config file (TOML).", show_default=False)]
+Json = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, messages on stderr.")]
+Headless = Annotated[bool, typer.Option("--headless", help="No dashboard: plain lines.")]
+RunName = Annotated[str, typer.Argument(help="Run id, the start of one, or 'last'.", show_default=False)]
+ConfigOption = Annotated[Path | None, typer.Option("--config", help="The job's config file.")]
+
+
+def _version(asked: bool) -> None:  # noqa: FBT001 - the library's callback
+    if asked:
+        from importlib.metadata import version  # noqa: PLC0415 - costs start-up time
+
+        typer.echo(f"riselog {version('riselog')}")
+        raise typer.Exit
+
+
+@cli.callback()
+def _root(
+    *,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and end.")
+    ] = False,
+) -> None:
+    pass
+
+
+@cli.command()
+def run(
+    config: Config,
+    *,
+    headless: Headless = False,
+    for_: Annotated[str | None, typer.Option("--for", help="End after so long, in reading time.")] = None,
+    until: Annotated[
+        str | None, typer.Option("--until", help="'result': end at the first settled result.")
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Log the job's probes and read the unit's output.
+
+    \b
+    Examples:
+      riselog run hall-north.toml
+      riselog run hall-north.toml --until result
+      riselog run hall-north.toml --headless --for 45min
+      riselog run hall-north.toml --json > result.json
+    """
+    from logger.app import run_command  # noqa: PLC0415 - costs start-up time
+
+    raise typer.Exit(run_command(config, headless=headless, for_text=for_, until=until, json=json))
+
+
+@cli.command()
+def demo(
+    *,
+    speed: Annotated[str, typer.Option(help="Times faster than the wall clock, or 'max'.")] = "20",
+    headless: Headless = False,
+    list_: Annotated[bool, typer.Option("--list", help="Name the scenarios and end.")] = False,
+    scenario: Annotated[str, typer.Option(help="Which simulated job.")] = "standard",
+    seed: Annotated[int | None, typer.Option(help="Seed of the simulated noise.")] = None,
+    json: Json = False,
+) -> None:
+    """The main job on simulated probes: off, fan, fire, steady, cool-down, result.
+
+    \b
+    Examples:
+      riselog demo
+      riselog demo --list
+      riselog demo --scenario weak --speed 60
+      riselog demo --headless --speed max --json
+    """
+    from logger.app import demo_command, list_scenarios  # noqa: PLC0415 - costs start-up time
+
+    if list_:
+        raise typer.Exit(list_scenarios(json=json))
+    raise typer.Exit(demo_command(scenario=scenario, speed=speed, seed=seed, headless=headless, json=json))
+
+
+@cli.command()
+def replay(
+    source: Annotated[
+        str, typer.Argument(metavar="RUN_OR_CSV", help="A stored run, 'last', or a readings CSV.")
+    ],
+    *,
+    config: ConfigOption = None,
+    no_store: Annotated[bool, typer.Option("--no-store", help="Do not store what is computed.")] = False,
+    json: Json = False,
+) -> None:
+    """Compute a stored run or a readings CSV again, with other settings if wanted.
+
+    \b
+    Examples:
+      riselog replay last
+      riselog replay 3f9c --config hall-north.toml --no-store
+      riselog replay readings.csv --config hall-north.toml --json
+    """
+    from logger.replay import replay_command  # noqa: PLC0415 - costs start-up time
+
+    raise typer.Exit(replay_command(source, config, store=not no_store, json=json))
+
+
+@cli.command()
+def runs(
+    config: Annotated[Path | None, typer.Argument(help="Only this job's runs.")] = None, *, json: Json = False
+) -> None:
+    """List the stored runs.
+
+    \b
+    Examples:
+      riselog runs
+      riselog runs hall-north.toml --json
+    """
+    from logger.stored import runs_command  # noqa: PLC0415 - costs start-up time
+
+    raise typer.Exit(runs_command(config, json=json))
+
+
+@cli.command()
+def check(
+    config: Config,
+    *,
+    offline: Annotated[bool, typer.Option("--offline", help="Do not look for the probes.")] = False,
+    json: Json = False,
+) -> None:
+    """Try everything a run needs: config, probes, store, clock; one line each and what to do next.
+
+    \b
+    Examples:
+      riselog check hall-north.toml
+      riselog check hall-north.toml --offline --json
+    """
+    from logger.check import check_command  # noqa: PLC0415 - costs start-up time
+
+    raise typer.Exit(check_command(config, offline=offline, json=json))
+
+
+@cli.command()
+def output(
+    *,
+    airflow: Annotated[str, typer.Option(help="Volume flow, or kg/s or lb/h of dry air.")],
+    return_: Annotated[str, typer.Option("--return", help="Air temperature entering.")],
+    supply: Annotated[str, typer.Option(help="Air temperature leaving.")],
+    at: Annotated[str, typer.Option(help="Where the volume was measured: return or supply.")] = "return",
+    humidity: Annotated[str, typer.Option(help="Relative humidity of the entering air.")] = "50 %",
+    altitude: Annotated[str | None, typer.Option(help="Height of the site.")] = None,
+    pressure: Annotated[str | None, typer.Option(help="Air pressure at the site.")] = None,
+    fan_heat: Annotated[str, typer.Option(help="Heat of the fan in the air stream.")] = "0 W",
+    casing_loss: Annotated[str, typer.Option(help="Heat lost through the casing.")] = "0 W",
+    units: Annotated[str, typer.Option(help="us or si: how the answer is shown.")] = "us",
+    json: Json = False,
+) -> None:
+    """The same formulas for values you type.
+
+    \b
+    Examples:
+      riselog output --airflow "1850 cfm" --return "70 °F" --supply "118 °F" --altitude "700 ft"
+      riselog output --airflow "0.87 m3/s" --return "21 °C" --supply "48 °C" --units si
+      riselog output --airflow "1.02 kg/s" --return 70F --supply 118F --fan-heat "450 W" --json
+    """
+    from logger.typed import TypedValues, output_command  # noqa: PLC0415 - costs start-up time
+
+    values = TypedValues(
+        airflow=airflow,
+        at=at,
+        return_=return_,
+        supply=supply,
+        humidity=humidity,
+        altitude=altitude,
+        pressure=pressure,
+        fan_heat=fan_heat,
+        casing_loss=casing_loss,
+    )
+    raise typer.Exit(output_command(values, units=units, json=json))
+
+
+@cli.command()
+def export(
+    run: RunName,
+    *,
+    config: ConfigOption = None,
+    output: Annotated[Path | None, typer.Option("--output", help="File to write; else stdout.")] = None,
+    format_: Annotated[str, typer.Option("--format", help="csv")] = "csv",
+    what: Annotated[str, typer.Option(help="readings or trace.")] = "readings",
+) -> None:
+    """Write a stored run as tidy data.
+
+    \b
+    Examples:
+      riselog export last --output readings.csv
+      riselog export 3f9c --what trace > trace.csv
+    """
+    from logger.stored import export_command  # noqa: PLC0415 - costs start-up time
+
+    raise typer.Exit(export_command(run, config, output=output, form=format_, what=what))
+
+
+def _invoke(arguments: list[str]) -> int:
+    try:
+        cli(args=arguments, prog_name="riselog")
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else int(bool(end.code))
+    return 0
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Entry point of ``riselog``."""
+    given = sys.argv[1:] if arguments is None else arguments
+    what = next((a for a in given if not a.startswith("-")), "riselog")
+    sys.exit(guarded(lambda: _invoke(given), what))

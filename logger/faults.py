@@ -1,0 +1,96 @@
+"""From any exception to one sentence and an exit code; the traceback goes to a log file."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+
+from logger.core.errors import RiselogError
+
+INTERNAL_FAULT = 1
+ENDED_AT_ONCE = 130  # by a second Ctrl-C: 128 + SIGINT, the convention of POSIX shells
+LOG_LIMIT = 1 << 20  # bytes; assumed: some hundred tracebacks, then the log starts anew
+
+
+def log_path() -> Path:
+    """Where tracebacks go: beside the data when its folder is set, else the platform's log folder."""
+    if data := os.environ.get("RISELOG_DATA_DIR"):
+        return Path(data).expanduser() / "riselog" / "log" / "riselog.log"
+    from platformdirs import user_log_path  # noqa: PLC0415 - costs start-up time
+
+    return user_log_path("riselog", appauthor=False) / "riselog.log"
+
+
+def log_fault(error: BaseException, what: str) -> str:
+    """Append the traceback to the log file; the path as text, or why there is none."""
+    from logger.clock import SystemClock, utc_text  # noqa: PLC0415 - costs start-up time
+
+    path = log_path()
+    lines = "".join(traceback.format_exception(error))
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        mode = "w" if path.exists() and path.stat().st_size > LOG_LIMIT else "a"
+        with path.open(mode, encoding="utf-8") as log:
+            path.chmod(0o600)
+            log.write(f"{utc_text(SystemClock().utc_us())} {what}\n{lines}\n")
+    except OSError as trouble:
+        return f"no log: {path} cannot be written, {trouble.strerror}"
+    return str(path)
+
+
+def one_line(text: str) -> str:
+    """A message as one printable line."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def said(error: RiselogError) -> str:
+    """An error's own text, line by line, without control characters."""
+    lines = [one_line(line) for line in str(error).splitlines()]
+    return "\n".join(line for line in lines if line) or type(error).__name__
+
+
+def complain(text: str) -> None:
+    """One message for the user, on standard error."""
+    with contextlib.suppress(OSError, ValueError):
+        print(f"riselog: {text}", file=sys.stderr, flush=True)  # noqa: T201 - the user's message
+
+
+def internal_fault(error: BaseException, what: str) -> int:
+    """Say and log a fault of our own; the exit code."""
+    where = log_fault(error, what)
+    reason = one_line(f"{type(error).__name__}: {error}")[:200]
+    complain(
+        f"internal fault in '{what}' ({reason}); what was logged so far is stored; details: {where}; "
+        "please report it with that file"
+    )
+    return INTERNAL_FAULT
+
+
+def guarded(command: Callable[[], int], what: str) -> int:
+    """Run a command; whatever happens ends in an exit code and at most one message."""
+    try:
+        code = command()
+        sys.stdout.flush()
+    except RiselogError as error:
+        complain(said(error))
+        return error.exit_code
+    except BrokenPipeError:
+        _silence_stdout()
+        return 0  # the reader has had enough: `| head`
+    except KeyboardInterrupt:
+        complain("ended at once")
+        return ENDED_AT_ONCE
+    except Exception as error:  # noqa: BLE001 - the last line of defence
+        return internal_fault(error, what)
+    return code
+
+
+def _silence_stdout() -> None:
+    """Keep the interpreter from complaining about the closed pipe once more at its exit."""
+    with contextlib.suppress(OSError, ValueError):
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, sys.stdout.fileno())

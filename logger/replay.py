@@ -1,0 +1,87 @@
+"""``riselog replay``: which readings, which config, and where what is computed goes."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
+
+from logger.clock import SystemClock
+from logger.config.load import LoadedConfig, load_config, loads_config
+from logger.core.errors import UsageError
+from logger.documents import exit_code, new_run_id, print_result, run_header
+from logger.faults import complain, said
+from logger.recompute import Source, compute, compute_stored, recover, source_of_run
+from logger.registry import DriverOptions
+from logger.store import StoreHeldError, StoreReader, StoreWriter
+from logger.stored import find_stored, job_store
+
+
+def _csv_source(path: Path) -> Source:
+    from logger.tables import read_readings  # noqa: PLC0415 - only a CSV needs it
+
+    table = read_readings(path)
+    start_us = table.start_utc_us
+    if start_us is None:
+        start_us = SystemClock().utc_us()
+        complain(f"{path} gives seconds, not times of day: the run is dated now")
+    if table.late or table.out_of_range:
+        complain(
+            f"{path}: {table.late} late and {table.out_of_range} out-of-range readings are kept, flagged "
+            "and not used"
+        )
+    return Source(blocks=table.blocks, started_utc_us=start_us)
+
+
+def is_csv(text: str) -> bool:
+    """Whether a text names a file and not a run."""
+    return text.lower().endswith(".csv") or "/" in text or "\\" in text or Path(text).is_file()
+
+
+def replay_command(text: str, config_path: Path | None, *, store: bool, json: bool) -> int:
+    """Body of ``riselog replay``; the exit code."""
+    config = None if config_path is None else load_config(config_path, DriverOptions())
+    with ExitStack() as stack:
+        if is_csv(text):
+            if config is None:
+                raise UsageError(f"{text} is a file of readings: name the job's config with --config")
+            source = _csv_source(Path(text))
+        else:
+            path, run = find_stored(text, config)
+            reader = stack.enter_context(StoreReader(path))
+            source = source_of_run(reader, run)
+            if config is None:
+                stored_text = reader.header(run).config_text
+                config = replace(loads_config(stored_text, f"config of run {run}", None), store_path=path)
+        writer = _writer(config, stack) if store else None
+        run = new_run_id()
+        if writer is None:
+            document, replayer = compute(config, source, run)
+        else:
+            header = run_header(config, run, started_utc_us=source.started_utc_us)
+            header = replace(
+                header,
+                simulated=source.simulated,
+                scenario=source.scenario,
+                seed=source.seed,
+                replay_of=source.replay_of,
+            )
+            document, replayer = compute_stored(config, source, header, writer)
+        if warning := replayer.warning():
+            complain(warning)
+        where = "" if writer is None else str(writer.path)
+    print_result(document, config.units, json=json, where=where)
+    return exit_code(document)
+
+
+def _writer(config: LoadedConfig, stack: ExitStack) -> StoreWriter | None:
+    """The job's store, or None where a live logger holds it."""
+    path = job_store(config)
+    try:
+        writer = stack.enter_context(StoreWriter(path, "riselog replay", now_utc_us=SystemClock().utc_us()))
+    except StoreHeldError as error:
+        complain(f"what is computed is shown and not stored: {said(error)}")
+        return None
+    for sentence in recover(writer):
+        complain(sentence)
+    return writer

@@ -1,0 +1,54 @@
+"""Signals of a live run: the first ends it in order, a second one at once."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from typing import Any
+
+SECOND_SIGNAL_S = 5.0  # wall time within which a second Ctrl-C ends at once: design
+
+
+@contextmanager
+def signals(stop: Callable[[], None], at_once: Callable[[], None], *, terminal: bool) -> Iterator[None]:
+    """SIGINT and SIGTERM end in order, a second one within 5 s at once.
+
+    SIGHUP ends a run that has a dashboard, and not one without.
+    """
+    loop = asyncio.get_running_loop()
+    last_s: float | None = None
+
+    def ask() -> None:
+        nonlocal last_s
+        now_s = loop.time()
+        if last_s is not None and now_s - last_s < SECOND_SIGNAL_S:
+            at_once()
+        last_s = now_s
+        stop()
+
+    handlers: dict[int, Callable[[], None]] = {signal.SIGINT: ask, signal.SIGTERM: ask}
+    if hangup := getattr(signal, "SIGHUP", None):
+        handlers[hangup] = stop if terminal else lambda: None
+    before = {number: signal.getsignal(number) for number in handlers}
+    try:
+        for number, handler in handlers.items():
+            _handle(loop, number, handler)
+        yield
+    finally:
+        for number, old in before.items():
+            _unhandle(loop, number, old)
+
+
+def _handle(loop: asyncio.AbstractEventLoop, number: int, handler: Callable[[], None]) -> None:
+    try:
+        loop.add_signal_handler(number, handler)
+    except NotImplementedError:  # Windows' loops have none
+        signal.signal(number, lambda _number, _frame: loop.call_soon_threadsafe(handler))
+
+
+def _unhandle(loop: asyncio.AbstractEventLoop, number: int, old: Any) -> None:  # noqa: ANN401 - as signal has it
+    with suppress(NotImplementedError):
+        loop.remove_signal_handler(number)
+    signal.signal(number, old if old is not None else signal.SIG_DFL)

@@ -1,0 +1,155 @@
+"""What is stored: finding a run, listing runs, exporting one."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TextIO
+
+from logger.clock import utc_text
+from logger.config.load import LoadedConfig, load_config
+from logger.core.errors import StoreError, UnknownRunError, UsageError
+from logger.documents import print_json
+from logger.faults import complain, said
+from logger.registry import DriverOptions
+from logger.screen.plain import write_lines
+from logger.store import RunRow, StoreReader, all_stores, clean_text, data_folder, store_path
+
+_ID_SHOWN = 5  # candidates named in a message
+
+
+def job_store(config: LoadedConfig) -> Path:
+    """Where a job's runs are stored."""
+    return config.store_path or store_path(config.job.name)
+
+
+def _stores(config: LoadedConfig | None) -> tuple[Path, ...]:
+    """The job's own store, or all in the data folder."""
+    if config is None:
+        return all_stores()
+    path = job_store(config)
+    return (path,) if path.is_file() else ()
+
+
+def _rows(stores: tuple[Path, ...]) -> list[tuple[Path, RunRow]]:
+    """Every run, oldest first; a store that cannot be read is named and passed over."""
+    rows: list[tuple[Path, RunRow]] = []
+    for path in stores:
+        try:
+            with StoreReader(path) as reader:
+                rows += [(path, row) for row in reader.runs()]
+        except StoreError as error:
+            complain(said(error))
+    return sorted(rows, key=lambda pair: pair[1].started_utc_us)
+
+
+def find_stored(text: str, config: LoadedConfig | None) -> tuple[Path, str]:
+    """Store and id of the run that ``text`` names: an id, a prefix of only one, or ``last``.
+
+    Looks in the config's store, or in all. ``last`` is the last that was begun.
+
+    Raises
+    ------
+    UnknownRunError
+        None or several answer.
+    """
+    stores = _stores(config)
+    if len(stores) == 1:
+        with StoreReader(stores[0]) as reader:
+            return stores[0], reader.find_run(text)
+    rows = _rows(stores)
+    place = str(data_folder()) if config is None else str(job_store(config))
+    if not rows:
+        raise UnknownRunError(f"no run is stored in {place} yet; `riselog run` or `riselog demo` makes one")
+    if text == "last":
+        return rows[-1][0], rows[-1][1].run
+    exact = [pair for pair in rows if pair[1].run == text]
+    found = exact or [pair for pair in rows if pair[1].run.startswith(text)]
+    if len(found) == 1:
+        return found[0][0], found[0][1].run
+    shown = clean_text(text)[:40]
+    some = ", ".join(f"{row.run} ({row.job})" for _, row in reversed((found or rows)[-_ID_SHOWN:]))
+    if found:
+        raise UnknownRunError(f"run '{shown}' could be any of {len(found)}: {some}; give more of it")
+    raise UnknownRunError(f"no run '{shown}' in {place}; the newest are {some} (or say last)")
+
+
+def runs_command(config_path: Path | None, *, json: bool) -> int:
+    """Body of ``riselog runs``; the exit code."""
+    config = None if config_path is None else load_config(config_path, None)
+    rows = _rows(_stores(config))
+    if json:
+        print_json([_entry(row) for _, row in rows])
+        return 0
+    if not rows:
+        write_lines(["no run is stored yet; `riselog demo` makes one"], sys.stdout)
+        return 0
+    lines = [f"{'run':<14}{'started (UTC)':<21}{'job':<24}{'readings':>10}  {'ended by':<13}verdict"]
+    lines += [_line(row) for _, row in rows]
+    write_lines(lines, sys.stdout)
+    return 0
+
+
+def _entry(row: RunRow) -> dict[str, object]:
+    return {
+        "run": row.run,
+        "job": row.job,
+        "started_utc": utc_text(row.started_utc_us),
+        "ended_utc": None if row.ended_utc_us is None else utc_text(row.ended_utc_us),
+        "end_reason": row.end_reason,
+        "simulated": row.simulated,
+        "replay_of": row.replay_of,
+        "verdict": row.verdict,
+        "readings": row.readings,
+    }
+
+
+def _line(row: RunRow) -> str:
+    started = utc_text(row.started_utc_us)[:19].replace("T", " ")
+    mark = " (simulated)" if row.simulated else ""
+    mark += f" (replay of {row.replay_of})" if row.replay_of else ""
+    end = row.end_reason or "still open"
+    return (
+        f"{row.run:<14}{started:<21}{row.job:<24}{row.readings:>10}  {end:<13}"
+        f"{row.verdict or 'no verdict'}{mark}"
+    )
+
+
+def export_command(text: str, config_path: Path | None, *, output: Path | None, form: str, what: str) -> int:
+    """Body of ``riselog export``; the exit code."""
+    if form != "csv":
+        raise UsageError(f"--format '{clean_text(form)[:40]}': this version writes csv")
+    if what not in ("readings", "trace"):
+        raise UsageError(f"--what '{clean_text(what)[:40]}': write readings or trace")
+    from logger.tables import write_readings, write_trace  # noqa: PLC0415 - costs start-up time
+
+    config = None if config_path is None else load_config(config_path, DriverOptions())
+    path, run = find_stored(text, config)
+    with StoreReader(path) as reader, _opened(output) as stream:
+        if what == "readings":
+            write_readings(reader.blocks(run), reader.header(run).started_utc_us, stream)
+        else:
+            write_trace(reader.trace(run), stream)
+    if output is not None:
+        complain(f"{what} of run {run} written to {output}")
+    return 0
+
+
+@contextmanager
+def _opened(output: Path | None) -> Iterator[TextIO]:
+    """The file to write, in UTF-8; it appears under its name only when it is whole."""
+    if output is None:
+        sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]
+        yield sys.stdout
+        return
+    part = output.with_name(f".{output.name}.part")
+    try:
+        with part.open("w", encoding="utf-8", newline="") as stream:
+            yield stream
+        part.replace(output)
+    except OSError as error:
+        raise UsageError(f"{output} cannot be written ({error.strerror}); name another file") from error
+    finally:
+        part.unlink(missing_ok=True)
