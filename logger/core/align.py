@@ -25,8 +25,8 @@ SIDE_QUANTITIES: dict[Role, tuple[Quantity, ...]] = {
 """What a probe of a role is used for beside its main quantity."""
 
 _USABLE_CODES = np.array([flag in USABLE_FLAGS for flag in FLAG_CODES])
-Row = tuple[int, list[float], list[int]]
-"""Tick number, newest value of each slot, and its time in ns."""
+Row = tuple[int, list[float], list[int], list[int]]
+"""Tick number; of each slot the newest value, its time in ns, and how many have come so far."""
 
 
 class Slots:
@@ -56,6 +56,7 @@ class Grid:
         self._slots = slots
         self.values = [0.0] * len(slots)
         self.times = [NEVER_NS] * len(slots)
+        self.counts = [0] * len(slots)
         self.next_tick = 1
         self.last_ns: int | None = None  # of the last reading; readings never go back
 
@@ -73,7 +74,7 @@ class Grid:
         while self.next_tick * NS_PER_S <= t_ns:
             tick = self.next_tick
             self.next_tick = tick + 1
-            yield tick, self.values, self.times
+            yield tick, self.values, self.times, self.counts
 
     def latch(self, reading: Reading) -> None:
         """Take a reading as the newest of its slot, if its flag lets it enter arithmetic."""
@@ -84,6 +85,7 @@ class Grid:
             if place is not None:
                 self.values[place] = reading.value - self._slots.offset[place]
                 self.times[place] = t_ns
+                self.counts[place] += 1
 
     def due_in(self, block: ReadingBlock) -> Iterator[Row]:
         """Rows of all ticks that fall due in a block, its readings latched on the way.
@@ -96,8 +98,8 @@ class Grid:
         usable = _USABLE_CODES[block.flag]
         values = np.empty((len(ticks), len(self._slots)))
         times = np.empty((len(ticks), len(self._slots)), dtype=np.int64)
-        values[:] = self.values
-        times[:] = self.times
+        counts = np.empty_like(times)
+        values[:], times[:], counts[:] = self.values, self.times, self.counts
         for number, channel in enumerate(block.channels):
             place = self._slots.place.get(channel)
             if place is None:
@@ -111,8 +113,10 @@ class Grid:
             seen = newest >= 0
             values[seen, place] = slot_values[newest[seen]]
             times[seen, place] = slot_ns[newest[seen]]
+            counts[:, place] += newest + 1
             self.values[place] = float(slot_values[-1])
             self.times[place] = int(slot_ns[-1])
+            self.counts[place] += len(slot_ns)
         self.last_ns = last_ns
         self.next_tick = last_ns // NS_PER_S + 1
-        yield from zip(ticks.tolist(), values.tolist(), times.tolist(), strict=True)
+        yield from zip(ticks.tolist(), values.tolist(), times.tolist(), counts.tolist(), strict=True)

@@ -18,6 +18,7 @@ from logger.core.student import t975
 MARGIN_S = 5  # s kept off the ends of a phase: probe lag (assumed)
 FLAT_K = 0.1  # K: what a fan phase's slope may still bring within a time constant (design)
 MIN_STRETCH_S = 30  # s: shorter stretches say nothing (design choice)
+COLLAPSES = 3  # firings lit again out of their own cool-down that make a limit suspect (assumed)
 FAN_HEAT_MOST = 0.10  # of the plate's output: more is no fan (assumed)
 
 
@@ -33,6 +34,7 @@ class FiringBook:
         self.fan: FanPhase | None = None  # the last one accepted
         self.outdoor_suspected = False
         self.casing_w, _ = casing_loss_w(job)
+        self._collapses = 0
         self._mark: Mark | None = None
         self._start_sums: tuple[int, ...] = ()
         self._firing_sums: tuple[int, ...] = ()
@@ -52,12 +54,24 @@ class FiringBook:
         """A firing begins: measure the fan phase behind it, close a firing it cut short."""
         start_s = change.since_s
         if self.open is not None:
+            self._count_collapse(tick)
             self.complete(tick, start_s)
         if self._job.unit.fan_heat is FanHeatMode.MEASURED:
             self._measure_fan(tick, start_s, had_fan=change.old is Phase.FAN)
         self.open = Firing(start_s=start_s, fan=self.fan, stretches=[])
         self._firing_sums = self._ledger.at(start_s)
         self.say(tick, "firing", f"Firing seen in the air, begun at {clock_text(start_s)}.")
+
+    def _count_collapse(self, tick: int) -> None:
+        """Count firings lit again out of their own cool-down and never steady: a limit that trips."""
+        self._collapses = 0 if self.open is None or self.open.stretches else self._collapses + 1
+        if self._collapses == COLLAPSES:
+            self.say(
+                tick,
+                "limit-cycling",
+                "The rise collapses again and again with the fan on: a limit may be tripping. Stop, look for "
+                "too little airflow, and call the licensed person if it goes on.",
+            )
 
     def settle(self, tick: int) -> None:
         """A steady stretch begins, dated back by the detector."""

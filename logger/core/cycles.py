@@ -69,6 +69,7 @@ LEVEL_LEAST = 0.3  # of the firing's highest rise: below it a level is a tail
 ONSET_K = 0.3  # K off the level before: where a climb or a fall is dated to
 PLAIN_FIRE_K = 10.0  # K: a rise that is simply there from the start and so high is a firing (assumed)
 FAN_FLAT_K = 0.3  # K over a minute: flat enough to be air that moves
+FAN_MOST_K = 1.5  # K: no supply fan of the trade heats its air more (common practice, no source)
 FAN_STEP_K = 1.0  # K: a supply probe that jumped so far in a minute and then lies flat: the fan started
 MINUTE = 60
 HISTORY = 150  # ticks of smoothed rise kept
@@ -179,7 +180,7 @@ class CycleWatch:
             return False
         if abs(moved_k) > FAN_STEP_K:
             self._stepped = True
-        flat = abs(moved_k) < FAN_FLAT_K and abs(smooth_k) < self._params.fire_k
+        flat = abs(moved_k) < FAN_FLAT_K and abs(smooth_k) < FAN_MOST_K + self._zero_u95_k
         return flat and (self._stepped or smooth_k > self._zero_u95_k)
 
     def _read_cooling(self, t_s: int, above_k: float) -> Sign:

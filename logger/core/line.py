@@ -220,18 +220,30 @@ def fit_line(
         return None
     phi = 0.0
     if sse > 0.0:
-        phi = min(max(_lag_one(start, end, at, slope, (sy - slope * st) / n, broken) / sse, 0.0), PHI_MAX)
+        phi = min(max(_lag_one(start, end, at, slope, broken) / sse, 0.0), PHI_MAX)
     n_eff = n * (1.0 - phi) / (1.0 + phi)
     slope_se = plain_se * sqrt((n - 2) / (n_eff - 2.0)) / SCALE if n_eff >= MIN_N_EFF else None
     return Line(n, sy / (n * SCALE), slope / SCALE, scatter / SCALE, phi, n_eff, slope_se)
 
 
-def _lag_one(start: Sums, end: Sums, at: int, slope: float, intercept: float, broken: Pair | None) -> float:
-    """Sum of products of neighbouring residuals u - a - b t and w - a - b (t - 1)."""
+def _lag_one(start: Sums, end: Sums, at: int, slope: float, broken: Pair | None) -> float:
+    """Sum of products of neighbouring residuals u - a - b t and w - a - b (t - 1).
+
+    Time and value are first moved to the middle of the window, in whole numbers: what is left
+    for floating point is as small as the residuals, wherever in the run the window lies.
+    """
     pairs, pair_t, pair_tt = end[3] - start[3], end[4] - start[4], end[5] - start[5]
     uw, upw, cross = end[at + 3] - start[at + 3], end[at + 4] - start[at + 4], end[at + 5] - start[at + 5]
     if broken is not None:
         t, u, w = broken
         pairs, pair_t, pair_tt = pairs - 1, pair_t - (2 * t - 1), pair_tt - t * (t - 1)
         uw, upw, cross = uw - u * w, upw - (u + w), cross - (u * (t - 1) + w * t)
+    n, st, sy = end[0] - start[0], end[1] - start[1], end[at] - start[at]
+    t0, y0 = st // n, sy // n
+    cross -= y0 * pair_t + t0 * (upw - 2 * y0 * pairs)
+    uw += y0 * (y0 * pairs - upw)
+    upw -= 2 * y0 * pairs
+    pair_tt += t0 * (t0 * pairs - pair_t)
+    pair_t -= 2 * t0 * pairs
+    intercept = (sy - y0 * n) / n - slope * ((st - t0 * n) / n)
     return uw - intercept * (upw - intercept * pairs - slope * pair_t) - slope * (cross - slope * pair_tt)

@@ -45,25 +45,27 @@ class Moment(NamedTuple):
 class Stream:
     """One stream's habits: update interval, step, and how long it has repeated one value."""
 
-    __slots__ = ("_gaps", "changed_tick", "interval_s", "last_ns", "partner_c", "step", "value")
+    __slots__ = ("_gaps", "changed_tick", "count", "interval_s", "last_ns", "partner_c", "step", "value")
 
     def __init__(self) -> None:
         self._gaps: deque[int] = deque([1] * INTERVALS, maxlen=INTERVALS)
         self.interval_s = 1
         self.last_ns = NEVER_NS
+        self.count = 0
         self.value = float("nan")
         self.step = 0.0  # smallest change seen; 0 until there was one
         self.changed_tick = 0
         self.partner_c: float | None = None  # the other side's value at the last change
 
-    def see(self, tick: int, value: float, t_ns: int) -> None:
-        """Take the newest value, when it is a new one."""
-        if self.last_ns != NEVER_NS:
-            gap = max(ceil((t_ns - self.last_ns) * INTERVAL_SLACK / NS_PER_S), 1)
+    def see(self, tick: int, value: float, t_ns: int, count: int) -> None:
+        """Take the newest value; ``count`` readings have come so far, some since the last tick."""
+        if self.count:
+            per_reading_ns = (t_ns - self.last_ns) / (count - self.count)
+            gap = max(ceil(per_reading_ns * INTERVAL_SLACK / NS_PER_S), 1)
             self._gaps.append(gap)
             if gap != self.interval_s:
                 self.interval_s = sorted(self._gaps)[INTERVALS // 2]
-        self.last_ns = t_ns
+        self.last_ns, self.count = t_ns, count
         if value != self.value:
             change = abs(value - self.value)
             if change == change and (self.step == 0.0 or change < self.step):  # noqa: PLR0124 - nan
@@ -123,12 +125,19 @@ class MomentReader:
         return sqrt(sum(step * step for step in steps))
 
     def read(
-        self, tick: int, values: list[float], times: list[int], fan_rise_k: float, *, watch_frozen: bool
+        self,
+        tick: int,
+        values: list[float],
+        times: list[int],
+        counts: list[int],
+        fan_rise_k: float,
+        *,
+        watch_frozen: bool,
     ) -> Moment:
         """State of the air at a tick. ``watch_frozen``: air moves, so a probe must follow."""
         for place, stream in self.streams.items():
-            if times[place] != stream.last_ns:
-                stream.see(tick, values[place], times[place])
+            if counts[place] != stream.count:
+                stream.see(tick, values[place], times[place], counts[place])
         now_ns = tick * NS_PER_S
         entering_c = _mean(self._entering, values, times, now_ns)
         supply_c = _mean(self._supply, values, times, now_ns)

@@ -163,13 +163,15 @@ class Pipeline:
 
     # -- one tick ------------------------------------------------------------------------------
 
-    def _tick(self, tick: int, values: list[float], times: list[int]) -> None:
+    def _tick(self, tick: int, values: list[float], times: list[int], counts: list[int]) -> None:
         cycles, book, detector = self.cycles, self.book, self.detector
         phase = cycles.phase
         if not tick % GRID_CHECK_TICKS:
             self._fit_grid()
         fan_rise_k = cycles.base_k if cycles.has_base else 0.0
-        moment = self.reader.read(tick, values, times, fan_rise_k, watch_frozen=phase is not Phase.OFF)
+        moment = self.reader.read(
+            tick, values, times, counts, fan_rise_k, watch_frozen=phase is not Phase.OFF
+        )
         entering_c, return_c, supply_c, rise_k, w, pressure_pa, velocity_m_s, flowing, dry_kg_s, air_w = (
             moment
         )

@@ -60,23 +60,23 @@ class StreamWatch:
         """Compare with the tick before and say what changed."""
         now_ns = tick * NS_PER_S
         for place, name, max_age_ns in self._main:
-            if (now_ns - times[place] > max_age_ns) is not (name in self._silent):
-                self._turn_silent(tick, name, times[place], book)
+            last_ns = times[place]
+            if (now_ns - last_ns > max_age_ns) is not (name in self._silent) and last_ns != NEVER_NS:
+                self._turn_silent(tick, name, book)
         if frozen != self._frozen:
             self._turn_frozen(tick, frozen, book)
         window_k = self._job.unit.rise_window_k
         if window_k is not None and smooth_k is not None:
             self._watch_rise(tick, smooth_k > window_k[1], phase, window_k[1], book)
 
-    def _turn_silent(self, tick: int, name: str, last_ns: int, book: FiringBook) -> None:
+    def _turn_silent(self, tick: int, name: str, book: FiringBook) -> None:
         if name in self._silent:
             self._silent.discard(name)
             book.say(tick, "probe-back", f"Probe {name} speaks again.", name)
         else:
             self._silent.add(name)
-            if last_ns != NEVER_NS:
-                text = f"Probe {name} is silent: look at its battery, its distance and what shields it."
-                book.say(tick, "probe-silent", text, name)
+            text = f"Probe {name} is silent: look at its battery, its distance and what shields it."
+            book.say(tick, "probe-silent", text, name)
 
     def _turn_frozen(self, tick: int, frozen: list[int], book: FiringBook) -> None:
         for place in set(frozen) - set(self._frozen):

@@ -1,0 +1,122 @@
+"""Readings onto the grid: one by one or in blocks, the core walks the same ticks."""
+
+from __future__ import annotations
+
+import math
+import random
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.core.pipeline import Pipeline
+from logger.core.readings import NS_PER_S, Flag, Reading
+from logger.core.result import result_document
+from logger.core.snapshot import TRACE_COLUMNS
+from tests.core.jobs import FACTS, feed, firing_readings, make_block, make_job, make_reading
+
+FLAGS = st.sampled_from([Flag.OK] * 8 + [Flag.CLOCK_JUMP, Flag.LATE, Flag.OUT_OF_RANGE, Flag.NOT_KNOWN])
+STEP_S = st.floats(0.0, 3.0) | st.sampled_from([0.0, 1.0, 7.0, 650.0])
+
+
+@st.composite
+def streams(draw: st.DrawFn) -> list[Reading]:
+    """Two probes with pauses, silences, equal times, and readings that came too late."""
+    t_s, readings = 0.0, []
+    for seq in range(draw(st.integers(1, 60))):
+        t_s += draw(STEP_S)
+        flag = draw(FLAGS)
+        at_s = max(t_s - 5.0, 0.0) if flag is Flag.LATE else t_s
+        probe = draw(st.sampled_from(["ret", "sup", "other"]))
+        readings.append(make_reading(seq, at_s, probe, draw(st.floats(10.0, 60.0)), flag))
+    return readings
+
+
+def everything(core: Pipeline) -> tuple[object, ...]:
+    """All that a run leaves behind."""
+    outcome = core.finish()
+    return core.take_trace(), result_document(outcome, FACTS), outcome.events
+
+
+@settings(max_examples=120, deadline=None)
+@given(streams(), st.lists(st.integers(1, 59), max_size=4))
+def test_blocks_give_the_rows_of_single_readings(readings: list[Reading], cuts: list[int]) -> None:
+    single = feed(make_job(), readings)
+    blocks = Pipeline(make_job())
+    edges = [0, *sorted({c for c in cuts if c < len(readings)}), len(readings)]
+    for start, end in pairwise(edges):
+        if start < end:
+            blocks.update_block(make_block(readings[start:end]))
+    assert everything(blocks) == everything(single)
+
+
+@settings(max_examples=60, deadline=None)
+@given(streams(), st.lists(st.floats(0.0, 200.0), max_size=20))
+def test_clock_ticks_between_readings_change_nothing(readings: list[Reading], ticks: list[float]) -> None:
+    plain = feed(make_job(), readings)
+    ticked = Pipeline(make_job())
+    for reading in readings:
+        for tick in ticks:
+            if tick * NS_PER_S <= reading.t_ns:
+                ticked.advance(round(tick * NS_PER_S))
+                ticked.snapshot(reading.t_ns)
+        ticked.update(reading)
+    ticked.advance(10**15)
+    assert everything(ticked) == everything(plain)
+
+
+def test_a_tick_sees_what_came_before_it() -> None:
+    core = feed(
+        make_job(),
+        [
+            make_reading(0, 0.0, "ret", 20.0),
+            make_reading(1, 0.5, "sup", 21.0),
+            make_reading(2, 1.0, "ret", 25.0),  # at the tick: seen by the next one
+            make_reading(3, 2.0, "sup", 22.0),
+        ],
+    )
+    rows = [dict(zip(TRACE_COLUMNS, row, strict=True)) for row in core.take_trace()]
+    assert [(r["t_s"], r["entering_c"], r["supply_c"]) for r in rows] == [
+        (1.0, 20.0, 21.0),
+        (2.0, 25.0, 21.0),
+    ]
+
+
+def test_an_old_value_gives_nothing() -> None:
+    readings = [make_reading(0, 0.0, "ret", 20.0), make_reading(1, 0.0, "sup", 21.0)]
+    readings += [make_reading(2 + t, t, "sup", 21.0 + 0.1 * (t % 2)) for t in range(1, 10)]
+    rows = [dict(zip(TRACE_COLUMNS, row, strict=True)) for row in feed(make_job(), readings).take_trace()]
+    assert [row["rise_k"] is None for row in rows] == [False] * 5 + [True] * 4  # max_age is 5 s
+
+
+@pytest.mark.parametrize("flag", [Flag.OUT_OF_RANGE, Flag.NOT_KNOWN, Flag.LATE, Flag.DUPLICATE])
+def test_flagged_values_never_enter_arithmetic(flag: Flag) -> None:
+    good = firing_readings(lambda t: 47.0 + 0.1 * math.sin(t), lambda t: 20.0 + 0.1 * math.cos(t), 400)
+    bad: list[Reading] = []
+    rng = random.Random(5)
+    for reading in good:
+        bad.append(reading)
+        if rng.random() < 0.3:
+            bad.append(reading._replace(value=655.35, flag=flag))
+    clean, dirty = feed(make_job(), good), feed(make_job(), bad)
+    assert clean.take_trace() == dirty.take_trace()
+
+
+def test_a_long_silence_ends_the_firing_and_is_not_walked_through() -> None:
+    first = firing_readings(lambda t: 20.0 + 27.0 * (1 - math.exp(-t / 60)), lambda _: 20.0, 900)
+    after = [
+        r._replace(t_ns=r.t_ns + 40_000 * NS_PER_S)
+        for r in firing_readings(lambda _: 20.4, lambda _: 20.0, 60)
+    ]
+    core = feed(make_job(), [*first, *after])
+    outcome = core.finish()
+    assert len(core.take_trace()) < 1000
+    assert [f.end_s for f in outcome.firings] == [900]
+    assert "gap" in {event.code for event in outcome.events}
+
+
+def test_shifting_all_values_of_seq_and_utc_changes_no_number() -> None:
+    readings = firing_readings(lambda t: 20.0 + 27.0 * (1 - math.exp(-t / 60)), lambda _: 20.0, 700)
+    moved = [r._replace(seq=r.seq + 5000, utc_us=r.utc_us + 10**15) for r in readings]
+    assert everything(feed(make_job(), readings)) == everything(feed(make_job(), moved))
