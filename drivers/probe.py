@@ -150,6 +150,9 @@ class Rhythm:
         return self._last_ns + max(self._least_ns, self.INTERVALS * max(self._gaps_ns))
 
 
+_TRYING = frozenset({LinkState.SEARCHING, LinkState.CONNECTING})
+
+
 class LinkReport:
     """Tells the state of one probe: each change once, with one sentence.
 
@@ -162,22 +165,34 @@ class LinkReport:
         self._link = link
         self._told: tuple[LinkState | None, str] = (None, "")
         self._remarks: set[str] = set()
+        self._waiting: list[str] = []  # remarks made while it is not settled how the probe is
 
     def state(self, state: LinkState, text: str) -> None:
         """The probe is in ``state`` now."""
         last, _ = self._told
-        trying = state in (LinkState.SEARCHING, LinkState.CONNECTING)
+        trying = state in _TRYING
         if (state, text) == self._told or (trying and last in (LinkState.LOST, LinkState.REFUSED)):
             return
         self._told = (state, text)
-        self._link(self._probe, state, f'probe "{self._probe}": {text}')
+        self._say(state, text)
+        if not trying:
+            waiting, self._waiting = self._waiting, []
+            for remark in waiting:
+                self._say(state, remark)
 
     def remark(self, key: str, text: str) -> None:
-        """Say something about the probe once a run, whatever its state."""
-        if key not in self._remarks:
-            self._remarks.add(key)
-            state = self._told[0] or LinkState.SEARCHING
-            self._link(self._probe, state, f'probe "{self._probe}": {text}')
+        """Say something about the probe once a run, as soon as it is live, lost or refused."""
+        if key in self._remarks:
+            return
+        self._remarks.add(key)
+        state, _ = self._told
+        if state is None or state in _TRYING:
+            self._waiting.append(text)
+        else:
+            self._say(state, text)
+
+    def _say(self, state: LinkState, text: str) -> None:
+        self._link(self._probe, state, f'probe "{self._probe}": {text}')
 
 
 class SignalReport:

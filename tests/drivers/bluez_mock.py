@@ -1,0 +1,42 @@
+"""Starts the BlueZ mock ``bluezoo`` (GPL, its own process, tests only) with two repairs.
+
+A disconnect takes the remote GATT objects off the bus, as BlueZ does; without that a second
+connection fails. An unchanged advertisement still gives one signal for each pass of the scan.
+"""
+
+import contextlib
+from typing import Any
+
+import bluezoo.device as mocked
+from bluezoo.bluezoo import main
+
+_disconnect = mocked.Device.disconnect
+_properties_sync = mocked.Device.properties_sync
+
+
+async def disconnect(self: Any, uuid: str | None = None) -> None:
+    for link in reversed(self.services.values()):
+        if isinstance(link, mocked.GattCharacteristicClientLink):
+            link.client_props_changed_subscription.unsubscribe()
+            with contextlib.suppress(Exception):
+                await link.client.StopNotify()
+            link.client.Notifying.cache(False)  # noqa: FBT003 - the mock's own call
+        self.peer_adapter.mock.remove_object(link)
+    self.services.clear()
+    await self.ServicesResolved.set_async(False)
+    await _disconnect(self, uuid)
+
+
+async def properties_sync(self: Any, new: Any) -> None:
+    same = (self.service_data, self.manufacturer_data) == (new.service_data, new.manufacturer_data)
+    await _properties_sync(self, new)
+    if same:
+        self.rssi = -61 if self.rssi == -60 else -60  # dBm
+        self.properties_changed.emit(("org.bluez.Device1", {"RSSI": ("n", self.rssi)}, []))
+
+
+mocked.Device.disconnect = disconnect
+mocked.Device.properties_sync = properties_sync
+
+if __name__ == "__main__":
+    main()

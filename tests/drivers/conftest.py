@@ -1,0 +1,482 @@
+# ruff: noqa: N802 - D-Bus members have the names that BlueZ gives them
+"""A private D-Bus with a BlueZ mock on it, and probes made of bytes that it shows to the driver.
+
+Adapter hci0 is the one the drivers use; hci1 and up each are one remote probe, made by the test.
+"""
+
+import asyncio
+import contextlib
+import functools
+import importlib.util
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import AsyncIterator, Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Annotated, Any
+
+import pytest
+import pytest_asyncio
+
+from logger.clock import SystemClock
+from logger.driver_api import Driver, DriverContext, LinkState, ProbeRequest, Quantity, Sample
+
+ADDRESSES = [f"00:00:00:00:00:{n:02X}" for n in range(1, 5)]  # of hci0, hci1, ...
+READY_S = 20.0  # s, a condition that never comes true fails the test
+
+BUS_CONFIG = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
+ "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
+<busconfig>
+  <type>custom</type>
+  <listen>unix:path={socket}</listen>
+  <auth>EXTERNAL</auth>
+  <policy context="default">
+    <allow user="*"/><allow own="*"/><allow send_destination="*"/><allow send_type="signal"/>
+    <allow receive_type="signal"/><allow receive_sender="*"/>
+  </policy>
+</busconfig>
+"""
+
+
+def _missing() -> str:
+    lacks = [] if shutil.which("dbus-daemon") else ["dbus-daemon (package dbus)"]
+    lacks += [] if importlib.util.find_spec("bluezoo") else ["bluezoo (dependency group dev)"]
+    return ", ".join(lacks)
+
+
+def _stop(process: subprocess.Popen[bytes]) -> None:
+    process.terminate()
+    try:
+        process.wait(10)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait(10)
+
+
+@pytest.fixture(scope="session")
+def private_bus(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """The address of a D-Bus of our own; it is the system bus of this process for as long."""
+    if lacks := _missing():
+        text = f"no Bluetooth tests: {lacks} is not installed"
+        (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(text)
+    folder = tmp_path_factory.mktemp("bus")
+    config, socket = folder / "bus.conf", folder / "socket"
+    config.write_text(BUS_CONFIG.format(socket=socket))
+    daemon = subprocess.Popen(
+        ["dbus-daemon", f"--config-file={config}", "--nofork", "--print-address=1"], stdout=subprocess.PIPE
+    )
+    before = os.environ.get("DBUS_SYSTEM_BUS_ADDRESS")
+    try:
+        assert daemon.stdout is not None
+        address = daemon.stdout.readline().decode().strip()  # printed when it listens
+        assert address, "dbus-daemon did not start"
+        os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = address
+        yield address
+    finally:
+        _stop(daemon)
+        if daemon.stdout is not None:
+            daemon.stdout.close()
+        os.environ.pop("DBUS_SYSTEM_BUS_ADDRESS", None)
+        if before is not None:
+            os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = before
+
+
+@pytest.fixture(scope="session")
+def bluez_process(private_bus: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """The mock, ready to be called; yields its log."""
+    log = tmp_path_factory.mktemp("mock") / "log.txt"
+    adapters = [part for address in ADDRESSES for part in ("--adapter", address)]
+    command = [sys.executable, str(Path(__file__).with_name("bluez_mock.py"))]
+    with log.open("wb") as out:
+        mock = subprocess.Popen(
+            [*command, "--auto-enable", "--scan-interval", "1", *adapters], stdout=out, stderr=out
+        )
+        try:
+            asyncio.run(_named(private_bus, mock, log))
+            yield log
+        finally:
+            _stop(mock)
+
+
+async def _named(address: str, mock: subprocess.Popen[bytes], log: Path) -> None:
+    """Return when the mock has its last adapter on the bus."""
+    from dbus_fast import MessageType
+
+    async with asyncio.timeout(READY_S), open_bus(address) as bus:
+        while True:
+            reply = await call(bus, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
+            if reply.message_type is MessageType.METHOD_RETURN and (
+                f"/org/bluez/hci{len(ADDRESSES) - 1}" in reply.body[0]
+            ):
+                return
+            assert mock.poll() is None, f"the BlueZ mock has ended, see {log}"
+            await asyncio.sleep(0.02)  # another process; nothing tells us
+
+
+@contextlib.asynccontextmanager
+async def open_bus(address: str) -> AsyncIterator[Any]:
+    from dbus_fast.aio import MessageBus
+
+    bus = MessageBus(bus_address=address)
+    await bus.connect()
+    try:
+        yield bus
+    finally:
+        bus.disconnect()
+        await bus.wait_for_disconnect()
+
+
+async def call(bus: Any, path: str, interface: str, member: str, signature: str = "", *body: Any) -> Any:
+    from dbus_fast import Message
+
+    return await bus.call(
+        Message(
+            destination="org.bluez",
+            path=path,
+            interface=interface,
+            member=member,
+            signature=signature,
+            body=list(body),
+        )
+    )
+
+
+@dataclass
+class Char:
+    """One characteristic of a made probe. ``value`` None: every read is refused."""
+
+    uuid16: int
+    value: bytes | None
+    flags: tuple[str, ...] = ("read", "notify")
+    service: int = 0x181A
+    reads: int = 0
+
+
+@functools.cache
+def served_kinds() -> Any:  # noqa: C901 - a list of small classes
+    """The objects a remote probe has on the bus, by the interfaces of BlueZ's D-Bus API."""
+    from dbus_fast import DBusError, PropertyAccess, Variant
+    from dbus_fast.annotations import DBusBool, DBusBytes, DBusDict, DBusObjectPath, DBusSignature, DBusStr
+    from dbus_fast.service import ServiceInterface, dbus_method, dbus_property
+
+    strings = Annotated[list[str], DBusSignature("as")]
+
+    class Service(ServiceInterface):
+        def __init__(self, uuid16: int) -> None:
+            super().__init__("org.bluez.GattService1")
+            self._uuid = f"{uuid16:08x}-0000-1000-8000-00805f9b34fb"
+
+        @dbus_property(access=PropertyAccess.READ)
+        def UUID(self) -> DBusStr:
+            return self._uuid
+
+        @dbus_property(access=PropertyAccess.READ)
+        def Primary(self) -> DBusBool:
+            return True
+
+    class Characteristic(ServiceInterface):
+        def __init__(self, char: Char, service: str) -> None:
+            super().__init__("org.bluez.GattCharacteristic1")
+            self._char = char
+            self._service = service
+            self.subscribed, self.free = asyncio.Event(), asyncio.Event()
+
+        def send(self, value: bytes) -> None:
+            self._char.value = value
+            self.emit_properties_changed({"Value": value})
+
+        @dbus_property(access=PropertyAccess.READ)
+        def UUID(self) -> DBusStr:
+            return f"{self._char.uuid16:08x}-0000-1000-8000-00805f9b34fb"
+
+        @dbus_property(access=PropertyAccess.READ)
+        def Service(self) -> DBusObjectPath:
+            return self._service
+
+        @dbus_property(access=PropertyAccess.READ)
+        def Flags(self) -> strings:
+            return list(self._char.flags)
+
+        @dbus_property(access=PropertyAccess.READ)
+        def Value(self) -> DBusBytes:
+            return self._char.value or b""
+
+        @dbus_method()
+        def ReadValue(self, options: DBusDict) -> DBusBytes:
+            self._char.reads += 1
+            if self._char.value is None:
+                raise DBusError("org.bluez.Error.NotPermitted", "Read not permitted")
+            return self._char.value
+
+        @dbus_method()
+        def StartNotify(self) -> None:
+            self.subscribed.set()
+            self.free.clear()
+
+        @dbus_method()
+        def StopNotify(self) -> None:
+            self.subscribed.clear()
+            self.free.set()
+
+        @dbus_method()
+        def Confirm(self) -> None:
+            pass
+
+    class Advert(ServiceInterface):
+        def __init__(self, name: str, service_data: bytes | None) -> None:
+            super().__init__("org.bluez.LEAdvertisement1")
+            self._name = name
+            self._data = service_data
+
+        def send(self, service_data: bytes | None) -> None:
+            self._data = service_data
+            self.emit_properties_changed({"ServiceData": self._packed()})
+
+        def _packed(self) -> dict[str, Variant]:
+            if self._data is None:
+                return {}
+            return {"0000fcd2-0000-1000-8000-00805f9b34fb": Variant("ay", self._data)}
+
+        @dbus_property(access=PropertyAccess.READ)
+        def Type(self) -> DBusStr:
+            return "peripheral"
+
+        @dbus_property(access=PropertyAccess.READ)
+        def LocalName(self) -> DBusStr:
+            return self._name
+
+        @dbus_property(access=PropertyAccess.READ)
+        def Discoverable(self) -> DBusBool:
+            return True
+
+        @dbus_property(access=PropertyAccess.READ)
+        def ServiceUUIDs(self) -> strings:
+            return ["0000181a-0000-1000-8000-00805f9b34fb"]
+
+        @dbus_property(access=PropertyAccess.READ)
+        def ServiceData(self) -> DBusDict:
+            return self._packed()
+
+        @dbus_method()
+        def Release(self) -> None:
+            pass
+
+    return SimpleNamespace(Service=Service, Characteristic=Characteristic, Advert=Advert)
+
+
+class Remote:
+    """A probe as the test makes it: an application and an advertisement on one adapter."""
+
+    def __init__(self, bus: Any, hci: int) -> None:
+        self._bus = bus
+        self._hci = hci
+        self._interfaces: dict[int, Any] = {}
+        self._advert: Any = None
+        self.address = ADDRESSES[hci]
+
+    async def serve(self, *chars: Char) -> None:
+        """Offer these characteristics to whoever connects."""
+        kinds = served_kinds()
+        services = sorted({char.service for char in chars})
+        for n, service in enumerate(services):
+            path = f"/probe{self._hci}/service{n}"
+            self._bus.export(path, kinds.Service(service))
+            for m, char in enumerate(c for c in chars if c.service == service):
+                served = kinds.Characteristic(char, path)
+                self._bus.export(f"{path}/char{m}", served)
+                self._interfaces.setdefault(char.uuid16, served)
+        await self._manage("GattManager1", "RegisterApplication", f"/probe{self._hci}")
+
+    async def advertise(self, *, name: str = "probe", service_data: bytes | None = None) -> None:
+        """Broadcast, in place of what was broadcast before."""
+        if self._advert is not None:
+            self._advert.send(service_data)
+            return
+        self._advert = served_kinds().Advert(name, service_data)
+        self._bus.export(f"/advert{self._hci}", self._advert)
+        await self._manage("LEAdvertisingManager1", "RegisterAdvertisement", f"/advert{self._hci}")
+
+    async def hide(self) -> None:
+        """Stop broadcasting."""
+        self._bus.unexport(f"/advert{self._hci}")
+        self._advert = None
+        reply = await call(
+            self._bus,
+            f"/org/bluez/hci{self._hci}",
+            "org.bluez.LEAdvertisingManager1",
+            "UnregisterAdvertisement",
+            "o",
+            f"/advert{self._hci}",
+        )
+        assert not reply.error_name, reply.body
+
+    def notify(self, uuid16: int, value: bytes) -> None:
+        """Send a notification, if subscribed."""
+        self._interfaces[uuid16].send(value)
+
+    async def subscribed(self, *uuids: int) -> None:
+        """Return when the driver has subscribed to all of these."""
+        async with asyncio.timeout(READY_S):
+            for uuid16 in uuids:
+                await self._interfaces[uuid16].subscribed.wait()
+
+    async def unsubscribed(self, uuid16: int) -> None:
+        """Return when the driver has let go of it."""
+        async with asyncio.timeout(READY_S):
+            await self._interfaces[uuid16].free.wait()
+
+    async def drop(self) -> None:
+        """Lose the connection."""
+        path = f"/org/bluez/hci0/dev_{self.address.replace(':', '_')}"
+        reply = await call(self._bus, path, "org.bluez.Device1", "Disconnect")
+        assert not reply.error_name, reply.body
+
+    async def connect_from_outside(self) -> None:
+        """Have the system hold a connection that no driver made."""
+        path = f"/org/bluez/hci0/dev_{self.address.replace(':', '_')}"
+        reply = await call(self._bus, path, "org.bluez.Device1", "Connect")
+        assert not reply.error_name, reply.body
+
+    async def _manage(self, manager: str, member: str, path: str) -> None:
+        reply = await call(
+            self._bus, f"/org/bluez/hci{self._hci}", f"org.bluez.{manager}", member, "oa{sv}", path, {}
+        )
+        assert not reply.error_name, reply.body
+
+
+class Air:
+    """Where the probes of one test are, and what a test needs to look at a driver there."""
+
+    Char = Char
+
+    @staticmethod
+    def log() -> "Log":
+        return Log()
+
+    @staticmethod
+    def request(probe: str = "ret", /, *quantities: Quantity, **options: Any) -> ProbeRequest:
+        """A probe table of a config, on the driver's adapter."""
+        return ProbeRequest(
+            name=probe,
+            role="return",
+            quantities=quantities or (Quantity.TEMPERATURE, Quantity.HUMIDITY),
+            options={"adapter": "hci0", **options},
+        )
+
+    @staticmethod
+    @contextlib.asynccontextmanager
+    async def running(driver: Driver) -> AsyncIterator[asyncio.Task[None]]:
+        """The driver at work, cancelled at the end."""
+        task = asyncio.create_task(driver.run())
+        try:
+            yield task
+        finally:
+            if not task.done():
+                task.cancel()
+                with contextlib.suppress(asyncio.CancelledError):
+                    await task
+
+    def __init__(self, address: str, stack: contextlib.AsyncExitStack) -> None:
+        self._bus_address = address
+        self._stack = stack
+        self._used = 0
+
+    async def remote(self) -> Remote:
+        """A new probe on the next free adapter, on a bus connection of its own."""
+        self._used += 1
+        bus = await self._stack.enter_async_context(open_bus(self._bus_address))
+        return Remote(bus, self._used)
+
+    async def power(self, *, on: bool) -> None:
+        """Switch all adapters on or off."""
+        from dbus_fast import Variant
+
+        async with open_bus(self._bus_address) as bus:
+            for hci in range(len(ADDRESSES)):
+                reply = await call(
+                    bus,
+                    f"/org/bluez/hci{hci}",
+                    "org.freedesktop.DBus.Properties",
+                    "Set",
+                    "ssv",
+                    "org.bluez.Adapter1",
+                    "Powered",
+                    Variant("b", on),
+                )
+                assert not reply.error_name, reply.body
+
+    async def forget_all(self) -> None:
+        """Remove what the driver's adapter has seen."""
+        async with open_bus(self._bus_address) as bus:
+            reply = await call(bus, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
+            for path, interfaces in reply.body[0].items():
+                if "org.bluez.Device1" in interfaces:
+                    adapter = path.rpartition("/")[0]
+                    await call(bus, adapter, "org.bluez.Adapter1", "RemoveDevice", "o", path)
+
+
+@pytest_asyncio.fixture
+async def air(private_bus: str, bluez_process: Path) -> AsyncIterator[Air]:
+    """A world without probes, and clean again afterwards."""
+    async with contextlib.AsyncExitStack() as stack:
+        air = Air(private_bus, stack)
+        yield air
+        await air.forget_all()
+    await close_bleak()
+
+
+async def close_bleak() -> None:
+    """Close the bus connection that bleak keeps for each event loop until the process ends."""
+    from bleak.backends.bluezdbus import manager
+
+    known = manager._global_instances.pop(asyncio.get_running_loop(), None)
+    if known is not None and known._bus is not None:
+        known._bus.disconnect()
+        await known._bus.wait_for_disconnect()
+        if known._bus_watcher_task is not None:
+            await known._bus_watcher_task
+
+
+@dataclass
+class Log:
+    """All that a driver said, and a way to wait for what it has not said yet."""
+
+    samples: list[Sample] = field(default_factory=list)
+    links: list[tuple[str, LinkState, str]] = field(default_factory=list)
+    _changed: asyncio.Event = field(default_factory=asyncio.Event)
+
+    def context(self) -> DriverContext:
+        clock = SystemClock()
+        return DriverContext(
+            emit=self._emit, link=self._link, now_ns=clock.now_ns, wait_until=clock.wait_until
+        )
+
+    async def until(self, condition: Callable[[], bool]) -> None:
+        """Return when the condition holds; it is asked after every word of the driver."""
+        try:
+            async with asyncio.timeout(READY_S):
+                while not condition():
+                    self._changed.clear()
+                    await self._changed.wait()
+        except TimeoutError:
+            pytest.fail(f"never came true; links {self.links}, last samples {self.samples[-10:]}")
+
+    def states(self, probe: str = "ret") -> list[LinkState]:
+        return [state for name, state, _ in self.links if name == probe]
+
+    def state(self, probe: str = "ret") -> LinkState | None:
+        return self.states(probe)[-1] if self.states(probe) else None
+
+    def values(self, quantity: Quantity, probe: str = "ret") -> list[float]:
+        return [s.value for s in self.samples if s.quantity is quantity and s.probe == probe]
+
+    def _emit(self, sample: Sample) -> None:
+        self.samples.append(sample)
+        self._changed.set()
+
+    def _link(self, probe: str, state: LinkState, text: str) -> None:
+        self.links.append((probe, state, text))
+        self._changed.set()

@@ -1,0 +1,171 @@
+"""The ``bthome`` driver with real bleak against a BlueZ mock on a private D-Bus.
+
+Expected values are those of the literal packets in ``test_bthome_decode``.
+"""
+
+import asyncio
+import dataclasses
+from typing import Any
+
+import pytest
+
+from drivers.bthome.driver import BthomeDriver
+from logger.driver_api import Flag, LinkState, Quantity, Sample
+
+SEARCHING, LIVE, LOST, REFUSED = LinkState.SEARCHING, LinkState.LIVE, LinkState.LOST, LinkState.REFUSED
+FULL = bytes.fromhex("400007016102191303590304534901")  # id 7: 97 %, 48.89 degC, 8.57 %, 843.07 hPa
+NEXT = bytes.fromhex("400008016102ca09")  # id 8: 97 %, 25.06 degC
+PLAIN = bytes.fromhex("4002ca0903bf13")  # no id: 25.06 degC, 50.55 %
+TWO_TEMPERATURES = bytes.fromhex("40000957ea58ea")  # id 9: -22 and -7.7 degC
+ENCRYPTED = bytes.fromhex("41a47266c95f730011223378237214")
+UNKNOWN_OBJECT = bytes.fromhex("40021913ee0102")
+
+pytestmark = pytest.mark.bluetooth
+
+
+class QuickDriver(BthomeDriver):
+    """Short times, so that a test takes seconds; the mock repeats its adverts once a second."""
+
+    silence_s = 1.5
+    unknown_s = 1.5
+    look_s = 0.1
+
+
+def temperature(value: float, flag: Flag = Flag.OK, probe: str = "ret") -> Sample:
+    return Sample(probe=probe, quantity=Quantity.TEMPERATURE, value=value, flag=flag)
+
+
+def temperatures(log: Any) -> list[Sample]:
+    return [s for s in log.samples if s.quantity is Quantity.TEMPERATURE]
+
+
+async def test_adverts_are_read_and_repeats_are_flagged(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.advertise(service_data=FULL)
+    async with air.running(BthomeDriver([air.request(address=remote.address.lower())], log.context())):
+        await log.until(lambda: temperature(48.89, Flag.DUPLICATE) in log.samples)
+        await remote.advertise(service_data=NEXT)
+        await log.until(lambda: temperature(25.06) in log.samples)
+    first = [s for s in log.samples if s.flag is Flag.OK][:5]
+    assert first == [
+        Sample(probe="ret", quantity=Quantity.SIGNAL, value=first[0].value),
+        Sample(probe="ret", quantity=Quantity.BATTERY, value=97.0),
+        temperature(48.89),
+        Sample(probe="ret", quantity=Quantity.HUMIDITY, value=8.57),
+        Sample(probe="ret", quantity=Quantity.PRESSURE, value=84_307.0),
+    ]
+    assert [s.value for s in temperatures(log) if s.flag is Flag.OK] == [48.89, 25.06]
+    assert len(log.values(Quantity.SIGNAL)) == 1  # at most one in 10 s
+    assert log.states() == [SEARCHING, LIVE]
+
+
+async def test_unchanged_values_without_a_packet_id_stay_readings(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.advertise(name="roof", service_data=PLAIN)
+    async with air.running(BthomeDriver([air.request(name="roof")], log.context())):
+        await log.until(lambda: len(temperatures(log)) >= 3)
+    assert set(temperatures(log)) == {temperature(25.06)}
+
+
+async def test_a_silent_probe_is_told_once_and_heard_again(air: Any) -> None:
+    remote, other, log = await air.remote(), await air.remote(), air.log()
+    await remote.advertise(service_data=FULL)
+    await other.advertise(name="other", service_data=PLAIN)
+    requests = [air.request(address=remote.address), air.request("sup", name="other")]
+    async with air.running(QuickDriver(requests, log.context())):
+        await log.until(lambda: log.state() is LIVE)
+        await remote.hide()
+        await log.until(lambda: log.state() is LOST)
+        others = len(log.values(Quantity.TEMPERATURE, "sup"))
+        await log.until(lambda: len(log.values(Quantity.TEMPERATURE, "sup")) >= others + 3)
+        await remote.advertise(service_data=NEXT)
+        await log.until(lambda: log.state() is LIVE)
+    assert log.states() == [SEARCHING, LIVE, LOST, LIVE]
+    assert log.states("sup") == [SEARCHING, LIVE]
+    assert [s for s in temperatures(log) if s.probe == "ret" and s.flag is Flag.OK][-1] == temperature(25.06)
+
+
+async def test_a_probe_that_is_not_there_is_told_once(air: Any) -> None:
+    log = air.log()
+    async with air.running(QuickDriver([air.request(name="nobody")], log.context())):
+        await log.until(lambda: log.state() is LOST)
+    assert [text for *_, text in log.links] == [
+        'probe "ret": listening for name "nobody"',
+        'probe "ret": no packet of it is heard (name "nobody"); switch it on, bring it closer, check its '
+        "battery and its address or name; still listening",
+    ]
+
+
+async def test_an_encrypted_probe_is_refused_in_one_sentence(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.advertise(service_data=ENCRYPTED)
+    driver = QuickDriver([air.request(address=remote.address)], log.context())
+    async with air.running(driver):
+        await log.until(lambda: log.state() is REFUSED)
+    assert log.links[-1][2] == (
+        'probe "ret": its advertisements are encrypted, which this version does not read; '
+        "set the probe to unencrypted BTHome version 2, or use another probe"
+    )
+    assert log.samples == []
+    [ret] = await driver.reach(2.5)
+    assert (ret.ok, "encrypted" in ret.text) == (False, True)
+
+
+async def test_what_is_passed_over_or_not_known_is_said_once(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.advertise(service_data=TWO_TEMPERATURES)
+    async with air.running(BthomeDriver([air.request(address=remote.address)], log.context())):
+        await log.until(lambda: len(temperatures(log)) >= 2)
+        await remote.advertise(service_data=UNKNOWN_OBJECT)
+        await log.until(lambda: temperature(48.89) in log.samples)
+    assert {(s.value, s.flag) for s in temperatures(log)} == {
+        (-22.0, Flag.OK),
+        (-22.0, Flag.DUPLICATE),
+        (48.89, Flag.OK),
+    }
+    assert [text for *_, text in log.links[2:]] == [
+        'probe "ret": sends more than one temperature, only the first one is used',
+        'probe "ret": object 0xEE at byte 4 of an advertisement is not known, the rest was not read',
+    ]
+
+
+async def test_a_second_device_of_the_same_name_is_not_mixed_in(air: Any) -> None:
+    one, two, log = await air.remote(), await air.remote(), air.log()
+    await one.advertise(name="twin", service_data=PLAIN)
+    await two.advertise(name="twin", service_data=bytes.fromhex("40021913"))
+    async with air.running(BthomeDriver([air.request(name="twin")], log.context())):
+        await log.until(lambda: len(temperatures(log)) >= 3 and len(log.links) >= 3)
+    assert len(set(temperatures(log))) == 1
+    assert "2 devices have the name" in log.links[2][2]
+
+
+async def test_check_says_what_a_probe_broadcasts(air: Any) -> None:
+    remote, other, log = await air.remote(), await air.remote(), air.log()
+    await remote.advertise(name="one", service_data=FULL)
+    await other.advertise(name="two")
+    requests = [
+        air.request("ret", address=remote.address),
+        air.request("duct", Quantity.VELOCITY, name="one"),
+        air.request("sup", name="two"),
+        air.request("out", name="nobody"),
+    ]
+    ret, duct, sup, out = await BthomeDriver(requests, log.context()).reach(1.5)
+    assert (ret.ok, ret.next_step) == (True, "")
+    assert ret.text.endswith("dBm) with battery, temperature, humidity, pressure")
+    assert duct.text.endswith("but no velocity")
+    assert sup.text == 'probe "sup": found, but it broadcasts no BTHome version 2'
+    assert out.text == 'probe "out": not found in 1.5 s (name "nobody")'
+    assert [each.ok for each in (ret, duct, sup, out)] == [True, False, False, False]
+    assert log.samples == []
+
+
+async def test_a_fault_behind_the_driver_is_not_swallowed_by_the_radio(air: Any) -> None:
+    def fail(sample: Sample) -> None:
+        raise ZeroDivisionError
+
+    remote = await air.remote()
+    await remote.advertise(service_data=PLAIN)
+    context = dataclasses.replace(air.log().context(), emit=fail)
+    async with air.running(BthomeDriver([air.request(address=remote.address)], context)) as task:
+        with pytest.raises(ZeroDivisionError):
+            await asyncio.wait_for(task, 20)

@@ -1,0 +1,298 @@
+"""The ``ess`` driver with real bleak against a BlueZ mock on a private D-Bus.
+
+Expected values are those of the literal packets in ``test_ess_decode``.
+"""
+
+import asyncio
+import dataclasses
+from typing import Any
+
+import pytest
+from pydantic import ValidationError
+
+from drivers.ble_errors import RadioError
+from drivers.ess.driver import TRANSITIONS, EssDriver, EssOptions, Outcome, Step
+from drivers.probe import Wanted
+from logger.driver_api import Flag, LinkState, Quantity, Sample
+
+TEMPERATURE, HUMIDITY, PRESSURE, TRUE_WIND, WIND, BATTERY = 0x2A6E, 0x2A6F, 0x2A6D, 0x2A70, 0x2A72, 0x2A19
+SEARCHING, CONNECTING, LIVE, LOST = (
+    LinkState.SEARCHING,
+    LinkState.CONNECTING,
+    LinkState.LIVE,
+    LinkState.LOST,
+)
+C_21_37, C_48_89, C_MINUS_5 = bytes.fromhex("5908"), bytes.fromhex("1913"), bytes.fromhex("0cfe")
+
+
+class QuickDriver(EssDriver):
+    """Short times, so that a test takes seconds."""
+
+    search_s = 2.5
+    silence_s = 0.5
+    ask_after_s = 0.2
+
+
+@pytest.mark.bluetooth
+async def test_notifications_arrive_in_order_after_a_first_read(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(
+        air.Char(TEMPERATURE, C_21_37, ("read", "notify")),
+        air.Char(HUMIDITY, bytes.fromhex("d711"), ("notify",)),
+        air.Char(BATTERY, bytes.fromhex("64"), ("read",), 0x180F),
+    )
+    await remote.advertise()
+    async with air.running(EssDriver([air.request(address=remote.address.lower())], log.context())):
+        await remote.subscribed(TEMPERATURE, HUMIDITY)
+        remote.notify(TEMPERATURE, C_48_89)
+        remote.notify(HUMIDITY, bytes.fromhex("ffff"))
+        remote.notify(TEMPERATURE, C_MINUS_5)
+        await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) >= 3)
+    assert log.values(Quantity.TEMPERATURE) == [21.37, 48.89, -5.0]
+    assert Sample(probe="ret", quantity=Quantity.HUMIDITY, value=655.35, flag=Flag.NOT_KNOWN) in log.samples
+    assert log.values(Quantity.BATTERY) == [100.0]
+    assert len(log.values(Quantity.SIGNAL)) == 1
+    assert log.states() == [SEARCHING, CONNECTING, LIVE]
+    assert log.links[-1][2] == (
+        'probe "ret": live with temperature (notifies), humidity (notifies), battery level (is read)'
+    )
+
+
+@pytest.mark.bluetooth
+async def test_a_probe_that_cannot_notify_is_read(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    pressure = air.Char(PRESSURE, bytes.fromhex("3fdd0c00"), ("read",))
+    await remote.serve(pressure)
+    await remote.advertise(name="roof")
+    request = air.request("out", Quantity.PRESSURE, name="roof", read_every="50 ms")
+    async with air.running(EssDriver([request], log.context())):
+        await log.until(lambda: len(log.values(Quantity.PRESSURE, "out")) >= 5)
+        assert len(log.values(Quantity.PRESSURE, "out")) == pressure.reads
+    assert set(log.values(Quantity.PRESSURE, "out")) == {84_307.1}
+    assert log.states("out") == [SEARCHING, CONNECTING, LIVE]
+
+
+@pytest.mark.bluetooth
+async def test_a_lost_connection_is_told_and_made_again(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(air.Char(TEMPERATURE, C_21_37, ("notify",)))
+    await remote.advertise()
+    async with air.running(EssDriver([air.request(address=remote.address)], log.context())):
+        for value in (C_21_37, C_48_89, C_MINUS_5):
+            await remote.subscribed(TEMPERATURE)
+            seen = len(log.samples)
+            remote.notify(TEMPERATURE, value)
+            await log.until(lambda seen=seen: len(log.samples) > seen and log.state() is LIVE)
+            await remote.drop()
+            await log.until(lambda: log.state() is LOST)
+    assert log.values(Quantity.TEMPERATURE) == [21.37, 48.89, -5.0]
+    assert log.states() == [SEARCHING, CONNECTING, LIVE, LOST, LIVE, LOST, LIVE, LOST]
+
+
+@pytest.mark.bluetooth
+async def test_a_silent_probe_is_told_once_and_connected_anew(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(air.Char(TEMPERATURE, C_21_37, ("notify",)))
+    await remote.advertise()
+    async with air.running(QuickDriver([air.request(address=remote.address)], log.context())):
+        await remote.subscribed(TEMPERATURE)
+        remote.notify(TEMPERATURE, C_21_37)
+        await log.until(lambda: log.state() is LOST)  # it says no more
+        await remote.unsubscribed(TEMPERATURE)
+        await remote.subscribed(TEMPERATURE)  # connected anew, still silent
+        await remote.unsubscribed(TEMPERATURE)
+        await remote.subscribed(TEMPERATURE)
+        remote.notify(TEMPERATURE, C_48_89)
+        await log.until(lambda: log.state() is LIVE)
+    assert log.states() == [SEARCHING, CONNECTING, LIVE, LOST, LIVE]
+    assert 'probe "ret": connected, but it sends nothing; connecting anew' in [text for *_, text in log.links]
+    assert log.values(Quantity.TEMPERATURE) == [21.37, 48.89]
+
+
+@pytest.mark.bluetooth
+async def test_a_probe_that_notifies_only_on_change_is_asked_and_not_lost(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    temperature = air.Char(TEMPERATURE, C_21_37, ("read", "notify"))
+    await remote.serve(temperature)
+    await remote.advertise()
+    async with air.running(QuickDriver([air.request(address=remote.address)], log.context())):
+        # Four times its asking interval is longer than the time of silence.
+        await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) >= 5)
+    assert set(log.values(Quantity.TEMPERATURE)) == {21.37}
+    assert log.states() == [SEARCHING, CONNECTING, LIVE]
+
+
+@pytest.mark.bluetooth
+async def test_a_probe_that_is_not_there_is_told_once_while_others_deliver(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(air.Char(TEMPERATURE, C_21_37, ("read",)))
+    await remote.advertise()
+    requests = [
+        air.request("sup", address="00:00:00:00:00:99"),
+        air.request(address=remote.address, read_every="50 ms"),
+    ]
+    async with air.running(QuickDriver(requests, log.context())):
+        await log.until(lambda: LOST in log.states("sup") and len(log.values(Quantity.TEMPERATURE)) >= 3)
+        late = len(log.values(Quantity.TEMPERATURE)) + 20
+        await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) >= late)
+    assert [text for name, _, text in log.links if name == "sup"] == [
+        'probe "sup": searching for address 00:00:00:00:00:99',
+        'probe "sup": not found in 2.5 s (address 00:00:00:00:00:99); switch it on, bring it closer, '
+        "and compare its address or name; still searching",
+    ]
+
+
+@pytest.mark.bluetooth
+async def test_a_packet_of_wrong_length_is_told_once_and_the_next_one_counts(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(air.Char(TEMPERATURE, b"", ("notify",)))
+    await remote.advertise()
+    async with air.running(EssDriver([air.request(address=remote.address)], log.context())):
+        await remote.subscribed(TEMPERATURE)
+        for value in (C_21_37, b"\x00", b"\x00\x01\x02", C_48_89):
+            remote.notify(TEMPERATURE, value)
+        await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) == 2)
+    assert log.values(Quantity.TEMPERATURE) == [21.37, 48.89]
+    assert [text for *_, text in log.links if "bytes" in text] == [
+        'probe "ret": temperature (0x2A6E) came with 1 bytes instead of 2; such packets are left out'
+    ]
+
+
+@pytest.mark.bluetooth
+async def test_a_fault_behind_the_driver_is_not_swallowed_by_the_radio(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(air.Char(TEMPERATURE, b"", ("notify",)))
+    await remote.advertise()
+    context = dataclasses.replace(log.context(), emit=fail_on_temperature)
+    async with air.running(EssDriver([air.request(address=remote.address)], context)) as task:
+        await remote.subscribed(TEMPERATURE)
+        remote.notify(TEMPERATURE, C_21_37)
+        with pytest.raises(ExceptionGroup) as caught:
+            await asyncio.wait_for(task, 20)
+    assert caught.group_contains(ZeroDivisionError)
+
+
+def fail_on_temperature(sample: Sample) -> None:
+    if sample.quantity is Quantity.TEMPERATURE:
+        raise ZeroDivisionError
+
+
+@pytest.mark.bluetooth
+async def test_second_values_of_a_quantity_are_passed_over_and_named(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(
+        air.Char(WIND, bytes.fromhex("0000"), ("read",)),
+        air.Char(TRUE_WIND, bytes.fromhex("c401"), ("read",)),
+    )
+    await remote.advertise()
+    request = air.request("duct", Quantity.VELOCITY, address=remote.address)
+    async with air.running(EssDriver([request], log.context())):
+        await log.until(lambda: bool(log.values(Quantity.VELOCITY, "duct")))
+    assert set(log.values(Quantity.VELOCITY, "duct")) == {4.52}
+    assert (
+        "duct",
+        LIVE,
+        'probe "duct": one apparent wind speed value is passed over, another one already gives the velocity',
+    ) in log.links
+
+
+@pytest.mark.bluetooth
+async def test_a_connection_left_over_from_a_killed_process_is_taken_on(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(air.Char(TEMPERATURE, C_21_37, ("read",)))
+    await remote.advertise()
+    async with air.running(EssDriver([air.request(address=remote.address)], log.context())):
+        await log.until(lambda: log.state() is LIVE)
+    await remote.connect_from_outside()
+    await remote.hide()  # a connected probe does not advertise
+    again = air.log()
+    async with air.running(QuickDriver([air.request(address=remote.address)], again.context())):
+        await again.until(lambda: again.state() is LIVE)
+    assert again.values(Quantity.TEMPERATURE)[0] == 21.37
+    assert again.values(Quantity.SIGNAL) == []
+
+
+@pytest.mark.bluetooth
+async def test_check_says_what_a_probe_has_and_what_to_do(air: Any) -> None:
+    remote, empty, log = await air.remote(), await air.remote(), air.log()
+    await remote.serve(
+        air.Char(TEMPERATURE, C_21_37, ("read", "notify")), air.Char(BATTERY, b"\x64", ("read",), 0x180F)
+    )
+    await remote.advertise(name="one")
+    await empty.serve(air.Char(0x2A37, b"\x00", ("notify",), 0x180D))
+    await empty.advertise(name="two")
+    requests = [
+        air.request("ret", address=remote.address),
+        air.request("duct", Quantity.VELOCITY, name="one"),
+        air.request("sup", name="two"),
+        air.request("out", name="nobody"),
+    ]
+    ret, duct, sup, out = await EssDriver(requests, log.context()).reach(2.5)
+    assert (ret.ok, ret.next_step) == (True, "")
+    assert ret.text.endswith("dBm) with temperature (notifies), battery level (is read)")
+    assert duct.text.endswith("but no velocity")
+    assert duct.next_step == "use a probe with velocity for the role return"
+    assert sup.text == 'probe "sup": it has no Environmental Sensing value that can be read'
+    assert out.text == 'probe "out": not found in 2.5 s (name "nobody")'
+    assert [each.ok for each in (ret, duct, sup, out)] == [True, False, False, False]
+    assert log.samples == []
+
+
+@pytest.mark.bluetooth
+async def test_two_devices_of_one_name_are_told_apart_by_address_only(air: Any) -> None:
+    for _ in range(2):
+        await (await air.remote()).advertise(name="twin")
+    [ret] = await EssDriver([air.request(name="twin")], air.log().context()).reach(2.5)
+    assert ret.text.startswith('probe "ret": 2 devices have the name "twin": 00:00:00:00:00:0')
+    assert ret.next_step == "give the address of the right one"
+
+
+@pytest.mark.bluetooth
+@pytest.mark.parametrize(
+    ("adapter", "text"),
+    [
+        (None, "the Bluetooth adapter is switched off; switch Bluetooth on"),
+        ("hci9", "adapter 'hci9' not found; give an adapter that is plugged in, or leave the key out"),
+    ],
+)
+async def test_without_a_radio_the_driver_ends_with_one_sentence(
+    air: Any, adapter: str | None, text: str
+) -> None:
+    await air.power(on=adapter is not None)
+    driver = EssDriver([air.request(name="one", adapter=adapter)], air.log().context())
+    try:
+        with pytest.raises(RadioError) as caught:
+            await driver.run()
+        [ret] = await driver.reach(0.1)
+    finally:
+        await air.power(on=True)
+    assert str(caught.value) == f"scanning for probes failed: {text}"
+    assert (ret.ok, f"{ret.text}; {ret.next_step}") == (False, f'probe "ret": {text}')
+
+
+@pytest.mark.parametrize(
+    ("options", "text"),
+    [
+        ({}, "address or its name"),
+        ({"address": "a", "name": "b"}, "one of the two"),
+        ({"name": "b", "read_every": "1"}, "not a duration"),
+        ({"name": "b", "read_every": "0 s"}, "not possible"),
+        ({"name": "b", "every": "1 s"}, "Extra inputs"),
+    ],
+)
+def test_options_that_cannot_work_are_refused(options: dict[str, str], text: str) -> None:
+    with pytest.raises(ValidationError, match=text):
+        EssOptions.model_validate(options)
+
+
+def test_options_survive_being_dumped_and_read_again() -> None:
+    options = EssOptions(address="AA:BB:CC:00:00:02", read_every="500 ms")
+    assert EssOptions.model_validate(options.model_dump()) == options
+    assert options.wanted == Wanted(address="AA:BB:CC:00:00:02")
+
+
+def test_the_table_leads_from_every_outcome_of_a_step_back_to_searching() -> None:
+    for (step, _), then in TRANSITIONS.items():
+        assert then in {s for s, _ in TRANSITIONS} | {Step.SEARCH}
+        assert step in Step
+    assert {outcome for _, outcome in TRANSITIONS} == set(Outcome)
