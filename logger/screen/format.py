@@ -128,14 +128,14 @@ def percent(fraction: float | None, decimals: int = 1) -> str:
 
 
 def seconds(value: float | None) -> str:
-    """A short time as whole seconds, from two minutes on as a clock.
+    """A short time as whole seconds, beyond two minutes as a clock.
 
     >>> seconds(35.2), seconds(125.0), seconds(None)
     ('35 s', '02:05', '—')
     """
     if value is None or not math.isfinite(value):
         return DASH
-    return f"{_rounded(value, 0)} s" if abs(value) < 2 * SECONDS_PER_MINUTE else clock(value)
+    return f"{_rounded(value, 0)} s" if abs(value) <= 2 * SECONDS_PER_MINUTE else clock(value)
 
 
 def clock(value: float | None) -> str:
@@ -162,14 +162,14 @@ def clean(text: str, limit: int = TEXT_LIMIT) -> str:
     """
     kept: list[str] = []
     marks = 0
-    for char in " ".join(text[: 4 * limit].split()):
+    for char in " ".join(text[: 4 * limit].split()):  # line ends and tabs become spaces
         category = unicodedata.category(char)
         marks = marks + 1 if category.startswith("M") else 0
         if category.startswith("C") or category in {"Zl", "Zp"} or marks > MARKS_LIMIT:
             continue
         kept.append(char)
-    whole = "".join(kept).strip()
-    return whole if len(whole) <= limit else whole[: limit - 1] + "…"
+    whole = " ".join("".join(kept).split())
+    return whole if len(whole) <= limit else whole[: limit - 1].rstrip() + "…"
 
 
 def plain_spelling(text: str) -> str:

@@ -27,11 +27,11 @@ COMPACT = 34  # cells of the steadiness table without them
 COLUMNS_WIDTH = 56  # cells from which steadiness and air stand beside each other
 
 HINTS: dict[Phase, str] = {
-    Phase.OFF: "waiting for the burner; let the fan run alone first",
+    Phase.OFF: "fan alone first; waiting for the burner",
     Phase.FAN: "fan alone, waiting for the burner",
     Phase.WARM_UP: "burner on, the output is still settling",
-    Phase.STEADY: "the output holds; longer makes the result surer",
-    Phase.COOL_DOWN: "burner off; wait until the rise is gone",
+    Phase.STEADY: "steady; longer makes the result surer",
+    Phase.COOL_DOWN: "burner off; wait for the rise to end",
 }
 
 
@@ -187,12 +187,16 @@ def _air_heading(snapshot: Snapshot, units: str, width: int, glyphs: Glyphs) -> 
 def air_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
     """Temperatures, rise against the plate's window, airflow."""
     snapshot, units = view.snapshot, view.state.units
+    wide = width >= COLUMNS_WIDTH // 2
     entering_c, return_c = snapshot.entering_c, snapshot.return_c
     name, mixed = "return", ""
     if return_c is None and entering_c is not None:
-        name, return_c = "entering" if width >= COLUMNS_WIDTH // 2 else "inlet", entering_c
+        name, return_c = "mixed", entering_c
     elif return_c is not None and entering_c is not None and abs(entering_c - return_c) > MIXED_K:
-        mixed = f"entering {number(entering_c, Dimension.TEMPERATURE, units)}"
+        if wide:
+            mixed = f"mixed {number(entering_c, Dimension.TEMPERATURE, units)}"
+        else:  # what enters counts, where there is room for one
+            name, return_c = "mixed", entering_c
     rows = (
         ("supply", show(snapshot.supply_c, Dimension.TEMPERATURE, units), ""),
         (name, show(return_c, Dimension.TEMPERATURE, units), mixed),
@@ -201,12 +205,18 @@ def air_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
     )
     lines = [Text(_air_heading(snapshot, units, width, glyphs), style="dim")]
     for label, value, tail in rows:
-        if width >= COLUMNS_WIDTH // 2:
+        if wide:
             text = f"{label:<9}{glyphs.fit(value, 10, right=True)}  {tail}"
         else:
             text = f"{label:<8}{value} {tail}"
         lines.append(Text(glyphs.fit(text, width), style="bold" if label == "rise" else ""))
     return lines
+
+
+def _short_clock(t_s: float) -> str:
+    """Elapsed time in five cells: minutes and seconds, from one hour on hours and minutes."""
+    whole = clock(t_s)
+    return whole if whole.count(":") < 2 else whole.rsplit(":", 1)[0].replace(":", "h")  # noqa: PLR2004
 
 
 def _axis(points: list[HistoryPoint], t0: float, t1: float, width: int, glyphs: Glyphs) -> str:
@@ -223,11 +233,8 @@ def _axis(points: list[HistoryPoint], t0: float, t1: float, width: int, glyphs: 
     for column in range(1, across):  # a phase lasts until the next point
         if cells[column] == " ":
             cells[column] = cells[column - 1]
-    start, end = clock(t0), clock(t1)
-    if across >= len(start) + len(end) + 4:
-        cells[: len(start) + 1] = f"{start} "
-        cells[-len(end) - 1 :] = f" {end}"
-    return glyphs.fit(" " * LABEL_WIDTH + glyphs.corner + "".join(cells), width)
+    start = glyphs.fit(_short_clock(t0), LABEL_WIDTH, right=True)
+    return glyphs.fit(f"{start}{glyphs.corner}{''.join(cells)} {_short_clock(t1)}", width)
 
 
 def trace_block(view: DashboardView, width: int, rows: int, glyphs: Glyphs) -> list[Text]:

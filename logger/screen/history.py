@@ -49,5 +49,6 @@ class History:
         oldest_s = self._oldest_s(t_s)
         self._points = [p for p in self._points if p.t_s >= oldest_s]
         while len(self._points) > self._limit:
-            self._points = self._points[len(self._points) % 2 :: 2] + self._points[-1:]
+            last = self._points[-1]
+            self._points = [*self._points[:-1:2], last]
             self._spacing_s = (self._points[-1].t_s - self._points[0].t_s) / len(self._points)

@@ -125,6 +125,8 @@ class LiveScreen:
         )
 
         def draw(view: DashboardView) -> None:
+            if not out.isatty():  # rich would draw nothing and say nothing
+                raise OSError("the terminal is gone")
             size = console.size
             live.update(dashboard(view, size.width, size.height, glyphs), refresh=True)
 

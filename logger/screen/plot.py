@@ -12,7 +12,7 @@ BRAILLE = 0x2800  # Unicode: the empty braille pattern
 BITS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))  # Unicode: dot of (row, column)
 DOTS_ACROSS, DOTS_DOWN = 2, 4
 LABEL_WIDTH = 6  # cells of the numbers on the left
-NAME_WIDTH = 4  # cells of the names on the right
+NAME_WIDTH = 5  # cells of the names on the right
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,10 +18,10 @@ WIDE = 76  # cells from which the probe table has all its columns
 WARN = "bold yellow"  # the words say it too
 
 STATE_WORDS: dict[Freshness, str] = {
-    Freshness.NEVER: "no reading yet",
+    Freshness.NEVER: "no data",
     Freshness.FRESH: "live",
     Freshness.STALE: "silent",
-    Freshness.FROZEN: "frozen value",
+    Freshness.FROZEN: "frozen",
 }
 MEANINGS: tuple[str, ...] = (
     "slope, spread, hunting: how far the output still drifts, scatters and swings; all within their limits "

@@ -16,6 +16,7 @@ MARGIN = 1  # cells at the left and at the right
 TRACE_LEAST = 4  # rows: heading, two of curves, axis
 TRACE_MOST = 30  # rows; assumed: taller says no more
 TRACE_WIDTH = 56  # cells that two plots beside each other need
+AIRY = 14  # rows left over from which the large number stands between empty rows; assumed
 LEFT_MOST = 60  # cells of the steadiness table at most; assumed
 EVENTS_LEAST, EVENTS_WANTED = 1, 2  # rows
 
@@ -63,6 +64,10 @@ def _body(view: DashboardView, width: int, rows: int, glyphs: Glyphs) -> list[Te
         Block(6, state.stores_block(view, width, glyphs)),
     ]
     left = rows - sum(len(block.lines) for block in (*top, *bottom))
+    if left >= AIRY:
+        gap = Block(9, [Text("")])
+        top = [*top[:2], gap, top[2], gap, *top[3:]]
+        left -= 2
     if left < EVENTS_LEAST:
         top[2] = Block(2, heat.output_line(view, width, glyphs))
         top, bottom, left = _fitting(top, bottom, rows)
