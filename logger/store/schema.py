@@ -20,6 +20,7 @@ APPLICATION_ID = 0x52534C47  # "RSLG" in ASCII
 SCHEMA_VERSION = 1
 SEQ_BITS = 40  # 2^40 records: 35,000 years at one a second
 SEQ_MASK = (1 << SEQ_BITS) - 1
+_MAGIC = b"SQLite format 3\0"  # sqlite.org/fileformat.html, 1.3
 MIN_SQLITE = (3, 37, 0)  # STRICT tables: sqlite.org/stricttables.html
 _SPARE_BYTES = 16 * 1024 * 1024  # left free beside a backup: assumed
 
@@ -140,16 +141,21 @@ def store_version(conn: sqlite3.Connection, path: Path, newest: int = SCHEMA_VER
     StoreError
         The file is not a store, or was written by a newer riselog.
     """
+    not_ours = StoreError(f"{path} is not a riselog store; name another file or move this one away")
     try:
+        with path.open("rb") as file:
+            start = file.read(len(_MAGIC))
+        if start and start != _MAGIC:  # SQLite would take a very short file for an empty store
+            raise not_ours
         (application,) = conn.execute("PRAGMA application_id").fetchone()
         (version,) = conn.execute("PRAGMA user_version").fetchone()
         (tables,) = conn.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    except sqlite3.Error as error:
+    except (sqlite3.Error, OSError) as error:
         raise store_error(error, path, "opening the store") from error
     if application == 0 and version == 0 and tables == 0:
         return 0
     if application != APPLICATION_ID or version < 1:
-        raise StoreError(f"{path} is not a riselog store; name another file or move this one away")
+        raise not_ours
     if version > newest:
         raise StoreError(
             f"{path} was written by a newer riselog (store version {version}, this one knows {newest}); "
