@@ -9,11 +9,18 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from logger.faults import guarded
+from logger.faults import ReaderGoneError, guarded
 
 
 class PluginGroup(TyperGroup):
     """Commands of ours first, then those that plug-ins bring."""
+
+    def invoke(self, ctx: Any) -> Any:  # noqa: ANN401 - the library's types are private
+        """Run the command; the library would make a fault of a reader that has had enough."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError as error:
+            raise ReaderGoneError from error
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:  # noqa: ANN401 - the library's types are private
         """Look a command up; a plug-in is looked for only where we have none of that name."""

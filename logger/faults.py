@@ -16,6 +16,10 @@ ENDED_AT_ONCE = 130  # by a second Ctrl-C: 128 + SIGINT, the convention of POSIX
 LOG_LIMIT = 1 << 20  # bytes; assumed: some hundred tracebacks, then the log starts anew
 
 
+class ReaderGoneError(Exception):
+    """Who reads our output has had enough: `| head`."""
+
+
 def log_path() -> Path:
     """Where tracebacks go: beside the data when its folder is set, else the platform's log folder."""
     if data := os.environ.get("RISELOG_DATA_DIR"):
@@ -78,7 +82,7 @@ def guarded(command: Callable[[], int], what: str) -> int:
     except RiselogError as error:
         complain(said(error))
         return error.exit_code
-    except BrokenPipeError:
+    except (BrokenPipeError, ReaderGoneError):
         _silence_stdout()
         return 0  # the reader has had enough: `| head`
     except KeyboardInterrupt:

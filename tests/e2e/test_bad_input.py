@@ -1,0 +1,152 @@
+"""Wrong use: one clear sentence on stderr, nothing on stdout, exit code 2."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+PARTS = {
+    "unknown key": (('tolerance = "5 %"', 'tolerence = "5 %"'), ("job.toml:", "tolerence", "tolerance")),
+    "unknown unit": (
+        ('input = "135000 Btu/h"', 'input = "135000 Btuh"'),
+        ("job.toml:", "unit.input", "Btu/h"),
+    ),
+    "bare number": (('u95 = "4 %"', "u95 = 4"), ("job.toml:", "airflow.u95")),
+    "unknown driver": (
+        ('[probes.ret]\nrole = "return"\ndriver = "sim"', '[probes.ret]\nrole = "return"\ndriver = "sym"'),
+        ("job.toml:", "sym", "'sim'"),
+    ),
+    "rise reversed": (('rise = ["35 °F", "65 °F"]', 'rise = ["65 °F", "35 °F"]'), ("job.toml:", "unit.rise")),
+    "no supply": (('role = "supply"', 'role = "outdoor"'), ("job.toml", "supply")),
+    "no return": (('role = "return"', 'role = "outdoor"'), ("job.toml", "return")),
+    "not TOML": (("[unit]", "[unit"), ("job.toml:", "TOML")),
+    "unknown scenario": (('scenario = "standard"', 'scenario = "standerd"'), ("standerd", "standard")),
+}
+
+
+def one_sentence(done: Any, *parts: str) -> None:
+    assert done.code == 2, done.err
+    assert done.out == ""
+    lines = [line for line in done.err.splitlines() if any(part in line for part in parts)]
+    assert len(lines) == 1, done.err
+    for part in parts:
+        assert part in lines[0]
+
+
+@pytest.mark.parametrize("command", ["run", "replay"])
+@pytest.mark.parametrize("case", PARTS, ids=lambda case: case.replace(" ", "-"))
+def test_a_bad_config(program: Any, write_config: Any, case: str, command: str) -> None:
+    change, parts = PARTS[case]
+    config = write_config(change)
+    if command == "run":
+        one_sentence(program("run", config, "--json"), *parts)
+    elif case != "unknown scenario":  # a replay opens no driver
+        one_sentence(program("replay", "last", "--config", config, "--json"), *parts)
+
+
+def test_a_bad_line_in_a_csv_leaves_nothing_stored(program: Any, write_config: Any) -> None:
+    rows = [f"{t},ret,temperature,21.0,degC,ok" for t in range(100)]
+    rows[70] = "70,ret,temperature,warm,degC,ok"
+    path = program.folder / "readings.csv"
+    path.write_text("time,probe,quantity,value,unit,flag\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    one_sentence(program("replay", path, "--config", write_config(), "--json"), "readings.csv:72", "warm")
+    assert program("runs", "--json").document == []
+
+
+def test_a_csv_needs_a_config(program: Any) -> None:
+    one_sentence(program("replay", "some/readings.csv"), "--config")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "parts"),
+    [
+        (("replay", "zzz", "--json"), ("no run is stored", "riselog demo")),
+        (("export", "last"), ("no run is stored",)),
+        (("run", "nowhere.toml", "--json"), ("nowhere.toml", "cannot be read")),
+        (("check", "nowhere.toml"), ()),
+        (("demo", "--scenario", "standart"), ("standart", "did you mean 'standard'")),
+        (("demo", "--speed", "fast"), ("--speed 'fast'", "max")),
+        (("demo", "--speed", "-1"), ("--speed", "above 0")),
+        (("demo", "--seed", "-1"), ("sim.seed",)),
+        (
+            ("output", "--airflow", "1850", "--return", "70F", "--supply", "118F"),
+            ("--airflow", "needs a unit"),
+        ),
+        (("output", "--airflow", "1850 cfm", "--return", "118F", "--supply", "70F"), ("below the return",)),
+        (
+            ("output", "--airflow", "1850 cfm", "--return", "70F", "--supply", "118F", "--at", "roof"),
+            ("--at 'roof'", "return or supply"),
+        ),
+        (
+            (
+                "output",
+                *("--airflow", "1850 cfm", "--return", "70F", "--supply", "118F"),
+                *("--altitude", "700 ft", "--pressure", "98 kPa"),
+            ),
+            ("--altitude and --pressure",),
+        ),
+    ],
+)
+def test_bad_arguments(program: Any, arguments: tuple[str, ...], parts: tuple[str, ...]) -> None:
+    done = program(*arguments)
+    assert done.code == 2
+    if parts:
+        one_sentence(done, *parts)
+
+
+@pytest.mark.parametrize(
+    ("options", "parts"),
+    [
+        (("--for", "45"), ("--for", "needs a unit")),
+        (("--for", "0 min"), ("--for", "above 0")),
+        (("--for", "-3min"), ("--for", "above 0")),
+        (("--until", "tomorrow"), ("--until 'tomorrow'", "'result'")),
+    ],
+)
+def test_bad_limits(
+    program: Any, write_config: Any, options: tuple[str, ...], parts: tuple[str, ...]
+) -> None:
+    one_sentence(program("run", write_config(), *options), *parts)
+
+
+def test_an_unknown_run_names_candidates(demo: Any) -> None:
+    program, live = demo
+    one_sentence(program("replay", "zzzz"), "zzzz", live.document["run"])
+    one_sentence(program("export", "last", "--what", "rows"), "--what 'rows'", "readings or trace")
+    one_sentence(program("export", "last", "--format", "xls"), "--format 'xls'", "csv")
+    one_sentence(program("export", "last", "--output", "no/such/folder/x.csv"), "x.csv")
+
+
+def test_a_store_that_is_none(program: Any, write_config: Any) -> None:
+    other = program.folder / "other.db"
+    other.write_text("this is a diary, not a store, and it is quite a bit longer than a header\n" * 40)
+    config = write_config(("[sim]", f'[store]\npath = "{other}"\n\n[sim]'))
+    done = program("run", config, "--json")
+    assert done.code == 4
+    assert "not a riselog store" in done.err
+    assert other.read_text().startswith("this is a diary")
+
+
+def test_usage_errors_of_the_command_line(program: Any) -> None:
+    assert program("nonsense").code == 2
+    assert program("run").code == 2
+    assert program("runs", "--nonsense").code == 2
+
+
+def test_a_fault_of_our_own_is_one_sentence_and_a_log(program: Any, tmp_path: Path) -> None:
+    """A plug-in's command that breaks stands for any fault that nobody foresaw."""
+    info = tmp_path / "plug" / "breaking-1.dist-info"
+    info.mkdir(parents=True)
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: breaking\nVersion: 1\n")
+    (info / "entry_points.txt").write_text("[riselog.commands]\nbreak = breaking:app\n")
+    (info.parent / "breaking.py").write_text(
+        "import typer\napp = typer.Typer()\n@app.command()\ndef go() -> None:\n    raise KeyError('gone')\n"
+    )
+    done = program("break", env={"PYTHONPATH": str(info.parent)})
+    assert done.code == 1
+    (line,) = done.err.splitlines()
+    assert "KeyError" in line
+    log = program.data / "riselog" / "log" / "riselog.log"
+    assert str(log) in line
+    assert "Traceback" in log.read_text()
+    assert log.stat().st_mode & 0o077 == 0
