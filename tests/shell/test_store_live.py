@@ -1,0 +1,393 @@
+"""Storing during a live run: steps without a thread, a disk that is really full, the thread."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from logger.core.errors import StoreError
+from logger.core.readings import Flag, Quantity, Reading
+from logger.core.snapshot import Event, Phase, Snapshot
+from logger.store import (
+    Batch,
+    RunHeader,
+    StorageGap,
+    StoredEvent,
+    StoredResult,
+    StoreReader,
+    StoreWriter,
+    WriterThread,
+)
+from logger.store.live import LiveWriter
+from logger.store.reserve import Reserve
+from logger.store.writer import connect_writer
+
+RUN = "run-a"
+WAIT_S = 30.0  # a limit for a broken test, never waited for
+
+
+def readings(first: int, count: int) -> list[Reading]:
+    return [
+        Reading(seq, seq * 10**6, "ret", Quantity.TEMPERATURE, 20.0, Flag.OK, seq, seq * 10**6)
+        for seq in range(first, first + count)
+    ]
+
+
+def event(seq: int, text: str = "noted") -> StoredEvent:
+    return StoredEvent(seq=seq, event=Event(t_ns=seq, code="mark", text=text, origin="shell"))
+
+
+class Disk:
+    """A store whose file may grow by so many pages and no more: SQLite's own "disk is full"."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.writer = StoreWriter(path, "test", connect=self._connect, reserve=Reserve(path, 4096))
+        self.writer.begin_run(RunHeader(run=RUN, job="invented", started_utc_us=0))
+        self.writer.write(Batch(run=RUN, events=[event(0)]))
+        self.told: list[str] = []
+        self.live = self.new_live()
+
+    def _connect(self, path: Path) -> sqlite3.Connection:
+        self.conn = connect_writer(path)
+        return self.conn
+
+    def new_live(self, **more: int) -> LiveWriter:
+        return LiveWriter(
+            self.writer, RUN, tell=lambda code, _: self.told.append(code), now_ns=lambda: 7, **more
+        )
+
+    def leave(self, pages: int) -> None:
+        (used,) = self.conn.execute("PRAGMA page_count").fetchone()
+        self.conn.execute(f"PRAGMA max_page_count = {used + pages}")
+
+    def step(self, **records: object) -> None:
+        self.live.put(Batch(run=RUN, **records))  # type: ignore[arg-type]
+        self.live.step()
+
+
+@pytest.fixture
+def disk(tmp_path: Path) -> Iterator[Disk]:
+    disk = Disk(tmp_path / "invented.db")
+    with disk.writer:
+        yield disk
+
+
+@pytest.fixture
+def reader(disk: Disk) -> Iterator[StoreReader]:
+    with StoreReader(disk.path) as reader:
+        yield reader
+
+
+def test_batches_of_a_second_are_one_commit_in_order(disk: Disk, reader: StoreReader) -> None:
+    early, late = (Snapshot(t_ns=t, phase=Phase.FAN, phase_since_s=0.0) for t in (1, 2))
+    disk.live.put(Batch(run=RUN, readings=readings(1, 2), snapshot=early))
+    disk.live.put(Batch(run=RUN, readings=readings(3, 2), events=[event(5)], snapshot=late))
+    first, second = disk.live.committed(4), disk.live.committed(6)
+    disk.live.step()
+    assert first.result(0) == 0
+    assert not second.done()
+    assert [block.seq.tolist() for block in reader.blocks(RUN)] == [[1, 2, 3, 4]]
+    assert reader.snapshot(RUN) == late
+    health = disk.live.health()
+    assert (health.commits, health.committed_seq, health.last_commit_ns, health.waiting) == (1, 5, 7, 0)
+    assert disk.live.committed(5).result(0) == 0
+    disk.live.step()  # nothing waits: no commit
+    assert disk.live.health().commits == 1
+
+
+def test_overrun_is_told_once_until_it_has_passed(disk: Disk) -> None:
+    live = disk.new_live(high_water=10)
+    for n in range(4):
+        live.put(Batch(run=RUN, readings=readings(1 + n * 6, 6)))
+    assert disk.told == ["overrun"]
+    live.step()
+    live.put(Batch(run=RUN, readings=readings(100, 1)))
+    live.put(Batch(run=RUN, readings=readings(101, 11)))
+    assert disk.told == ["overrun", "overrun"]
+    live.step()
+    assert live.health().lost_to_storage == 0
+
+
+def test_full_disk_keeps_events_and_results_and_counts_readings(disk: Disk, reader: StoreReader) -> None:
+    disk.step(readings=readings(1, 10))
+    disk.leave(pages=1)
+    assert disk.writer.reserve.held
+    disk.live.put(Batch(run=RUN, readings=readings(11, 2000), events=[event(2011, "flame seen")]))
+    waiter = disk.live.committed(2011)
+    disk.live.step()
+    assert disk.told == ["disk-full"]
+    assert not disk.writer.reserve.held
+    assert waiter.result(0) == 2000
+    assert [stored.seq for stored in reader.events(RUN)] == [0, 2011]
+    assert reader.counts(RUN)[0] == 10
+    health = disk.live.health()
+    assert (health.full, health.lost_to_storage, health.failed) == (True, 2000, "")
+
+    disk.step(
+        readings=readings(2012, 3000), results=[StoredResult(seq=5012, t_ns=0, scope="firing", document="{}")]
+    )
+    assert disk.live.health().lost_to_storage == 5000
+    assert [stored.seq for stored in reader.results(RUN)] == [5012]
+
+    disk.leave(pages=1000)
+    disk.step(readings=readings(5013, 500))
+    assert disk.told == ["disk-full", "disk-space-back"]
+    assert disk.writer.reserve.held
+    health = disk.live.health()
+    assert (health.full, health.lost_to_storage) == (False, 5000)
+    assert reader.counts(RUN)[0] == 510
+    assert reader.storage_gaps(RUN) == (StorageGap(first_seq=11, last_seq=5011, count=5000),)
+
+
+def test_two_full_disks_are_two_gaps(disk: Disk, reader: StoreReader) -> None:
+    for first in (1, 10_001):
+        disk.leave(pages=1)
+        disk.step(readings=readings(first, 2000))
+        disk.leave(pages=1000)
+        disk.step(readings=readings(first + 5000, 1))
+    assert reader.storage_gaps(RUN) == (
+        StorageGap(first_seq=1, last_seq=2000, count=2000),
+        StorageGap(first_seq=10_001, last_seq=12_000, count=2000),
+    )
+    assert disk.live.health().lost_to_storage == 4000
+
+
+def test_an_event_that_does_not_fit_waits_for_space(disk: Disk, reader: StoreReader) -> None:
+    disk.leave(pages=0)
+    long = [event(2001 + n, "x" * 1000) for n in range(20)]
+    disk.live.put(Batch(run=RUN, readings=readings(1, 2000), events=long))
+    waiter = disk.live.committed(2020)
+    disk.live.step()
+    disk.live.step()
+    assert not waiter.done()
+    assert not disk.live.idle()
+    assert len(reader.events(RUN)) == 1
+    disk.leave(pages=1000)
+    disk.step(readings=readings(3000, 1))
+    assert waiter.result(0) == 2000
+    assert [stored.seq for stored in reader.events(RUN)] == [0, *range(2001, 2021)]
+    assert reader.storage_gaps(RUN) == (StorageGap(first_seq=1, last_seq=2000, count=2000),)
+
+
+def test_without_space_for_the_reserve_only_the_end_writes_the_gap(
+    disk: Disk, reader: StoreReader, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each commit of nothing but the gap would eat from the last space."""
+    disk.leave(pages=1)
+    disk.step(readings=readings(1, 2000))
+    monkeypatch.setattr(disk.writer.reserve, "restore", lambda: False)
+    disk.leave(pages=1000)
+    commits = disk.live.health().commits
+    disk.step(readings=readings(2001, 5))
+    disk.live.step()
+    assert disk.live.health().commits == commits
+    assert disk.live.committed(2005).result(0) == 2005
+    assert reader.storage_gaps(RUN) == ()
+    disk.live.finish()
+    assert reader.storage_gaps(RUN) == (StorageGap(first_seq=1, last_seq=2005, count=2005),)
+    assert disk.live.health().failed == ""
+
+
+def test_the_result_of_a_run_on_a_full_disk_takes_the_reserve(
+    disk: Disk, reader: StoreReader, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    disk.leave(pages=0)
+    given: list[bool] = []
+    give_up = disk.writer.reserve.give_up
+
+    def more_space() -> None:
+        given.append(disk.writer.reserve.held)
+        give_up()
+        disk.leave(pages=10)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(disk.writer.reserve, "give_up", more_space)
+        disk.writer.end_run(RUN, 5, "ended", '{"verdict":null,"reason":"' + "x" * 20_000 + '"}')
+    assert given == [True]
+    assert reader.results(RUN)[0].scope == "run"
+
+
+def test_a_full_disk_to_the_end_is_said(disk: Disk) -> None:
+    disk.leave(pages=0)
+    disk.live.put(Batch(run=RUN, events=[event(1 + n, "x" * 1000) for n in range(20)]))
+    waiter = disk.live.committed(20)
+    disk.live.finish()
+    with pytest.raises(StoreError, match="did not fit"):
+        waiter.result(0)
+    assert disk.told == ["disk-full", "store-failed"]
+    with pytest.raises(StoreError, match="did not fit"):
+        disk.live.put(Batch(run=RUN))
+
+
+def test_a_file_that_another_program_holds_is_tried_again(disk: Disk, reader: StoreReader) -> None:
+    disk.conn.execute("PRAGMA busy_timeout = 0")
+    other = sqlite3.connect(disk.path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    disk.step(readings=readings(1, 3), events=[event(4)])
+    disk.step(readings=readings(5, 2))
+    assert disk.told == ["store-busy"]
+    assert disk.live.health().waiting == 5
+    other.close()
+    disk.live.step()
+    assert [block.seq.tolist() for block in reader.blocks(RUN)] == [[1, 2, 3, 5, 6]]
+    assert [stored.seq for stored in reader.events(RUN)] == [0, 4]
+
+
+class Faulty(sqlite3.Connection):
+    """Fails every insert of readings."""
+
+    def executemany(self, sql: str, *rest: object) -> sqlite3.Cursor:  # type: ignore[override]
+        if "INTO reading" in sql:
+            raise self.fault
+        return super().executemany(sql, *rest)  # type: ignore[arg-type]
+
+    fault: Exception = sqlite3.OperationalError("disk I/O error")
+
+
+def faulty(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(path, isolation_level=None, check_same_thread=False, factory=Faulty)
+
+
+@pytest.mark.parametrize("fault", [sqlite3.OperationalError("disk I/O error"), KeyError("a fault of ours")])
+def test_any_other_trouble_ends_storing_aloud(
+    fault: Exception, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Faulty, "fault", fault)
+    told: list[tuple[str, str]] = []
+    with StoreWriter(tmp_path / "x.db", "test", connect=faulty) as writer:
+        writer.begin_run(RunHeader(run=RUN, job="j", started_utc_us=0))
+        live = LiveWriter(writer, RUN, tell=lambda code, text: told.append((code, text)), now_ns=lambda: 0)
+        live.put(Batch(run=RUN, readings=readings(0, 1)))
+        waiter = live.committed(0)
+        live.step()
+        with pytest.raises(StoreError, match=r"disk I/O error|a fault of ours"):
+            waiter.result(0)
+        with pytest.raises(StoreError):
+            live.put(Batch(run=RUN))
+        with pytest.raises(StoreError):
+            live.committed(0).result(0)
+    assert [code for code, _ in told] == ["store-failed"]
+    assert "\n" not in told[0][1]
+
+
+def test_a_full_disk_by_its_message_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Errors without SQLite's code, as a fake raises them, count as well."""
+    monkeypatch.setattr(Faulty, "fault", sqlite3.OperationalError("database or disk is full"))
+    told: list[str] = []
+    with StoreWriter(tmp_path / "x.db", "test", connect=faulty) as writer:
+        writer.begin_run(RunHeader(run=RUN, job="j", started_utc_us=0))
+        live = LiveWriter(writer, RUN, tell=lambda code, _: told.append(code), now_ns=lambda: 0)
+        live.put(Batch(run=RUN, readings=readings(0, 4)))
+        live.step()
+        assert told == ["disk-full"]
+        assert live.health().lost_to_storage == 4
+
+
+def test_a_cancelled_waiter_harms_nobody(disk: Disk) -> None:
+    disk.live.put(Batch(run=RUN, readings=readings(1, 1)))
+    first, second = disk.live.committed(1), disk.live.committed(1)
+    first.cancel()
+    disk.live.step()
+    assert second.result(0) == 0
+
+
+# The thread.
+
+
+def thread_of(disk: Disk, period_s: float) -> WriterThread:
+    return WriterThread(
+        disk.writer, RUN, tell=lambda code, _: disk.told.append(code), now_ns=lambda: 7, period_s=period_s
+    )
+
+
+def test_thread_commits_once_a_period_and_at_once_when_asked(disk: Disk, reader: StoreReader) -> None:
+    slow = thread_of(disk, 3600.0)
+    slow.start()
+    slow.put(Batch(run=RUN, readings=readings(1, 5)))
+    slow.put(Batch(run=RUN, events=[event(6)]), flush=True)
+    assert slow.committed(6).result(WAIT_S) == 0
+    slow.put(Batch(run=RUN, readings=readings(7, 5)))
+    assert slow.stop().committed_seq == 11  # what waits is stored at the end
+    assert reader.counts(RUN)[0] == 10
+    with pytest.raises(StoreError, match="has ended"):
+        slow.put(Batch(run=RUN))
+
+    quick = thread_of(disk, 0.001)
+    quick.start()
+    quick.put(Batch(run=RUN, readings=readings(20, 5)))
+    assert quick.committed(24).result(WAIT_S) == 0
+    assert quick.stop().failed == ""
+    disk.writer.end_run(RUN, 0, "ended", None)  # the writer is the caller's again
+
+
+def test_put_never_waits_for_the_disk(disk: Disk, reader: StoreReader) -> None:
+    """While a write hangs, readings are taken; all of them are stored afterwards, in order."""
+    hangs, go_on = threading.Event(), threading.Event()
+    write = disk.writer.write
+
+    def hanging(batch: Batch) -> None:
+        hangs.set()
+        assert go_on.wait(WAIT_S)
+        write(batch)
+
+    disk.writer.write = hanging  # type: ignore[method-assign]
+    thread = thread_of(disk, 3600.0)
+    thread.start()
+    thread.put(Batch(run=RUN, readings=readings(1, 1)), flush=True)
+    assert hangs.wait(WAIT_S)
+    for seq in range(2, 1002):
+        thread.put(Batch(run=RUN, readings=readings(seq, 1)))
+    assert thread.health().waiting == 1000
+    go_on.set()
+    thread.stop()
+    assert [seq for block in reader.blocks(RUN) for seq in block.seq.tolist()] == list(range(1, 1002))
+
+
+def test_puts_from_several_threads_are_all_stored(disk: Disk, reader: StoreReader) -> None:
+    thread = thread_of(disk, 0.001)
+    thread.start()
+
+    def many(first: int) -> Callable[[], None]:
+        def put() -> None:
+            for seq in range(first, first + 200):
+                thread.put(Batch(run=RUN, readings=readings(seq, 1)))
+
+        return put
+
+    putters = [threading.Thread(target=many(first)) for first in (1, 1001, 2001)]
+    for putter in putters:
+        putter.start()
+    for putter in putters:
+        putter.join(WAIT_S)
+    thread.stop()
+    assert reader.counts(RUN)[0] == 600
+
+
+def test_missing_reserve_is_told_at_the_start(disk: Disk) -> None:
+    disk.writer.reserve.give_up()
+    thread = thread_of(disk, 3600.0)
+    thread.start()
+    thread.stop()
+    assert disk.told == ["disk-low"]
+
+
+def test_reserve_takes_real_space(tmp_path: Path) -> None:
+    reserve = Reserve(tmp_path / "x.db")
+    assert reserve.restore()
+    assert reserve.path.stat().st_blocks * 512 >= 8 * 1024 * 1024
+    reserve.give_up()
+    assert not reserve.held
+    reserve.give_up()
+
+
+def test_reserve_leaves_as_much_again_free(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    import shutil
+
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: shutil._ntuple_diskusage(9, 9, 8191))  # type: ignore[attr-defined]
+    assert not Reserve(tmp_path / "x.db", 4096).restore()
+    assert not (tmp_path / "x.db.reserve").exists()
