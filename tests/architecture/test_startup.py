@@ -3,7 +3,7 @@
 import subprocess
 import sys
 
-HEAVY = (
+HEAVY = {
     "asyncio",
     "bleak",
     "drivers",
@@ -13,7 +13,7 @@ HEAVY = (
     "pydantic",
     "simulators",
     "sqlite3",
-)
+}
 
 
 def loaded_after(code: str) -> set[str]:
