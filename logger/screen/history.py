@@ -8,7 +8,7 @@ from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Snapshot
 from logger.screen.model import HistoryPoint
 
-POINTS_LIMIT = 2000  # assumed: more than any terminal has columns of dots
+POINTS_LIMIT = 800  # assumed: a plot of 200 columns has some 170 columns of dots
 LEAD_S = 90.0  # kept before the burner came on, so that the rise of the trace shows; assumed
 IDLE_S = 600.0  # kept while nothing fires; assumed
 

@@ -173,11 +173,10 @@ class LiveScreen:
                     await self._wake.wait()
 
     def _press(self, key: str, data: str) -> None:
-        self.state, command = press(self.state, key, data)
-        if command is None:
-            return
         try:
-            self._on_key(command)
+            self.state, command = press(self.state, key, data)
+            if command is not None:
+                self._on_key(command)
         except Exception as error:  # noqa: BLE001 - a key must not end the run
             self._tell("The key could not be carried out", error)
 

@@ -23,7 +23,7 @@ VERDICTS: dict[str | None, str] = {
 }
 RISE_WORDS: dict[bool | None, str] = {
     True: ", inside the plate's window",
-    False: ", OUTSIDE the plate's window: stop, follow the maker's instructions",
+    False: ", OUTSIDE the plate's window: follow the maker's instructions",
 }
 
 
@@ -176,7 +176,9 @@ def _shortcut_text(firing: Mapping[str, Any], units: str) -> str:
     error = shortcut_w / output_w - 1.0 if shortcut_w is not None and output_w else None
     sign = "+" if error is not None and error > 0 else ""
     value = show(shortcut_w, Dimension.POWER, units)
-    return f"1.08 x cfm x rise would say {value} ({sign}{percent(error)} off here)"
+    return (
+        f"the standard-air shortcut, 1.08 x cfm x rise, would say {value} ({sign}{percent(error)} off here)"
+    )
 
 
 def _budget_lines(budget: Sequence[Mapping[str, Any]], units: str) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from logger.screen.glyphs import Glyphs
@@ -53,44 +53,37 @@ def frame_of(series: Sequence[Series], t0: float, t1: float, least_span: float) 
     return Frame(t0, max(t1, t0 + 1.0), low, high)
 
 
-def _segments(points: Sequence[tuple[float, float | None]], mark: Callable[[float, float], None]) -> None:
-    """Mark each point and enough places between neighbours that the curve holds together."""
-    last: tuple[float, float] | None = None
-    for t_s, value in points:
+def _walk(one: Series, frame: Frame, columns: int, rows: int) -> Iterator[tuple[int, int]]:
+    """The places of a curve: each point, and what lies between neighbours so that it holds together."""
+    last: tuple[int, int] | None = None
+    for t_s, value in one.points:
         if value is None or not math.isfinite(value):
             last = None
             continue
+        x, y = frame.place(t_s, value, columns, rows)
         if last is not None:
-            steps = 24  # places between two points; assumed: a jump is at most a plot high
+            across, down = x - last[0], y - last[1]
+            steps = max(abs(across), abs(down))
             for step in range(1, steps):
-                share = step / steps
-                mark(last[0] + (t_s - last[0]) * share, last[1] + (value - last[1]) * share)
-        mark(t_s, value)
-        last = (t_s, value)
+                yield last[0] + round(across * step / steps), last[1] + round(down * step / steps)
+        if (x, y) != last:
+            yield x, y
+        last = (x, y)
 
 
 def _dots(series: Sequence[Series], frame: Frame, width: int, rows: int) -> list[str]:
     cells = [[0] * width for _ in range(rows)]
-
-    def mark(t_s: float, value: float) -> None:
-        x, y = frame.place(t_s, value, width * DOTS_ACROSS, rows * DOTS_DOWN)
-        cells[y // DOTS_DOWN][x // DOTS_ACROSS] |= BITS[y % DOTS_DOWN][x % DOTS_ACROSS]
-
     for one in series:
-        _segments(one.points, mark)
+        for x, y in _walk(one, frame, width * DOTS_ACROSS, rows * DOTS_DOWN):
+            cells[y // DOTS_DOWN][x // DOTS_ACROSS] |= BITS[y % DOTS_DOWN][x % DOTS_ACROSS]
     return ["".join(chr(BRAILLE + bits) if bits else " " for bits in row) for row in cells]
 
 
 def _letters(series: Sequence[Series], frame: Frame, width: int, rows: int) -> list[str]:
     cells = [[" "] * width for _ in range(rows)]
     for one in series:
-        letter = one.name[:1] or "*"
-
-        def mark(t_s: float, value: float, letter: str = letter) -> None:
-            x, y = frame.place(t_s, value, width, rows)
-            cells[y][x] = letter
-
-        _segments(one.points, mark)
+        for x, y in _walk(one, frame, width, rows):
+            cells[y][x] = one.name[:1] or "*"
     return ["".join(row) for row in cells]
 
 

@@ -19,7 +19,7 @@ import pytest
 from logger.core.snapshot import Event, Phase, Snapshot
 from logger.screen import live
 from logger.screen.live import LiveScreen
-from logger.screen.model import Command, DashboardView, ScreenState
+from logger.screen.model import DashboardView, ScreenState
 from logger.screen.painter import Painter
 
 if sys.platform == "win32":
@@ -449,7 +449,3 @@ def test_the_screen_costs_nothing_before_it_starts() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=GUARD_S
     )
     assert result.stdout.strip() == "[]"
-
-
-def test_commands_are_values() -> None:
-    assert Command(live.press(ScreenState(), "q")[1].kind) == live.press(ScreenState(), "q")[1]  # type: ignore[union-attr]
