@@ -48,11 +48,13 @@ def say(text):
     print(text, file=sys.stderr, flush=True)
 
 async def main():
-    done = asyncio.Event()
+    done, drawn = asyncio.Event(), asyncio.Event()
 
     def get_view(state):
         global calls
         calls += 1
+        if calls == 3:
+            drawn.set()
         if screen._painter is not None and screen._painter.dropped == 5:
             say("held up")
         if screen._painter is None:
@@ -72,10 +74,10 @@ async def main():
     screen = live.LiveScreen(get_view, on_key, on_trouble=say)
     async with screen:
         if mode == "raise":
-            await asyncio.sleep(0.3)
+            await drawn.wait()
             raise ValueError("on purpose")
         if mode == "cancel":
-            await asyncio.sleep(0.3)
+            await drawn.wait()
             asyncio.current_task().cancel()
         await done.wait()
     say("ended")
