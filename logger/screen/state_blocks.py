@@ -50,7 +50,7 @@ def _main_value(probe: ProbeState, units: str) -> str:
 def probes_block(probes: tuple[ProbeState, ...], units: str, width: int, glyphs: Glyphs) -> list[Text]:
     """One row a probe; a mark and a word where something is wrong."""
     wide = width >= WIDE
-    widths = (13, 9, 10, 7, 8, 9, 8) if wide else (9, 9, 10, 0, 6, 8, 5)
+    widths = (13, 9, 11, 7, 8, 9, 8) if wide else (9, 9, 10, 0, 6, 8, 5)
     names = ("PROBES", "role", "value", "humid", "age", "signal", "battery" if wide else "batt")
 
     def row(cells: tuple[str, ...], state: str) -> str:
