@@ -8,14 +8,15 @@ from logger.core.assess import FanPhase, Means, Stretch, casing_loss_w
 from logger.core.cycles import Transition
 from logger.core.firing import Firing, SteadyStretch, assess_stretch
 from logger.core.ledger import COLUMN, Ledger, means, total
-from logger.core.line import Line, Mark
+from logger.core.line import MIN_POINTS, Line, Mark
 from logger.core.params import FanHeatMode, JobParams, Role
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase
 from logger.core.steady import OUTPUT, RISE, SteadyDetector
 from logger.core.student import t975
 
-MARGIN_S = 5  # s kept off the ends of a phase: probe lag (assumed)
+MARGIN_S = 10  # s kept off the end of a fan phase: the firing may be dated late (assumed)
+GRACE_S = 15  # s a fan phase may seem shorter than it was: fan and firing are dated from the air
 FLAT_K = 0.1  # K: what a fan phase's slope may still bring within a time constant (design)
 MIN_STRETCH_S = 30  # s: shorter stretches say nothing (design choice)
 COLLAPSES = 3  # firings lit again out of their own cool-down that make a limit suspect (assumed)
@@ -35,7 +36,8 @@ class FiringBook:
         self.outdoor_suspected = False
         self.casing_w, _ = casing_loss_w(job)
         self._collapses = 0
-        self._mark: Mark | None = None
+        self._running = False  # a stretch is under way
+        self._mark: Mark | None = None  # where the last stretch began
         self._start_sums: tuple[int, ...] = ()
         self._firing_sums: tuple[int, ...] = ()
         self.events: list[Event] = []
@@ -60,6 +62,7 @@ class FiringBook:
             self._measure_fan(tick, start_s, had_fan=change.old is Phase.FAN)
         self.open = Firing(start_s=start_s, fan=self.fan, stretches=[])
         self._firing_sums = self._ledger.at(start_s)
+        self._mark = None
         self.say(tick, "firing", f"Firing seen in the air, begun at {clock_text(start_s)}.")
 
     def _count_collapse(self, tick: int) -> None:
@@ -78,6 +81,7 @@ class FiringBook:
         detector = self._detector
         self._mark = detector.series.mark((tick - detector.start_s) // detector.grid_s)
         self._start_sums = self._ledger.at(detector.start_s)
+        self._running = True
         self.say(tick, "steady", f"Steady since {clock_text(detector.start_s)}.")
 
     def stretch(self, tick: int, end_s: int) -> SteadyStretch | None:
@@ -106,17 +110,29 @@ class FiringBook:
     def unsettle(self, tick: int, end_s: int) -> None:
         """The running stretch ends, dated back."""
         stretch = self.stretch(tick, end_s)
-        self._mark = None
+        self._running = False
         if stretch is not None and self.open is not None:
             self.open.stretches.append(stretch)
             self.say(tick, "steady-end", f"Steady stretch ended at {clock_text(end_s)}.")
+
+    def fall(self, tick: int, fall_s: int) -> None:
+        """The rise broke down at ``fall_s``: a stretch that ended later ends there instead."""
+        firing = self.open
+        if firing is None:
+            return
+        firing.fall_s = fall_s
+        if firing.stretches and firing.stretches[-1].end_s > fall_s:
+            shorter = self.stretch(tick, fall_s)
+            firing.stretches.pop()
+            if shorter is not None:
+                firing.stretches.append(shorter)
 
     def complete(self, tick: int, end_s: int) -> None:
         """The firing is over: its energy is what the air took up, fan heat off, casing on."""
         firing = self.open
         if firing is None:
             return
-        if self._mark is not None:
+        if self._running:
             self.unsettle(tick, end_s)
         firing.end_s = end_s
         end_sums = self._ledger.at(end_s)
@@ -141,7 +157,7 @@ class FiringBook:
         least_s = self._job.cycles.min_fan_phase_s
         why = "no fan phase was seen before the firing"
         if had_fan:
-            found, why = self._flat_fan(tick, start_s, least_s)
+            found, why = self._flat_fan(tick, start_s)
             if found is not None:
                 self.fan = found
                 self._check_fan(start_s, found)
@@ -154,14 +170,17 @@ class FiringBook:
             f"Run the fan alone at heating speed for {least_s:.0f} s before the next firing.",
         )
 
-    def _flat_fan(self, tick: int, start_s: int, least_s: float) -> tuple[FanPhase | None, str]:
+    def _flat_fan(self, tick: int, start_s: int) -> tuple[FanPhase | None, str]:
+        """Find the longest flat part of the fan phase that ends with it; or say what is wrong."""
         series, grid_s = self._detector.series, self._detector.grid_s
         end_s = start_s - MARGIN_S
         back = (tick - end_s) // grid_s
         longest = min(series.length - back, series.keep)
-        least = round(least_s / grid_s)
-        if longest < least:
-            return None, f"the fan phase lasted {max(longest, 0) * grid_s} s, {least_s:.0f} s are needed"
+        asked_s = self._job.cycles.min_fan_phase_s
+        least = round((asked_s - GRACE_S - MARGIN_S) / grid_s)
+        if longest < max(least, MIN_POINTS):
+            seen_s = max(longest * grid_s + MARGIN_S, 0)
+            return None, f"the fan phase lasted {seen_s} s, {asked_s:.0f} s are needed"
         for window in sorted({longest, max((longest + least) // 2, least), least}, reverse=True):
             line = series.line(RISE, window, back=back, floor=self._detector.floor)
             if line is None or line.slope_se is None:

@@ -130,7 +130,8 @@ class CycleWatch:
         self._streak_sign = Sign.NONE
         if new is None:
             return None
-        old, since_s = self.phase, self._date(t_s, sign)
+        since_s = self._date(t_s, sign)
+        old = self.phase
         self.phase, self.since_s = new, since_s
         self._stepped = False
         smooth_k = self.smooth_k or 0.0
@@ -210,8 +211,11 @@ class CycleWatch:
             return t_s
         past = list(self._past)
         before = past[-1 - LOOK_BACK][1] if len(past) > LOOK_BACK else past[0][1]
+        if sign is Sign.FIRE and self.has_base and self.phase is Phase.FAN:
+            before = self.base_k
+        earliest = self.since_s if sign is Sign.FIRE else 0
         for at, smooth_k in reversed(past[:-1]):
             off = smooth_k - before if sign is Sign.FIRE else before - smooth_k
             if off < ONSET_K:
-                return max(at - SMOOTH_TICKS // 2, self.since_s)
-        return max(past[0][0], self.since_s)
+                return max(at - SMOOTH_TICKS // 2, earliest)
+        return max(past[0][0], earliest)

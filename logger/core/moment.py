@@ -119,6 +119,10 @@ class MomentReader:
         """Update interval of the slowest stream that the output hangs on, whole seconds."""
         return max(stream.interval_s for stream in self.streams.values())
 
+    def frozen_since(self) -> int:
+        """Tick from which the frozen streams have repeated their value; there must be one."""
+        return min(self.streams[place].changed_tick for place in self.frozen)
+
     def resolution_k(self) -> float:
         """Step of the rise: both probes' steps combined; 0 until they are known."""
         steps = [self.streams[place].step for place, _ in (*self._entering[:1], *self._supply[:1])]

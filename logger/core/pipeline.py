@@ -211,6 +211,8 @@ class Pipeline:
         turn = cycles.update(tick, rise_k, flowing, change)
         if turn is not None:
             self._turn(tick, turn)
+        if self.reader.frozen and detector.steady:
+            self._end_stretch(tick, self.reader.frozen_since())
         self.watch.tick(tick, times, self.reader.frozen, cycles.smooth_k, cycles.phase, book)
         self._trace.append(
             (
@@ -254,8 +256,7 @@ class Pipeline:
         if turn.new_firing:
             book.fire(tick, turn)
         elif turn.new is Phase.COOL_DOWN:
-            if book.open is not None:
-                book.open.fall_s = turn.since_s
+            book.fall(tick, turn.since_s)
             book.say(tick, "cool-down", "The rise breaks down: the burner seems to be off.")
         elif turn.new in (Phase.FAN, Phase.OFF):
             book.complete(tick, tick + 1)
@@ -273,10 +274,14 @@ class Pipeline:
         detector.floor = self.reader.resolution_k() / 12.0**0.5
         if self.reader.grid_s() > detector.grid_s:
             if detector.steady:
-                detector.end(self.tick_s + 1)
-                self.book.unsettle(self.tick_s, detector.end_s)
-                self.cycles.phase = Phase.WARM_UP
+                self._end_stretch(self.tick_s, self.tick_s + 1)
             self._restart()
+
+    def _end_stretch(self, tick: int, end_s: int) -> None:
+        """End the running stretch for a reason that the detector cannot see."""
+        self.detector.end(end_s)
+        self.book.unsettle(tick, self.detector.end_s)
+        self.cycles.phase = Phase.WARM_UP
 
     def _gap(self, t_ns: int) -> None:
         """Nothing came for longer than the longest window: what was open ends before it."""

@@ -99,7 +99,7 @@ class SteadyDetector:
                 self.approach.add(t_s, rise)
         judgement, rung = self._climb()
         if self.steady:
-            return self._watch(t_s, judgement, rung)
+            return self._watch(t_s, judgement)
         if judgement is Judgement.PASS and t_s - self._fitted_s >= REFIT_EVERY_S:
             self._fitted_s = t_s
             self._sharpen()
@@ -120,7 +120,7 @@ class SteadyDetector:
         self.steady, self.passing_since_s = False, None
         self.end_s = min(max(t_s, self.start_s), self._failing_since_s or t_s)
 
-    def _watch(self, t_s: int, judgement: Judgement, rung: int) -> Change:
+    def _watch(self, t_s: int, judgement: Judgement) -> Change:
         """Keep the running stretch, or end it where its failure began."""
         if judgement is Judgement.UNJUDGED:
             if self._unjudged_since_s is None:
@@ -128,7 +128,7 @@ class SteadyDetector:
             failing = t_s - self._unjudged_since_s >= UNJUDGED_FOR_S
         else:
             self._unjudged_since_s = None
-            failing = judgement is Judgement.FAIL or (rung != self.rungs[0] and self._gross())
+            failing = judgement is Judgement.FAIL
         if not failing:
             self._failing_since_s = None
             return Change.NONE
@@ -140,7 +140,11 @@ class SteadyDetector:
         return Change.UNSETTLED
 
     def _climb(self) -> tuple[Judgement, int]:
-        """Try the rungs, shortest first; the first that passes decides."""
+        """Try the rungs, shortest first; the first that passes decides.
+
+        A longer rung does not pass over a gross failure of the shortest: a broad maximum is flat
+        on the whole and falls at its end.
+        """
         series, judgement = self.series, Judgement.UNJUDGED
         for rung in self.rungs:
             if rung > series.length:
@@ -149,7 +153,8 @@ class SteadyDetector:
                 continue
             judgement = Judgement.FAIL
             if self._passes(RISE, rung, self.floor) and self._passes(OUTPUT, rung, self._output_floor(rung)):
-                return Judgement.PASS, rung
+                gross = rung != self.rungs[0] and self._gross()
+                return (Judgement.FAIL, 0) if gross else (Judgement.PASS, rung)
         return judgement, 0
 
     def _output_floor(self, rung: int) -> float:

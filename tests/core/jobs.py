@@ -23,7 +23,7 @@ from logger.core.readings import FLAG_CODES, Flag, Quantity, Reading, ReadingBlo
 from logger.core.result import RunFacts
 from logger.driver_api import DriverContext, ProbeRequest
 from simulators.driver import SimDriver
-from simulators.scenario import Scenario
+from simulators.scenarios import find
 
 FACTS = RunFacts(
     run="test",
@@ -92,8 +92,9 @@ def firing_readings(
 
 
 @cache
-def play(scenario: Scenario) -> tuple[JobParams, tuple[Reading, ...]]:
+def play(name: str, seed: int = 1) -> tuple[JobParams, tuple[Reading, ...]]:
     """A scenario's job and all its readings, stamped with the simulated time."""
+    scenario = find(name)
     config = loads_config(scenario.config_text, f"{scenario.name}.toml", {"sim": SimDriver.Options})
     now_ns = 0
     readings: list[Reading] = []
@@ -119,7 +120,7 @@ def play(scenario: Scenario) -> tuple[JobParams, tuple[Reading, ...]]:
         link=lambda *_: None,
         now_ns=lambda: now_ns,
         wait_until=wait_until,
-        settings={"scenario": scenario.name, "seed": 1},
+        settings={"scenario": name, "seed": seed},
     )
     requests = []
     for probe in config.probes:
