@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.clock import Clock, SteppedClock, SystemClock, utc_text
-from logger.collect import MAIN_THEN_WELCOME, Collector
+from logger.collect import MAIN_THEN_WELCOME, Collector, Noted
 from logger.config.load import LoadedConfig
 from logger.core.errors import RiselogError, StoreError
 from logger.core.firing import Firing
@@ -101,6 +101,10 @@ class LiveRun:
             self.keeper.keep(self.feed.batch(self.pipeline.snapshot(self.feed.last_t_ns or 0)), flush=True)
         self._print(self.session.snapshot, fresh)
         await asyncio.to_thread(self.keeper.stop)
+        await asyncio.sleep(0)  # what the store said at its end comes through the loop
+        for late in self.collector.take():
+            if isinstance(late, Noted):
+                complain(late.event.text)
         ended_utc_us = self.clock.utc_us()
         document = self._document(outcome, reason, ended_utc_us, stored=self.keeper.begun)
         if not self.keeper.begun:
@@ -264,6 +268,8 @@ def _close(live: LiveRun, document: dict[str, Any], reason: EndReason) -> int:
         return fatal.exit_code
     if fatal is not None:
         return internal_fault(fatal, "run")
+    if live.keeper.begun and not document["stored"]:
+        return StoreError.exit_code
     return exit_code(document)
 
 

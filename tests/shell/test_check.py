@@ -1,0 +1,155 @@
+"""`check`: one line for each thing a run needs, what to do next, and the exit code of the worst."""
+
+import json
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, ClassVar
+
+import pytest
+from pydantic import BaseModel
+
+import logger.live
+from logger import check
+from logger.core.errors import DriverError
+from logger.driver_api import DriverContext, ProbeRequest, Reach
+from logger.store import StoreWriter, store_path
+from simulators.scenarios import SCENARIOS
+
+
+class Options(BaseModel):
+    pass
+
+
+def driver(answer: Callable[[Sequence[ProbeRequest]], Sequence[Reach]]) -> type[Any]:
+    class Fake:
+        name: ClassVar[str] = "sim"
+        simulated: ClassVar[bool] = True
+
+        def __init__(self, probes: Sequence[ProbeRequest], context: DriverContext) -> None:
+            self.probes = probes
+
+        async def run(self) -> None: ...
+
+        async def reach(self, seconds: float) -> Sequence[Reach]:
+            return answer(self.probes)
+
+    return Fake
+
+
+@pytest.fixture
+def config(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("RISELOG_DATA_DIR", str(tmp_path / "data"))
+    path = tmp_path / "job.toml"
+    path.write_text(SCENARIOS["standard"].config_text, encoding="utf-8")
+    return path
+
+
+def run(config: Path, capsys: pytest.CaptureFixture[str], *, offline: bool = False) -> tuple[int, Any]:
+    code = check.check_command(config, offline=offline, json=True)
+    document = json.loads(capsys.readouterr().out)
+    assert document["schema"] == "riselog.check/1"
+    assert all(set(line) == {"code", "ok", "text", "next"} for line in document["checks"])
+    assert document["ok"] is (code == 0)
+    return code, document["checks"]
+
+
+def line(checks: Any, code: str) -> Any:
+    return next(c for c in checks if c["code"] == code)
+
+
+def test_all_is_well(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, checks = run(config, capsys)
+    assert code == 0
+    assert [c["text"].split(":")[0] for c in checks if c["code"] == "probe"] == ["ret", "sup", "duct", "baro"]
+    assert "will be made" in line(checks, "store")["text"]
+    assert "tolerance of" in line(checks, "verdict")["text"]
+    assert not store_path("sim-standard").exists()  # a look makes nothing
+
+
+def test_offline_looks_for_no_probe(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, checks = run(config, capsys, offline=True)
+    assert code == 0
+    assert not [c for c in checks if c["code"] == "probe"]
+    assert "--offline" in line(checks, "probes")["text"]
+
+
+def test_a_probe_that_is_not_there(
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def answer(probes: Sequence[ProbeRequest]) -> Sequence[Reach]:
+        return [Reach(probe=p.name, ok=p.name != "sup", text="x", next_step="wake it") for p in probes]
+
+    monkeypatch.setattr(logger.live, "load_driver", lambda name: driver(answer))
+    code, checks = run(config, capsys)
+    assert code == 4
+    (bad,) = [c for c in checks if not c["ok"]]
+    assert bad == {"code": "probe", "ok": False, "text": "sup: x", "next": "wake it"}
+
+
+@pytest.mark.parametrize(
+    ("error", "part"), [(DriverError("no adapter; plug one in"), "no adapter"), (KeyError("odd"), "KeyError")]
+)
+def test_a_driver_that_fails(
+    config: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    error: Exception,
+    part: str,
+) -> None:
+    def answer(probes: Sequence[ProbeRequest]) -> Sequence[Reach]:
+        raise error
+
+    monkeypatch.setattr(logger.live, "load_driver", lambda name: driver(answer))
+    code, checks = run(config, capsys)
+    assert code == 4
+    (bad,) = [c for c in checks if not c["ok"]]
+    assert part in bad["text"]
+    assert bad["next"]
+
+
+def test_a_bad_config_is_the_one_line(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config.write_text(config.read_text(encoding="utf-8").replace('"supply"', '"outdoor"'), encoding="utf-8")
+    code, checks = run(config, capsys)
+    assert code == 2
+    (only,) = checks
+    assert only["code"] == "config"
+    assert "supply" in only["text"]
+
+
+def test_a_store_that_is_held(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with StoreWriter(store_path("sim-standard"), "riselog run"):
+        code, checks = run(config, capsys, offline=True)
+    assert code == 4
+    assert "riselog run" in line(checks, "store")["text"]
+    code, checks = run(config, capsys, offline=True)
+    assert code == 0
+    assert "holds 0 run(s)" in line(checks, "store")["text"]
+
+
+def test_a_full_disk_and_a_clock_that_is_not_set(
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Usage:
+        free = 1_000_000
+
+    monkeypatch.setattr(check.shutil, "disk_usage", lambda path: Usage())
+    monkeypatch.setattr(check.SystemClock, "utc_us", lambda self: 0)
+    code, checks = run(config, capsys, offline=True)
+    assert code == 4
+    assert {c["code"] for c in checks if not c["ok"]} == {"disk", "clock"}
+    assert all(c["next"] for c in checks if not c["ok"])
+
+
+def test_a_broker_is_not_contacted(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = config.read_text(encoding="utf-8")
+    config.write_text(text + '\n[mqtt]\nhost = "broker.example"\n', encoding="utf-8")
+    code, checks = run(config, capsys, offline=True)
+    assert code == 0
+    assert "not part of this version" in line(checks, "broker")["text"]
+
+
+def test_lines_for_people(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert check.check_command(config, offline=True, json=False) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("ok   config")
+    assert any(text.startswith("ok   clock") for text in lines)
