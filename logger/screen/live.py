@@ -234,7 +234,10 @@ class LiveScreen:
     def _stop_painting(self, painter: Painter, live: Live, out: TextIO) -> None:
         if painter.stop(STOP_S):
             with out:
-                live.stop()
+                try:
+                    live.console.clear()  # tmux else leaves wide rows behind when the window has grown
+                finally:
+                    live.stop()
             return
         with contextlib.suppress(OSError):  # stuck: the painter holds the console, so go round it
             os.set_blocking(sys.stdout.fileno(), False)
