@@ -303,6 +303,7 @@ async def connected(sighting: Sighting) -> AsyncIterator[Connection]:
                 sighting.device,
                 sighting.address,
                 disconnected_callback=lambda _: lost.set(),
+                use_services_cache=False,  # it outlives a restart of the Bluetooth service
             )
     try:
         with radio_errors("listing what the probe has"):

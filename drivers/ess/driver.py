@@ -11,7 +11,7 @@ from typing import Any, ClassVar
 
 from pydantic import field_validator
 
-from drivers.ble import Sighting, connected, shared_radio
+from drivers.ble import Radio, Sighting, connected, shared_radio
 from drivers.ble_errors import RadioError
 from drivers.ess.session import Pace, Session, choose, describe
 from drivers.ess.table import ENVIRONMENTAL_SENSING, FIELDS
@@ -148,6 +148,7 @@ class _Probe:
         self._report = LinkReport(request.name, context.link)
         self._signal = SignalReport(request.name, context)
         self._sighting: Sighting | None = None
+        self._searched = False
         self._failures = 0  # connections in a row that delivered nothing
 
     async def supervise(self) -> None:
@@ -162,8 +163,7 @@ class _Probe:
         radio = shared_radio(self.options.adapter)
         try:
             async with radio.scanning():
-                found = await radio.find_connected(self._wanted, ENVIRONMENTAL_SENSING)
-                found = found or await radio.find(self._wanted, self._search_s)
+                found = await self._look(radio)
                 if found is None:
                     await radio.restart_if_deaf()
         except RadioError as error:
@@ -178,6 +178,18 @@ class _Probe:
         self._sighting = found
         self._signal.update(found.signal_dbm)
         return Outcome.FOUND
+
+    async def _look(self, radio: Radio) -> Sighting | None:
+        """Listen for it; a connection that the system holds already is looked for before that in
+        the first search, later after it, for what is known of it may be out of date by then."""
+        found, first = None, not self._searched
+        self._searched = True
+        if first:
+            found = await radio.find_connected(self._wanted, ENVIRONMENTAL_SENSING)
+        found = found or await radio.find(self._wanted, self._search_s)
+        if found is None and not first:
+            found = await radio.find_connected(self._wanted, ENVIRONMENTAL_SENSING)
+        return found
 
     async def _deliver(self) -> Outcome:
         assert self._sighting is not None  # the table leads here from FOUND only

@@ -24,7 +24,8 @@ import pytest_asyncio
 from logger.clock import SystemClock
 from logger.driver_api import Driver, DriverContext, LinkState, ProbeRequest, Quantity, Sample
 
-ADDRESSES = [f"00:00:00:00:00:{n:02X}" for n in range(1, 5)]  # of hci0, hci1, ...
+ADDRESSES = [f"00:00:00:00:00:{n:02X}" for n in range(1, 6)]  # of hci0, hci1, ...
+FRESH = len(ADDRESSES) - 1  # an adapter for one test alone: the mock numbers GATT handles from 1 there
 READY_S = 20.0  # s, a condition that never comes true fails the test
 
 BUS_CONFIG = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
@@ -84,36 +85,53 @@ def private_bus(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
             os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = before
 
 
+class Mock:
+    """The process of the BlueZ mock."""
+
+    def __init__(self, bus_address: str, log: Path) -> None:
+        self._bus_address = bus_address
+        self._log = log
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        adapters = [part for address in ADDRESSES for part in ("--adapter", address)]
+        command = [sys.executable, str(Path(__file__).with_name("bluez_mock.py"))]
+        with self._log.open("ab") as out:
+            self._process = subprocess.Popen(
+                [*command, "--auto-enable", "--scan-interval", "1", *adapters], stdout=out, stderr=out
+            )
+
+    def stop(self) -> None:
+        if self._process is not None:
+            _stop(self._process)
+            self._process = None
+
+    async def ready(self) -> None:
+        """Return when the last adapter is on the bus."""
+        from dbus_fast import MessageType
+
+        async with asyncio.timeout(READY_S), open_bus(self._bus_address) as bus:
+            while True:
+                reply = await call(bus, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
+                if reply.message_type is MessageType.METHOD_RETURN and (
+                    f"/org/bluez/hci{len(ADDRESSES) - 1}" in reply.body[0]
+                ):
+                    return
+                alive = self._process is not None and self._process.poll() is None
+                assert alive, f"the BlueZ mock has ended, see {self._log}"
+                await asyncio.sleep(0.02)  # another process; nothing tells us
+
+
 @pytest.fixture(scope="session")
-def bluez_process(private_bus: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """The mock, ready to be called; yields its log."""
-    log = tmp_path_factory.mktemp("mock") / "log.txt"
-    adapters = [part for address in ADDRESSES for part in ("--adapter", address)]
-    command = [sys.executable, str(Path(__file__).with_name("bluez_mock.py"))]
-    with log.open("wb") as out:
-        mock = subprocess.Popen(
-            [*command, "--auto-enable", "--scan-interval", "1", *adapters], stdout=out, stderr=out
-        )
-        try:
-            asyncio.run(_named(private_bus, mock, log))
-            yield log
-        finally:
-            _stop(mock)
-
-
-async def _named(address: str, mock: subprocess.Popen[bytes], log: Path) -> None:
-    """Return when the mock has its last adapter on the bus."""
-    from dbus_fast import MessageType
-
-    async with asyncio.timeout(READY_S), open_bus(address) as bus:
-        while True:
-            reply = await call(bus, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
-            if reply.message_type is MessageType.METHOD_RETURN and (
-                f"/org/bluez/hci{len(ADDRESSES) - 1}" in reply.body[0]
-            ):
-                return
-            assert mock.poll() is None, f"the BlueZ mock has ended, see {log}"
-            await asyncio.sleep(0.02)  # another process; nothing tells us
+def bluez_process(private_bus: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mock]:
+    """The mock, ready to be called."""
+    mock = Mock(private_bus, tmp_path_factory.mktemp("mock") / "log.txt")
+    mock.start()
+    try:
+        asyncio.run(mock.ready())
+        yield mock
+    finally:
+        mock.stop()
 
 
 @contextlib.asynccontextmanager
@@ -275,6 +293,7 @@ class Remote:
         self._hci = hci
         self._interfaces: dict[int, Any] = {}
         self._advert: Any = None
+        self._made: list[tuple[str, str, str]] = []
         self.address = ADDRESSES[hci]
 
     async def serve(self, *chars: Char) -> None:
@@ -340,7 +359,14 @@ class Remote:
         reply = await call(self._bus, path, "org.bluez.Device1", "Connect")
         assert not reply.error_name, reply.body
 
+    async def make_again(self) -> None:
+        """Be there again after the Bluetooth service has restarted."""
+        made, self._made = self._made, []
+        for each in made:
+            await self._manage(*each)
+
     async def _manage(self, manager: str, member: str, path: str) -> None:
+        self._made.append((manager, member, path))
         reply = await call(
             self._bus, f"/org/bluez/hci{self._hci}", f"org.bluez.{manager}", member, "oa{sv}", path, {}
         )
@@ -379,16 +405,17 @@ class Air:
                 with contextlib.suppress(asyncio.CancelledError):
                     await task
 
-    def __init__(self, address: str, stack: contextlib.AsyncExitStack) -> None:
+    def __init__(self, address: str, stack: contextlib.AsyncExitStack, bluez: Mock) -> None:
+        self.bluez = bluez
         self._bus_address = address
         self._stack = stack
         self._used = 0
 
-    async def remote(self) -> Remote:
+    async def remote(self, *, fresh: bool = False) -> Remote:
         """A new probe on the next free adapter, on a bus connection of its own."""
         self._used += 1
         bus = await self._stack.enter_async_context(open_bus(self._bus_address))
-        return Remote(bus, self._used)
+        return Remote(bus, FRESH if fresh else self._used)
 
     async def power(self, *, on: bool) -> None:
         """Switch all adapters on or off."""
@@ -419,10 +446,10 @@ class Air:
 
 
 @pytest_asyncio.fixture
-async def air(private_bus: str, bluez_process: Path) -> AsyncIterator[Air]:
+async def air(private_bus: str, bluez_process: Mock) -> AsyncIterator[Air]:
     """A world without probes, and clean again afterwards."""
     async with contextlib.AsyncExitStack() as stack:
-        air = Air(private_bus, stack)
+        air = Air(private_bus, stack, bluez_process)
         yield air
         await air.forget_all()
     await close_bleak()

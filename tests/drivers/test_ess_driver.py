@@ -159,6 +159,29 @@ async def test_a_packet_of_wrong_length_is_told_once_and_the_next_one_counts(air
 
 
 @pytest.mark.bluetooth
+async def test_a_restart_of_the_bluetooth_service_is_survived(
+    air: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("drivers.ble.DISCONNECT_S", 0.5)
+    # BlueZ gives a device the same GATT handles as before; the mock does on an unused adapter only.
+    remote, log = await air.remote(fresh=True), air.log()
+    await remote.serve(air.Char(TEMPERATURE, C_21_37, ("read",)))
+    await remote.advertise()
+    request = air.request(address=remote.address, read_every="50 ms")
+    async with air.running(QuickDriver([request], log.context())):
+        await log.until(lambda: log.state() is LIVE)
+        air.bluez.stop()
+        try:
+            await log.until(lambda: log.state() is LOST)
+        finally:
+            air.bluez.start()
+            await air.bluez.ready()
+        await remote.make_again()
+        await log.until(lambda: log.state() is LIVE)
+    assert any("the system's Bluetooth service is not running; start it" in text for *_, text in log.links)
+
+
+@pytest.mark.bluetooth
 async def test_a_fault_behind_the_driver_is_not_swallowed_by_the_radio(air: Any) -> None:
     remote, log = await air.remote(), air.log()
     await remote.serve(air.Char(TEMPERATURE, b"", ("notify",)))
