@@ -152,8 +152,9 @@ def test_same_values_as_the_independent_decoder(drawn: tuple[bytes, set[int]]) -
     assert not theirs.keys() & {key for key, _ in ORACLE_KEYS.values()}
 
 
-@given(st.lists(st.tuples(st.integers(0, 3), st.sampled_from([0.1, 1.0, 3.9, 4.1])), max_size=12))
+@given(st.lists(st.tuples(st.integers(0, 3), st.sampled_from([0.125, 1.0, 3.875, 4.125])), max_size=12))
 def test_same_repeats_as_the_independent_decoder(steps: list[tuple[int, float]]) -> None:
+    # Times are exact in binary, so that both decoders see the same 4 s.
     parser, repeats = BTHomeBluetoothDeviceData(), Repeats()
     t_s, packet_id = 0.0, 250
     for n, (ahead, wait_s) in enumerate(steps):
