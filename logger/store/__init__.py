@@ -1,4 +1,8 @@
-"""The store: one SQLite file for each job. One process writes, any number read."""
+"""The store: one SQLite file for each job. One process writes, any number read.
+
+Nothing but SQLite may open a store's file in a process that uses the store: closing it again
+would take SQLite's locks away (sqlite.org/howtocorrupt.html 2.2).
+"""
 
 from logger.store.faults import StoreBusyError, StoreFullError, StoreHeldError
 from logger.store.live import StoreHealth

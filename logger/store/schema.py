@@ -20,7 +20,7 @@ APPLICATION_ID = 0x52534C47  # "RSLG" in ASCII
 SCHEMA_VERSION = 1
 SEQ_BITS = 40  # 2^40 records: 35,000 years at one a second
 SEQ_MASK = (1 << SEQ_BITS) - 1
-_MAGIC = b"SQLite format 3\0"  # sqlite.org/fileformat.html, 1.3
+_MIN_PAGE_BYTES = 512  # sqlite.org/fileformat.html 1.3.2
 MIN_SQLITE = (3, 37, 0)  # STRICT tables: sqlite.org/stricttables.html
 _SPARE_BYTES = 16 * 1024 * 1024  # left free beside a backup: assumed
 
@@ -143,9 +143,9 @@ def store_version(conn: sqlite3.Connection, path: Path, newest: int = SCHEMA_VER
     """
     not_ours = StoreError(f"{path} is not a riselog store; name another file or move this one away")
     try:
-        with path.open("rb") as file:
-            start = file.read(len(_MAGIC))
-        if start and start != _MAGIC:  # SQLite would take a very short file for an empty store
+        # SQLite takes a file of one byte for an empty one. The file is not opened to look: closing
+        # it would take SQLite's own locks from this process (sqlite.org/howtocorrupt.html 2.2).
+        if 0 < path.stat().st_size < _MIN_PAGE_BYTES:
             raise not_ours
         (application,) = conn.execute("PRAGMA application_id").fetchone()
         (version,) = conn.execute("PRAGMA user_version").fetchone()

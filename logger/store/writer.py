@@ -223,5 +223,10 @@ def _make_folder(path: Path) -> None:
 
 
 def _make_file(path: Path) -> None:
-    """For its owner alone, so that SQLite's side files are so too."""
-    os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
+    """For its owner alone, so that SQLite's side files are so too.
+
+    A file that is there is not opened: closing it would take SQLite's own locks from this
+    process (sqlite.org/howtocorrupt.html 2.2).
+    """
+    if not path.exists():
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))

@@ -90,6 +90,41 @@ def test_a_second_writer_in_the_same_process(path: Path) -> None:
     StoreWriter(path, "third").close()
 
 
+# The SHARED lock that a connection in WAL mode keeps: bytes of sqlite.org/fileformat.html 1.5.1
+# and os.h (PENDING_BYTE 0x40000000, two bytes on, 510 long).
+PROBE_LOCK = """
+import fcntl, sys
+with open(sys.argv[1], "rb+") as file:
+    try:
+        fcntl.lockf(file, fcntl.LOCK_EX | fcntl.LOCK_NB, 510, 0x40000002)
+    except OSError:
+        print("kept")
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX locks")
+def test_opening_again_in_the_same_process_keeps_sqlite_s_own_lock(path: Path) -> None:
+    """A process that closes any other handle of the file loses its POSIX locks on it, and then
+    another process may delete a log in use (sqlite.org/howtocorrupt.html 2.2)."""
+
+    def probe() -> str:
+        command = [sys.executable, "-c", PROBE_LOCK, str(path)]
+        return subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip()
+
+    with StoreWriter(path, "first") as writer:
+        writer.begin_run(RunHeader(run="a", job="j", started_utc_us=0))
+        assert probe() == "kept"
+        StoreReader(path).close()
+        assert probe() == "kept"
+        with pytest.raises(StoreHeldError):
+            StoreWriter(path, "second")
+        assert probe() == "kept"
+    with StoreReader(path) as reader:
+        reader.runs()
+        StoreWriter(path, "third").close()
+        assert probe() == "kept"
+
+
 @pytest.mark.parametrize("note", [b"", b"\xff\xfe", b"[]", b'{"pid": "x"}', b"null"])
 def test_a_broken_note_still_locks(note: bytes, path: Path) -> None:
     with StoreWriter(path, "first"):
