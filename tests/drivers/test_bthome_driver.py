@@ -139,6 +139,18 @@ async def test_a_second_device_of_the_same_name_is_not_mixed_in(air: Any) -> Non
     assert "2 devices have the name" in log.links[2][2]
 
 
+async def test_another_device_of_the_name_may_replace_a_silent_one(air: Any) -> None:
+    one, two, log = await air.remote(), await air.remote(), air.log()
+    await one.advertise(name="spare", service_data=PLAIN)
+    async with air.running(QuickDriver([air.request(name="spare")], log.context())):
+        await log.until(lambda: log.state() is LIVE)
+        await one.hide()
+        await log.until(lambda: log.state() is LOST)
+        await two.advertise(name="spare", service_data=bytes.fromhex("40021913"))
+        await log.until(lambda: temperature(48.89) in log.samples)
+    assert log.state() is LIVE
+
+
 async def test_check_says_what_a_probe_broadcasts(air: Any) -> None:
     remote, other, log = await air.remote(), await air.remote(), air.log()
     await remote.advertise(name="one", service_data=FULL)

@@ -1,0 +1,172 @@
+"""One connection, against a scripted one: what the BlueZ mock does not do, or only slowly.
+
+That BlueZ repeats a read value to its subscribers is told by bleak (its BlueZ client's
+``start_notify``); the values are the literal ones of ``test_ess_decode``.
+"""
+
+import asyncio
+from collections.abc import Callable
+from typing import Any, cast
+
+from drivers.ble import Characteristic, Connection
+from drivers.ble_errors import RadioError, Trouble
+from drivers.ess.session import Pace, Session, choose
+from drivers.probe import LinkReport, Rhythm
+from logger.clock import SteppedClock
+from logger.core.readings import NS_PER_S
+from logger.driver_api import DriverContext, Flag, LinkState, Quantity, Sample
+
+C_21_37, C_48_89 = bytes.fromhex("5908"), bytes.fromhex("1913")
+
+
+def characteristic(uuid16: int, flags: str, service: int = 0x181A, handle: object = None) -> Characteristic:
+    return Characteristic(
+        service=service,
+        uuid16=uuid16,
+        can_read="r" in flags,
+        can_notify="n" in flags,
+        handle=cast("Any", handle),
+    )
+
+
+TEMPERATURE = characteristic(0x2A6E, "rn")
+READ_ONLY = characteristic(0x2A6E, "r")
+HUMIDITY = characteristic(0x2A6F, "r")
+BATTERY = characteristic(0x2A19, "r", 0x180F)
+
+
+class Scripted:
+    """A connection whose reads are answered by a function; it keeps the times of the calls."""
+
+    def __init__(self, clock: SteppedClock, *characteristics: Characteristic) -> None:
+        self.characteristics = characteristics
+        self.lost = asyncio.Event()
+        self.reads: list[tuple[int, float]] = []
+        self.callbacks: dict[int, Callable[[bytes], None]] = {}
+        self.greeting: bytes | None = None  # notified at once to a new subscriber
+        self.answer: Callable[[int], bytes] = lambda _: C_21_37
+        self._clock = clock
+
+    async def read(self, each: Characteristic) -> bytes:
+        self.reads.append((each.uuid16, self._clock.now_ns() / NS_PER_S))
+        return self.answer(each.uuid16)
+
+    async def notify(self, each: Characteristic, callback: Callable[[bytes], None]) -> None:
+        self.callbacks[each.uuid16] = callback
+        if self.greeting is not None:
+            asyncio.get_running_loop().call_soon(callback, self.greeting)
+
+
+class Bench:
+    """A session on a scripted connection, in stepped time; it ends after ``until_s``."""
+
+    def __init__(self, *characteristics: Characteristic, until_s: float) -> None:
+        self.clock = SteppedClock(speed=None, utc_start_us=0)
+        self.connection = Scripted(self.clock, *characteristics)
+        self.samples: list[Sample] = []
+        self.said: list[tuple[LinkState, str]] = []
+        self._until_ns = round(until_s * NS_PER_S)
+
+    async def run(self) -> str:
+        context = DriverContext(
+            emit=self.samples.append,
+            link=lambda _, state, text: self.said.append((state, text)),
+            now_ns=self.clock.now_ns,
+            wait_until=self._wait_until,
+        )
+        session = Session(
+            "ret",
+            cast("Connection", self.connection),
+            context,
+            LinkReport("ret", context.link),
+            Rhythm(least_s=10.0, unknown_s=10.0),
+            Pace(read_every=1.0, ask_after=3.0, battery_every=60.0),
+        )
+        async with asyncio.timeout(20):
+            return await session.run()
+
+    def flags(self) -> list[Flag]:
+        return [s.flag for s in self.samples if s.quantity is Quantity.TEMPERATURE]
+
+    async def _wait_until(self, t_ns: int) -> None:
+        if t_ns > self._until_ns:
+            self.connection.lost.set()
+        await self.clock.wait_until(t_ns)
+
+
+def refuse(uuid16: int) -> bytes:
+    raise RadioError("reading from the probe", Trouble("the probe asks for pairing", "pair it"))
+
+
+async def test_reads_lie_on_a_grid_and_the_battery_is_read_each_minute() -> None:
+    bench = Bench(READ_ONLY, BATTERY, until_s=61.5)
+    bench.connection.answer = lambda uuid16: b"\x64" if uuid16 == BATTERY.uuid16 else C_21_37
+    assert "lost" in await bench.run()
+    assert [t for uuid16, t in bench.connection.reads if uuid16 == 0x2A6E] == [float(n) for n in range(62)]
+    assert [t for uuid16, t in bench.connection.reads if uuid16 == 0x2A19] == [0.0, 60.0]
+
+
+async def test_the_repetition_of_a_read_value_by_the_system_is_a_duplicate() -> None:
+    bench = Bench(TEMPERATURE, until_s=4.0)
+
+    def answer(uuid16: int) -> bytes:
+        if bench.connection.callbacks:  # subscribed: the value comes once more, after the answer
+            asyncio.get_running_loop().call_soon(bench.connection.callbacks[uuid16], C_21_37)
+        return C_21_37
+
+    bench.connection.answer = answer
+    await bench.run()
+    assert [t for _, t in bench.connection.reads] == [0.0, 3.0]
+    assert bench.flags() == [Flag.OK, Flag.OK, Flag.DUPLICATE]
+
+
+async def test_the_repetition_may_come_before_the_answer() -> None:
+    bench = Bench(TEMPERATURE, until_s=4.0)
+
+    def answer(uuid16: int) -> bytes:
+        if bench.connection.callbacks:
+            bench.connection.callbacks[uuid16](C_21_37)
+        return C_21_37
+
+    bench.connection.answer = answer
+    await bench.run()
+    assert bench.flags() == [Flag.OK, Flag.OK]
+
+
+async def test_an_equal_value_notified_after_the_first_read_is_a_reading_of_its_own() -> None:
+    bench = Bench(TEMPERATURE, until_s=0.5)
+    bench.connection.greeting = C_21_37
+    await bench.run()
+    assert bench.flags() == [Flag.OK, Flag.OK]
+
+
+async def test_one_value_that_cannot_be_read_does_not_stop_the_others() -> None:
+    bench = Bench(READ_ONLY, HUMIDITY, until_s=20.0)
+    bench.connection.answer = lambda uuid16: refuse(uuid16) if uuid16 == 0x2A6F else C_21_37
+    assert "lost" in await bench.run()
+    assert len(bench.flags()) == 21
+    assert [text for _, text in bench.said][1:] == [
+        'probe "ret": no humidity: reading from the probe failed: the probe asks for pairing; pair it'
+    ]
+
+
+async def test_when_nothing_can_be_read_the_reason_is_told() -> None:
+    bench = Bench(READ_ONLY, until_s=60.0)
+    bench.connection.answer = refuse
+    assert await bench.run() == (
+        "no temperature: reading from the probe failed: the probe asks for pairing; pair it"
+    )
+    assert bench.clock.now_ns() == 10 * NS_PER_S
+
+
+def test_characteristics_of_other_services_are_not_taken() -> None:
+    # 0x2A6E occurs in other services too; only that of Environmental Sensing is the air's.
+    stray = characteristic(0x2A6E, "r", 0x1809)
+    assert choose([stray]) == ([], [])
+    assert choose([characteristic(0x2A6E, "")]) == ([], [])
+
+
+def test_the_true_wind_goes_before_the_apparent_one_whatever_the_order() -> None:
+    apparent, true = characteristic(0x2A72, "n"), characteristic(0x2A70, "n")
+    for order in ([apparent, true], [true, apparent]):
+        assert choose(order) == ([true], [apparent])
