@@ -22,7 +22,7 @@ from logger.core.readings import NS_PER_S
 from logger.core.result import RunFacts, result_document
 from logger.core.snapshot import Event, Snapshot
 from logger.documents import exit_code, firing_result, json_text, new_run_id, print_result, run_header
-from logger.driver_api import Driver, DriverContext, ProbeRequest
+from logger.driver_api import Driver, DriverContext, LinkState, ProbeRequest
 from logger.faults import ENDED_AT_ONCE, complain, internal_fault, log_fault, said
 from logger.feed import Feed
 from logger.keeper import StoreKeeper
@@ -34,6 +34,7 @@ from logger.session import EndReason, Limits, Session
 from logger.signals import signals
 from logger.store import StoreWriter
 
+HURRY_S = 2.0  # wall time for the way out after a second Ctrl-C; assumed
 EVENTS_SHOWN = 50  # newest events kept for the dashboard; assumed: more than any terminal has lines
 
 
@@ -73,6 +74,7 @@ class LiveRun:
         self._events: deque[Event] = deque(maxlen=EVENTS_SHOWN)
         self._plain: PlainLines | None = PlainLines(config.units)
         self._screen: LiveScreen | None = None
+        self._leaving: asyncio.Task[None] | None = None
 
     async def go(self) -> tuple[dict[str, Any], EndReason]:
         """Run, end in order, store the result; the result document."""
@@ -85,6 +87,11 @@ class LiveRun:
                 await stack.enter_async_context(self._screen)
             reason = await self.session.run(self._drivers)
         return await self._finish(reason), reason
+
+    def leave_screen(self) -> None:
+        """Give the terminal back now, whatever still runs."""
+        if self._screen is not None:
+            self._leaving = self._loop.create_task(self._screen.__aexit__(None, None, None))
 
     async def abandon(self) -> None:
         """After a fault of the core: what was read is stored, without a result."""
@@ -216,13 +223,17 @@ def build_drivers(config: LoadedConfig, collector: Collector, clock: Clock) -> d
         kind = load_driver(name)
         context = DriverContext(
             emit=collector.emit,
-            link=collector.link,
+            link=_no_link if kind.simulated else collector.link,
             now_ns=clock.now_ns,
             wait_until=clock.wait_until,
             settings=settings if kind.simulated else {},
         )
         drivers[name] = kind(requests, context)
     return drivers
+
+
+def _no_link(probe: str, state: LinkState, text: str) -> None:
+    """A simulated probe has no way to it that could be lost: nothing to tell."""
 
 
 async def run_live(config: LoadedConfig, writer: StoreWriter, limits: Limits, manner: Manner) -> int:
@@ -234,6 +245,8 @@ async def run_live(config: LoadedConfig, writer: StoreWriter, limits: Limits, ma
     def at_once() -> None:
         nonlocal hurry
         hurry = True
+        live.leave_screen()
+        asyncio.get_running_loop().call_later(HURRY_S, os._exit, ENDED_AT_ONCE)
         if main is not None:
             main.cancel()
 
@@ -252,7 +265,13 @@ async def run_live(config: LoadedConfig, writer: StoreWriter, limits: Limits, ma
     except Exception:
         await live.abandon()
         raise
-    return _close(live, document, reason)
+    code = _close(live, document, reason)
+    if live.session.stuck:
+        complain(f"driver {', '.join(live.session.stuck)} did not end when told to; report it to its author")
+        writer.close()
+        sys.stdout.flush()
+        os._exit(code)  # the loop would wait for that driver
+    return code
 
 
 def _close(live: LiveRun, document: dict[str, Any], reason: EndReason) -> int:

@@ -45,7 +45,7 @@ def replay_command(text: str, config_path: Path | None, *, store: bool, json: bo
         if is_csv(text):
             if config is None:
                 raise UsageError(f"{text} is a file of readings: name the job's config with --config")
-            source = _csv_source(Path(text))
+            source = replace(_csv_source(Path(text)), simulated=config.simulated)
         else:
             path, run = find_stored(text, config)
             reader = stack.enter_context(StoreReader(path))

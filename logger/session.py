@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from logger.core.pipeline import Pipeline
 
 COMMIT_S = 1.0  # wall time between commits: design
+CLEAN_UP_S = 5.0  # wall time a driver has to end when told to; assumed: longer than a radio's own time-outs
 QUIET_NS = NS_PER_S  # reading time without a reading after which a tick moves the core on; assumed
 
 
@@ -99,6 +100,7 @@ class Session:
         self._next_look_ns = 0
         self._alive = 0
         self._fault: Exception | None = None
+        self.stuck: list[str] = []  # drivers that did not end when told to
         self.fatal: Exception | None = None  # the first failure of a driver
         self.snapshot: Snapshot = pipeline.snapshot(0)
 
@@ -155,7 +157,7 @@ class Session:
         """One driver; its end, or its failure, ends the run only when no other is left."""
         reason = EndReason.ENDED
         try:
-            await driver.run()
+            await self._until_done(name, driver)
         except RiselogError as error:
             reason = EndReason.NO_SOURCE
             self.fatal = self.fatal or error
@@ -173,6 +175,23 @@ class Session:
         self._alive -= 1
         if self._alive == 0:
             self.stop(reason)
+
+    async def _until_done(self, name: str, driver: Driver) -> None:
+        """A driver as a task of its own: one that does not end when told to holds nobody up."""
+        task = asyncio.ensure_future(driver.run())
+        try:
+            await asyncio.wait([task])
+        except asyncio.CancelledError:
+            task.cancel()
+            done, _ = await asyncio.wait([task], timeout=CLEAN_UP_S)
+            if not done:
+                self.stuck.append(name)
+            elif not task.cancelled():
+                task.exception()  # seen: what a driver says on its way out changes nothing
+            raise
+        if task.cancelled():
+            raise DriverError(f"driver '{name}' gave up without a reason; report it to its author")
+        task.result()
 
     async def _keep_time(self) -> None:
         """Commits, and ticks where no reading comes, by the wall clock."""

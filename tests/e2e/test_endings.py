@@ -71,6 +71,62 @@ async def test_a_second_signal_ends_at_once(*, terminal: bool, hangup: list[str]
     assert signal.getsignal(signal.SIGTERM) == before
 
 
+STUBBORN = """
+import asyncio
+from pydantic import BaseModel
+from logger.driver_api import LinkState, Quantity, Sample
+class Options(BaseModel): ...
+class Driver:
+    name, simulated, Options = "stubborn", False, Options
+    def __init__(self, probes, context):
+        self.probes, self.context = probes, context
+    async def run(self):
+        for probe in self.probes:
+            self.context.emit(Sample(probe=probe.name, quantity=Quantity.TEMPERATURE, value=20.0))
+        self.context.link(self.probes[0].name, LinkState.LIVE, "heard")
+        while True:
+            try:
+                await asyncio.Event().wait()
+            except asyncio.CancelledError:
+                pass
+    async def reach(self, seconds): return []
+"""
+
+
+@pytest.fixture
+def stubborn(program: Any, write_config: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
+    """A job whose driver, a plug-in, does not end when told to."""
+    info = program.folder / "plug" / "stubborn-1.dist-info"
+    info.mkdir(parents=True)
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: stubborn\nVersion: 1\n")
+    (info / "entry_points.txt").write_text("[riselog.drivers]\nstubborn = stubborn:Driver\n")
+    (info.parent / "stubborn.py").write_text(STUBBORN)
+    monkeypatch.setenv("PYTHONPATH", str(info.parent))
+    config = write_config(('driver = "sim"', 'driver = "stubborn"'))
+    text = config.read_text(encoding="utf-8")
+    config.write_text(text[: text.index("[sim]")], encoding="utf-8")
+    process = program.start("run", config, "--headless", "--json")
+    program.wait_for(process, "probe-live")
+    return process
+
+
+def test_a_driver_that_does_not_end_holds_nobody_up(program: Any, stubborn: Any) -> None:
+    stubborn.send_signal(signal.SIGINT)
+    done = program.end(stubborn)
+    assert done.code == 3
+    assert (done.document["end_reason"], done.document["stored"]) == ("stopped", True)
+    assert "stubborn did not end" in done.err
+
+
+def test_a_second_signal_ends_at_once_even_then(program: Any, stubborn: Any) -> None:
+    stubborn.send_signal(signal.SIGSTOP)
+    stubborn.send_signal(signal.SIGINT)
+    stubborn.send_signal(signal.SIGTERM)
+    stubborn.send_signal(signal.SIGCONT)
+    done = program.end(stubborn)
+    assert (done.code, done.out) == (130, "")
+
+
 def test_a_killed_run_is_settled_by_the_next(program: Any, write_config: Any) -> None:
     config = write_config(('speed = "max"', "speed = 400"))
     process = program.start("run", config, "--headless", "--json")
