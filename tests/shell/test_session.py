@@ -261,6 +261,13 @@ async def test_one_broken_driver_leaves_the_others_going() -> None:
     assert "the.log" in text
 
 
+async def test_a_driver_that_cancels_itself_is_a_failure() -> None:
+    rig = Rig()
+    driver = ScriptedDriver(rig, 5, asyncio.CancelledError())  # type: ignore[arg-type]
+    assert await rig.run(a=driver) is EndReason.NO_SOURCE
+    assert "gave up without a reason" in str(rig.session.fatal)
+
+
 @pytest.mark.parametrize("error", [DriverError("no adapter; plug one in"), ConfigError("no scenario")])
 async def test_no_driver_left_that_can_work(error: Exception) -> None:
     rig = Rig()
