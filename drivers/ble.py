@@ -148,9 +148,11 @@ class Radio:
     async def find_connected(self, wanted: Wanted, service: int) -> Sighting | None:
         """The device, when the system holds a connection to it already: it is not heard then.
 
-        That is what a killed process leaves behind on Linux.
+        That is what a killed process leaves behind on Linux. Where the system cannot tell, there
+        is none: of a radio that fails the scan tells.
         """
-        with radio_errors("asking for connected probes"):
+        devices: list[BLEDevice] = []
+        with contextlib.suppress(RadioError), radio_errors("asking for connected probes"):
             from bleak import BleakAdapter  # noqa: PLC0415 - slow to load
 
             async with asyncio.timeout(SCAN_START_S):

@@ -45,8 +45,8 @@ class Channel:
     def plan(self, now_ns: int) -> None:
         """Set the next read: on the grid of the reads before, or ``every_s`` after a notification."""
         step_ns = round(self.every_s * NS_PER_S)
-        grid_ns = (self.due_ns or 0) + step_ns
-        self.due_ns = now_ns + step_ns if self.subscribed or grid_ns <= now_ns else grid_ns
+        grid_ns = now_ns if self.due_ns is None or self.subscribed else self.due_ns
+        self.due_ns = grid_ns + step_ns if grid_ns + step_ns > now_ns else now_ns + step_ns
 
 
 def choose(all_of_them: Sequence[Characteristic]) -> tuple[list[Characteristic], list[Characteristic]]:

@@ -59,7 +59,7 @@ def _stop(process: subprocess.Popen[bytes]) -> None:
 
 @pytest.fixture(scope="session")
 def private_bus(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The address of a D-Bus of our own; it is the system bus of this process for as long."""
+    """The address of a D-Bus of our own."""
     if lacks := _missing():
         text = f"no Bluetooth tests: {lacks} is not installed"
         (pytest.fail if os.environ.get("CI") == "true" else pytest.skip)(text)
@@ -69,20 +69,15 @@ def private_bus(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     daemon = subprocess.Popen(
         ["dbus-daemon", f"--config-file={config}", "--nofork", "--print-address=1"], stdout=subprocess.PIPE
     )
-    before = os.environ.get("DBUS_SYSTEM_BUS_ADDRESS")
     try:
         assert daemon.stdout is not None
         address = daemon.stdout.readline().decode().strip()  # printed when it listens
         assert address, "dbus-daemon did not start"
-        os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = address
         yield address
     finally:
         _stop(daemon)
         if daemon.stdout is not None:
             daemon.stdout.close()
-        os.environ.pop("DBUS_SYSTEM_BUS_ADDRESS", None)
-        if before is not None:
-            os.environ["DBUS_SYSTEM_BUS_ADDRESS"] = before
 
 
 class Mock:
@@ -98,7 +93,10 @@ class Mock:
         command = [sys.executable, str(Path(__file__).with_name("bluez_mock.py"))]
         with self._log.open("ab") as out:
             self._process = subprocess.Popen(
-                [*command, "--auto-enable", "--scan-interval", "1", *adapters], stdout=out, stderr=out
+                [*command, "--auto-enable", "--scan-interval", "1", *adapters],
+                stdout=out,
+                stderr=out,
+                env={**os.environ, "DBUS_SYSTEM_BUS_ADDRESS": self._bus_address},
             )
 
     def stop(self) -> None:
@@ -446,8 +444,9 @@ class Air:
 
 
 @pytest_asyncio.fixture
-async def air(private_bus: str, bluez_process: Mock) -> AsyncIterator[Air]:
-    """A world without probes, and clean again afterwards."""
+async def air(private_bus: str, bluez_process: Mock, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[Air]:
+    """A world without probes, and clean again afterwards; its bus is the system's for as long."""
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", private_bus)
     async with contextlib.AsyncExitStack() as stack:
         air = Air(private_bus, stack, bluez_process)
         yield air

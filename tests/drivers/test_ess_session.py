@@ -5,6 +5,7 @@ That BlueZ repeats a read value to its subscribers is told by bleak (its BlueZ c
 """
 
 import asyncio
+import itertools
 from collections.abc import Callable
 from typing import Any, cast
 
@@ -44,11 +45,13 @@ class Scripted:
         self.reads: list[tuple[int, float]] = []
         self.callbacks: dict[int, Callable[[bytes], None]] = {}
         self.greeting: bytes | None = None  # notified at once to a new subscriber
+        self.read_takes_s = 0.0
         self.answer: Callable[[int], bytes] = lambda _: C_21_37
         self._clock = clock
 
     async def read(self, each: Characteristic) -> bytes:
         self.reads.append((each.uuid16, self._clock.now_ns() / NS_PER_S))
+        await self._clock.wait_until(self._clock.now_ns() + round(self.read_takes_s * NS_PER_S))
         return self.answer(each.uuid16)
 
     async def notify(self, each: Characteristic, callback: Callable[[bytes], None]) -> None:
@@ -104,6 +107,19 @@ async def test_reads_lie_on_a_grid_and_the_battery_is_read_each_minute() -> None
     assert "lost" in await bench.run()
     assert [t for uuid16, t in bench.connection.reads if uuid16 == 0x2A6E] == [float(n) for n in range(62)]
     assert [t for uuid16, t in bench.connection.reads if uuid16 == 0x2A19] == [0.0, 60.0]
+
+
+async def test_a_slow_read_does_not_shift_the_grid_and_a_missed_one_is_not_caught_up() -> None:
+    bench = Bench(READ_ONLY, until_s=4.5)
+    bench.connection.read_takes_s = 0.4
+    await bench.run()
+    assert [t for _, t in bench.connection.reads] == [0.0, 1.4, 2.4, 3.4, 4.4]
+    slow = Bench(READ_ONLY, until_s=8.0)
+    slow.connection.read_takes_s = 1.5
+    await slow.run()
+    gaps = [b[1] - a[1] for a, b in itertools.pairwise(slow.connection.reads)]
+    assert gaps
+    assert min(gaps) >= 1.5
 
 
 async def test_the_repetition_of_a_read_value_by_the_system_is_a_duplicate() -> None:
