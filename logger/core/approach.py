@@ -12,8 +12,8 @@ import numpy.typing as npt
 
 from logger.core.line import MIN_N_EFF, PHI_MAX
 
-TAU_GRID_S = np.geomspace(10.0, 1800.0, 96)  # s; plants of the trade lie well inside (assumed)
-MAX_BINS = 256  # memory stays bounded: bins are merged by pairs
+TAU_GRID_S = np.geomspace(10.0, 1800.0, 64)  # s; plants of the trade lie well inside (assumed)
+MAX_BINS = 128  # memory stays bounded: bins are merged by pairs
 MIN_BINS = 12  # fewer say nothing of three parameters (design choice)
 ONSET = 0.5  # the fit starts where half of the rise is there: behind dead time and second-order onset
 Z95_SQUARED = 1.6449**2  # one-sided 95 %, profile likelihood of one parameter (chi-square, 1 d.o.f.)

@@ -17,16 +17,16 @@ MIN_POINTS = 3  # a line takes two, its scatter a third
 Z975 = 1.959963  # normal quantile: the least that any t factor can be
 _KEEP_FACTOR = 2  # the buffer is cut back when it has grown to twice what is needed
 
-# Layout of a row of running sums: six of time, then six for each column.
+# Layout of a row of running sums: six of time, then six for each of the two columns.
 # Time, over the points that have a value, t in grid steps: n, sum t, sum t^2; over neighbours that
 # both have one, the later at t: pairs, sum (2t - 1), sum t (t - 1).
 # Value, y fixed-point: sum y, sum t y, sum y^2; over pairs (u later, w earlier):
 # sum u w, sum (u + w), sum (u (t - 1) + w t).
 _TIME = _VALUE = 6
 _PAIRS = 3
+_ZERO = (0,) * (_TIME + 2 * _VALUE)
 
 Sums = tuple[int, ...]
-Pair = tuple[int, int, int]
 
 
 class Line(NamedTuple):
@@ -42,23 +42,22 @@ class Line(NamedTuple):
 
 
 class Mark(NamedTuple):
-    """A place in a series: the sums before it, so that a window of any age can start there."""
+    """A place in a series, so that a window of any age can start there: its row and its neighbours."""
 
     sums: Sums
-    broken: tuple[Pair | None, ...]
+    around: tuple[Sums, Sums] | None
 
 
 class Series:
-    """Prefix sums of several parallel values on one grid, the last ``keep`` points of them.
+    """Prefix sums of two parallel values on one grid, the last ``keep`` points of them.
 
-    ``push`` takes one value per column, or None where the point has no value; then ``line``
-    answers for any window of the last ``n`` points. ``clear`` forgets everything.
+    ``push`` takes a point, or None where it has no value; then ``line`` answers for any window of
+    the last ``n`` points. ``clear`` forgets everything.
     """
 
-    __slots__ = ("_base", "_columns", "_keep", "_last", "_rows", "keep", "length")
+    __slots__ = ("_keep", "_last", "_rows", "keep", "length")
 
-    def __init__(self, columns: int, keep: int) -> None:
-        self._columns = columns
+    def __init__(self, keep: int) -> None:
         self.keep = keep
         self._keep = keep + 2  # the zero before the first point, and the pair that reaches out
         self.clear()
@@ -66,11 +65,10 @@ class Series:
     def clear(self) -> None:
         """Forget every point."""
         self.length = 0
-        self._base = 0
-        self._rows: list[Sums] = [(0,) * (_TIME + _VALUE * self._columns)]
-        self._last: tuple[int, ...] | None = None
+        self._rows: list[Sums] = [_ZERO]
+        self._last: tuple[int, int] | None = None
 
-    def push(self, point: tuple[float, ...] | None) -> None:
+    def push(self, point: tuple[float, float] | None) -> None:
         """Add the next point of the grid; None where there is no fresh value."""
         t = self.length
         self.length = t + 1
@@ -79,40 +77,34 @@ class Series:
             rows.append(rows[-1])
             self._last = None
         else:
-            row = rows[-1]
-            fixed = tuple([round(y * SCALE) for y in point])
-            before = t - 1
-            last = self._last
-            n, st, stt, pairs, pair_t, pair_tt = row[:_TIME]
-            if last is None:
-                sums = [n + 1, st + t, stt + t * t, pairs, pair_t, pair_tt]
-                at = _TIME
-                for y in fixed:
-                    sy, sty, syy, uw, upw, cross = row[at : at + _VALUE]
-                    sums += (sy + y, sty + t * y, syy + y * y, uw, upw, cross)
-                    at += _VALUE
-            else:
-                sums = [n + 1, st + t, stt + t * t, pairs + 1, pair_t + t + before, pair_tt + t * before]
-                at = _TIME
-                for y, w in zip(fixed, last, strict=True):
-                    sy, sty, syy, uw, upw, cross = row[at : at + _VALUE]
-                    ty = t * y
-                    sums += (sy + y, sty + ty, syy + y * y, uw + y * w, upw + y + w, cross + ty - y + w * t)
-                    at += _VALUE
-            rows.append(tuple(sums))
-            self._last = fixed
+            n, st, stt, pairs, pair_t, pair_tt, s0, st0, ss0, p0, q0, x0, s1, st1, ss1, p1, q1, x1 = rows[-1]
+            y0, y1 = round(point[0] * SCALE), round(point[1] * SCALE)
+            if self._last is not None:
+                w0, w1 = self._last
+                before = t - 1
+                pairs += 1
+                pair_t += t + before
+                pair_tt += t * before
+                p0, q0, x0 = p0 + y0 * w0, q0 + y0 + w0, x0 + y0 * before + w0 * t
+                p1, q1, x1 = p1 + y1 * w1, q1 + y1 + w1, x1 + y1 * before + w1 * t
+            rows.append(
+                (
+                    *(n + 1, st + t, stt + t * t, pairs, pair_t, pair_tt),
+                    *(s0 + y0, st0 + t * y0, ss0 + y0 * y0, p0, q0, x0),
+                    *(s1 + y1, st1 + t * y1, ss1 + y1 * y1, p1, q1, x1),
+                )
+            )
+            self._last = (y0, y1)
         if len(rows) > _KEEP_FACTOR * self._keep:
-            cut = len(rows) - self._keep
-            self._base += cut
-            del rows[:cut]
+            del rows[: len(rows) - self._keep]
 
     def fresh(self, window: int) -> int:
         """How many of the last ``window`` points have a value."""
         return self._rows[-1][0] - self._rows[-1 - window][0]
 
-    def mean(self, column: int, window: int, *, back: int = 0) -> float | None:
-        """Mean of a column over the window, the newest ``back`` left out; None without a value."""
-        end, start = self._rows[-1 - back], self._rows[-1 - back - window]
+    def mean(self, column: int, window: int) -> float | None:
+        """Mean of a column over the window; None where no point has a value."""
+        end, start = self._rows[-1], self._rows[-1 - window]
         n = end[0] - start[0]
         at = _TIME + _VALUE * column
         return (end[at] - start[at]) / (n * SCALE) if n else None
@@ -121,31 +113,26 @@ class Series:
         self,
         column: int,
         window: int,
-        *,
-        back: int = 0,
         floor: float = 0.0,
         slope_limit: float = inf,
         scatter_limit: float = inf,
+        *,
+        back: int = 0,
     ) -> Line | None:
         """Line through the window, with its standard error; None below three points.
 
         ``floor``: the scatter is never taken below it (a coarse probe proves nothing by
         repeating one value). The limits are fractions of the mean: a line that surely fails
-        them, before its autocorrelation is known, is not finished: None.
+        them, before its autocorrelation is known, is not finished: None. ``back``: the newest
+        points that are left out.
         Source: ordinary least squares; lag-1 correction of the standard error as Santer et al.
         2000 (J. Geophys. Res. 105): n_eff = n (1 - phi)/(1 + phi).
         """
-        end = len(self._rows) - 1 - back
+        rows = self._rows
+        end = len(rows) - 1 - back
         start = end - window
-        return fit_line(
-            self._rows[start],
-            self._rows[end],
-            column,
-            broken=self._broken_pair(column, start),
-            floor=floor,
-            slope_limit=slope_limit,
-            scatter_limit=scatter_limit,
-        )
+        around = (rows[start - 1], rows[start + 1]) if start else None
+        return fit_line(rows[start], rows[end], column, floor, slope_limit, scatter_limit, around)
 
     def residual_range(self, column: int, line: Line, window: int, blocks: int) -> float:
         """Peak-to-peak of the means of equal blocks about a line through the whole window."""
@@ -171,62 +158,59 @@ class Series:
 
     def mark(self, back: int) -> Mark:
         """Remember the place before the newest ``back`` points."""
-        at = max(len(self._rows) - 1 - back, 0)
-        return Mark(self._rows[at], tuple(self._broken_pair(c, at) for c in range(self._columns)))
+        rows = self._rows
+        at = max(len(rows) - 1 - back, 0)
+        inside = 0 < at < len(rows) - 1
+        return Mark(rows[at], (rows[at - 1], rows[at + 1]) if inside else None)
 
     def line_since(self, mark: Mark, column: int, *, back: int = 0, floor: float = 0.0) -> Line | None:
         """Line from a mark to the newest point but ``back``; as ``line``, for any length."""
         end = self._rows[max(len(self._rows) - 1 - back, 0)]
-        return fit_line(mark.sums, end, column, broken=mark.broken[column], floor=floor)
-
-    def _broken_pair(self, column: int, start: int) -> Pair | None:
-        """The pair that reaches out of the window's start, as (t, u, w); None if there is none."""
-        rows = self._rows
-        if start < 1 or start + 1 >= len(rows):
-            return None
-        here, after = rows[start], rows[start + 1]
-        if after[_PAIRS] == here[_PAIRS]:
-            return None
-        at = _TIME + _VALUE * column
-        return self._base + start, after[at] - here[at], here[at] - rows[start - 1][at]
+        return fit_line(mark.sums, end, column, floor, around=mark.around)
 
 
 def fit_line(
     start: Sums,
     end: Sums,
     column: int,
-    *,
-    broken: Pair | None = None,
     floor: float = 0.0,
     slope_limit: float = inf,
     scatter_limit: float = inf,
+    around: tuple[Sums, Sums] | None = None,
 ) -> Line | None:
-    """Line between two rows of running sums; see ``Series.line``."""
+    """Line between two rows of running sums; see ``Series.line``.
+
+    ``around``: the rows before and after ``start``, which tell of the pair that reaches out of
+    the window; None where there is nothing before it.
+    """
     n = end[0] - start[0]
     if n < MIN_POINTS:
         return None
     at = _TIME + _VALUE * column
-    st, sy = end[1] - start[1], end[at] - start[at]
+    st = end[1] - start[1]
+    sy = end[at] - start[at]
     sxx = n * (end[2] - start[2]) - st * st
     sxy = n * (end[at + 1] - start[at + 1]) - st * sy
     slope = sxy / sxx
     size = abs(sy / n)
-    if abs(slope) >= slope_limit * size:
+    steep = slope_limit * size
+    if slope >= steep or -slope >= steep:
         return None
     sse = ((n * (end[at + 2] - start[at + 2]) - sy * sy) - sxy * sxy / sxx) / n
-    scatter = max(sqrt(sse / (n - 2)) if sse > 0.0 else 0.0, floor * SCALE)
+    scatter = sqrt(sse / (n - 2)) if sse > 0.0 else 0.0
+    scatter = max(scatter, floor * SCALE)
     plain_se = scatter * sqrt(n / sxx)
-    if scatter >= scatter_limit * size or abs(slope) + Z975 * plain_se >= slope_limit * size:
+    if scatter >= scatter_limit * size or abs(slope) + Z975 * plain_se >= steep:
         return None
     phi = 0.0
     if sse > 0.0:
-        phi = min(max(_lag_one(start, end, at, slope, broken) / sse, 0.0), PHI_MAX)
+        phi = min(max(_lag_one(start, end, at, slope, around) / sse, 0.0), PHI_MAX)
     n_eff = n * (1.0 - phi) / (1.0 + phi)
     slope_se = plain_se * sqrt((n - 2) / (n_eff - 2.0)) / SCALE if n_eff >= MIN_N_EFF else None
     return Line(n, sy / (n * SCALE), slope / SCALE, scatter / SCALE, phi, n_eff, slope_se)
 
 
-def _lag_one(start: Sums, end: Sums, at: int, slope: float, broken: Pair | None) -> float:
+def _lag_one(start: Sums, end: Sums, at: int, slope: float, around: tuple[Sums, Sums] | None) -> float:
     """Sum of products of neighbouring residuals u - a - b t and w - a - b (t - 1).
 
     Time and value are first moved to the middle of the window, in whole numbers: what is left
@@ -234,8 +218,9 @@ def _lag_one(start: Sums, end: Sums, at: int, slope: float, broken: Pair | None)
     """
     pairs, pair_t, pair_tt = end[3] - start[3], end[4] - start[4], end[5] - start[5]
     uw, upw, cross = end[at + 3] - start[at + 3], end[at + 4] - start[at + 4], end[at + 5] - start[at + 5]
-    if broken is not None:
-        t, u, w = broken
+    if around is not None and around[1][_PAIRS] != start[_PAIRS]:
+        before, after = around
+        t, u, w = after[1] - start[1], after[at] - start[at], start[at] - before[at]
         pairs, pair_t, pair_tt = pairs - 1, pair_t - (2 * t - 1), pair_tt - t * (t - 1)
         uw, upw, cross = uw - u * w, upw - (u + w), cross - (u * (t - 1) + w * t)
     n, st, sy = end[0] - start[0], end[1] - start[1], end[at] - start[at]

@@ -11,6 +11,7 @@ slope = remaining error / tau, so |slope| + t SE < remaining / tau shows that le
 from __future__ import annotations
 
 from enum import IntEnum
+from math import sqrt
 from typing import NamedTuple
 
 from logger.core.approach import Approach
@@ -23,10 +24,11 @@ RUNGS = (1.0, 1.5, 2.0, 3.0, 5.0)  # multiples of the window, capped at window_m
 MIN_FRESH = 0.9  # share of a window's points that must have a value (design)
 HUNTING_BLOCKS = 8  # the residual's slow part: means over an eighth of the window (design choice)
 HUNTING_FACTOR = 2.0  # peak-to-peak limit as a multiple of the spread (design)
+JUDGE_EVERY_S = 3  # s between judgements: no window of minutes changes its mind faster (cost)
 FAIL_FOR_S = 15  # s of failure that end a stretch (design)
 GROSS = 2.0  # a failure by more than so many limits of the shortest rung ends a stretch too (design)
 UNJUDGED_FOR_S = 60  # s without a window that can be judged end a stretch (design choice)
-REFIT_EVERY_S = 15  # s between fits of the time constant (design choice: cost)
+REFIT_EVERY_S = 30  # s between fits of the time constant (design choice: cost)
 RISE, OUTPUT = 0, 1  # columns of the series
 
 
@@ -75,7 +77,8 @@ class SteadyDetector:
         self.grid_s = grid_s
         windows = sorted({min(p.window_s * factor, p.window_max_s) for factor in RUNGS})
         self.rungs = tuple(max(round(w / grid_s), 3) for w in windows)
-        self.series = Series(2, max(self.rungs[-1], round(keep_s / grid_s)))
+        self._judge_every = max(JUDGE_EVERY_S // grid_s, 1)  # points
+        self.series = Series(max(self.rungs[-1], round(keep_s / grid_s)))
         self.approach.clear()
         self.tau_s: float | None = None  # fitted, upper 95 %
         self.limit = p.remaining / p.time_constant_s  # 1/s, fraction of the mean
@@ -97,6 +100,8 @@ class SteadyDetector:
             self.series.push((rise, output))
             if not self.steady:
                 self.approach.add(t_s, rise)
+        if self.series.length % self._judge_every:
+            return Change.NONE
         judgement, rung = self._climb()
         if self.steady:
             return self._watch(t_s, judgement)
@@ -167,12 +172,17 @@ class SteadyDetector:
     def _passes(self, column: int, rung: int, floor: float) -> bool:
         """All three tests of one column in one window, cheapest first."""
         limit, spread = self.limit * self.grid_s, self.params.spread
-        line = self.series.line(column, rung, floor=floor, slope_limit=limit, scatter_limit=spread)
+        line = self.series.line(column, rung, floor, limit, spread)
         if line is None or line.slope_se is None:
             return False
         size = abs(line.mean)
         if abs(line.slope) + t975(line.n_eff - 2.0) * line.slope_se >= limit * size:
             return False
+        # Block means m of a full window obey block x sum(m^2) <= sum of squares, so their range is
+        # at most sqrt(2 n / block) x scatter: often that settles it.
+        most = line.scatter * sqrt(2.0 * rung / max(rung // HUNTING_BLOCKS, 1))
+        if line.n == rung and most < HUNTING_FACTOR * spread * size:
+            return True
         swing = self.series.residual_range(column, line, rung, HUNTING_BLOCKS)
         return swing < HUNTING_FACTOR * spread * size
 
@@ -182,7 +192,7 @@ class SteadyDetector:
         if self.series.fresh(rung) < MIN_FRESH * rung:
             return False
         for column, floor in ((RISE, self.floor), (OUTPUT, self._output_floor(rung))):
-            line = self.series.line(column, rung, floor=floor)
+            line = self.series.line(column, rung, floor)
             if line is None or line.slope_se is None:
                 continue
             size = abs(line.mean)
@@ -236,7 +246,7 @@ class SteadyDetector:
         slopes: list[float | None] = []
         spread = hunting = 0.0
         for column, floor in ((RISE, self.floor), (OUTPUT, self._output_floor(rung))):
-            line = self.series.line(column, rung, floor=floor)
+            line = self.series.line(column, rung, floor)
             if line is None or not line.mean:
                 slopes.append(None)
                 continue

@@ -24,9 +24,9 @@ Floats = npt.NDArray[np.float64]
 
 
 def fill(values: Iterable[float | None], keep: int = 1_000) -> Series:
-    series = Series(1, keep)
+    series = Series(keep)
     for value in values:
-        series.push(None if value is None else (value,))
+        series.push(None if value is None else (value, value))
     return series
 
 
@@ -172,9 +172,14 @@ def test_slope_of_an_exponential_approach_tells_what_is_left(left: float, in_tim
     The slope of three points is that at their middle, 1 s before the newest.
     """
     tau_s, change_k = 120.0, 27.0
-    series = Series(1, 10)
+    series = Series(10)
     for t_s in range(1_000):
-        series.push((20.0 + change_k * (1.0 - math.exp(-t_s / tau_s)),))
+        series.push(
+            (
+                20.0 + change_k * (1.0 - math.exp(-t_s / tau_s)),
+                20.0 + change_k * (1.0 - math.exp(-t_s / tau_s)),
+            )
+        )
         newest = series.line(0, 3) if t_s >= 2 else None
         if newest is not None and newest.slope * tau_s < left * change_k:
             break

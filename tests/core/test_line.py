@@ -30,9 +30,9 @@ def reference(values: list[float | None]) -> tuple[int, float, float, float, flo
 @settings(max_examples=150, deadline=None)
 @given(st.lists(POINT, min_size=12, max_size=60), st.integers(4, 12))
 def test_agrees_with_polyfit_over_any_window(points: list[float | None], window: int) -> None:
-    series = Series(1, 12)
+    series = Series(12)
     for value in points:
-        series.push(None if value is None else (round(value, 3),))
+        series.push(None if value is None else (round(value, 3), round(value, 3)))
     inside = [None if v is None else round(v, 3) for v in points[-window:]]
     fresh = [v for v in inside if v is not None]
     line = series.line(0, window)
@@ -53,22 +53,22 @@ def test_an_outlier_leaves_no_trace() -> None:
     """River's sliding variance is 5 % off after such an outlier; exact sums are not."""
     rng = random.Random(7)
     clean = [rng.gauss(27.0, 0.2) for _ in range(300)]
-    hit, spared = Series(1, 100), Series(1, 100)
-    hit.push((1e6,))
-    spared.push((27.0,))
+    hit, spared = Series(100), Series(100)
+    hit.push((1e6, 1e6))
+    spared.push((27.0, 27.0))
     for value in clean:
-        hit.push((value,))
-        spared.push((value,))
+        hit.push((value, value))
+        spared.push((value, value))
     assert hit.line(0, 100) == spared.line(0, 100)
 
 
 def test_a_mark_reaches_back_beyond_what_is_kept() -> None:
     rng = random.Random(3)
     values: list[float | None] = [None if rng.random() < 0.05 else rng.gauss(20.0, 0.5) for _ in range(900)]
-    series = Series(1, 50)
+    series = Series(50)
     mark = None
     for number, value in enumerate(values):
-        series.push(None if value is None else (value,))
+        series.push(None if value is None else (value, value))
         if number == 199:
             mark = series.mark(20)
     assert mark is not None
@@ -82,9 +82,9 @@ def test_a_mark_reaches_back_beyond_what_is_kept() -> None:
 
 
 def test_the_floor_holds_the_scatter_of_a_constant_reading() -> None:
-    series = Series(1, 120)
+    series = Series(120)
     for _ in range(120):
-        series.push((48.0,))
+        series.push((48.0, 48.0))
     line = series.line(0, 120, floor=0.5 / 12**0.5)
     assert line is not None
     assert (line.slope, line.phi) == (0.0, 0.0)
@@ -96,11 +96,11 @@ def test_the_floor_holds_the_scatter_of_a_constant_reading() -> None:
 def test_limits_only_leave_out_what_fails() -> None:
     """An unfinished line is one that fails: the finished one says the same."""
     rng = random.Random(11)
-    series = Series(1, 120)
+    series = Series(120)
     level = 27.0
     for number in range(2000):
         level += rng.gauss(0.0, 0.01) + (0.01 if number % 600 < 100 else 0.0)
-        series.push((level + rng.gauss(0.0, 0.1),))
+        series.push((level + rng.gauss(0.0, 0.1), level + rng.gauss(0.0, 0.1)))
         if number < 120:
             continue
         quick = series.line(0, 120, slope_limit=1e-4, scatter_limit=0.015)
@@ -117,10 +117,10 @@ def test_limits_only_leave_out_what_fails() -> None:
 def test_a_window_late_in_a_long_run_is_as_good_as_an_early_one(zero: int) -> None:
     rng = random.Random(2)
     values = [32_000.0 + 50.0 * t + rng.gauss(0.0, 1.0) for t in range(120)]
-    series = Series(1, 120)
+    series = Series(120)
     series.length = zero  # as if so many points had gone before
     for value in values:
-        series.push((value,))
+        series.push((value, value))
     line = series.line(0, 120)
     assert line is not None
     _, mean, slope, scatter, phi = reference(list(values))
@@ -132,9 +132,9 @@ def test_a_window_late_in_a_long_run_is_as_good_as_an_early_one(zero: int) -> No
 @pytest.mark.parametrize(("period", "expected"), [(60, 2.0), (240, 2.0)])
 def test_residual_range_sees_a_slow_swing(period: int, expected: float) -> None:
     """Amplitude 1: peak to peak 2, less what an eighth of a window averages away."""
-    series = Series(1, 480)
+    series = Series(480)
     for t in range(480):
-        series.push((20.0 + np.sin(2 * np.pi * t / period),))
+        series.push((20.0 + np.sin(2 * np.pi * t / period), 20.0 + np.sin(2 * np.pi * t / period)))
     line = series.line(0, 480)
     assert line is not None
     swing = series.residual_range(0, line, 480, 8)
