@@ -27,7 +27,7 @@ class QuickDriver(BthomeDriver):
     """Short times, so that a test takes seconds; the mock repeats its adverts once a second."""
 
     silence_s = 1.5
-    unknown_s = 1.5
+    unknown_s = 4.0
     look_s = 0.1
 
 
