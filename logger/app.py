@@ -114,6 +114,8 @@ def _run(config: LoadedConfig, limits: Limits, *, headless: bool, json: bool, co
         complain(line)
     for note in config.notes:
         complain(note)
+    if config.mqtt is not None:
+        complain("[mqtt] is checked and not used: publishing is not part of this version yet")
     with StoreWriter(path, command, now_utc_us=SystemClock().utc_us()) as writer:
         for sentence in recover(writer):
             complain(sentence)

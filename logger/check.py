@@ -19,9 +19,9 @@ from logger.core.firing import expected
 from logger.documents import print_json
 from logger.driver_api import Driver
 from logger.faults import log_fault, one_line, said
-from logger.live import build_drivers, clock_for
 from logger.registry import DriverOptions
 from logger.screen.plain import write_lines
+from logger.sources import build_drivers, clock_for
 from logger.store import StoreReader
 from logger.store.lock import StoreLock
 from logger.store.paths import refuse_network

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from logger.clock import Clock
-from logger.core.readings import NS_PER_S, NS_PER_US, Flag, Quantity, Reading, Sample, in_range
+from logger.core.readings import NS_PER_S, NS_PER_US, Flag, Reading, Sample, in_range
 from logger.core.snapshot import Event
 from logger.driver_api import LinkState
 
@@ -192,15 +192,3 @@ class Collector:
             "do not match; the arithmetic uses elapsed time and is not touched",
         )
         return True
-
-
-MAIN_THEN_WELCOME: dict[str, tuple[Quantity, ...]] = {
-    "return": (Quantity.TEMPERATURE, Quantity.HUMIDITY),
-    "mixed": (Quantity.TEMPERATURE, Quantity.HUMIDITY),
-    "supply": (Quantity.TEMPERATURE, Quantity.HUMIDITY),
-    "outdoor": (Quantity.TEMPERATURE, Quantity.HUMIDITY),
-    "velocity": (Quantity.VELOCITY, Quantity.TEMPERATURE),
-    "pressure": (Quantity.PRESSURE,),
-    "gas": (Quantity.GAS_VOLUME,),
-}
-"""What the job would like from a probe of each role, main quantity first."""

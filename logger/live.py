@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import os
-import signal
 import sys
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from typing import Any
 
-from logger.clock import Clock, SteppedClock, SystemClock, utc_text
-from logger.collect import MAIN_THEN_WELCOME, Collector, Noted
+from logger.clock import utc_text
+from logger.collect import Collector, Noted
 from logger.config.load import LoadedConfig
 from logger.core.errors import RiselogError, StoreError
 from logger.core.firing import Firing
@@ -22,16 +21,15 @@ from logger.core.readings import NS_PER_S
 from logger.core.result import RunFacts, result_document
 from logger.core.snapshot import Event, Snapshot
 from logger.documents import exit_code, firing_result, json_text, new_run_id, print_result, run_header
-from logger.driver_api import Driver, DriverContext, LinkState, ProbeRequest
 from logger.faults import ENDED_AT_ONCE, complain, internal_fault, log_fault, said
 from logger.feed import Feed
 from logger.keeper import StoreKeeper
-from logger.registry import load_driver
 from logger.screen.live import LiveScreen, can_show
 from logger.screen.model import Command, CommandKind, DashboardView, ScreenState
 from logger.screen.plain import PlainLines, write_lines
 from logger.session import EndReason, Limits, Session
 from logger.signals import signals
+from logger.sources import build_drivers, clock_for
 from logger.store import StoreWriter
 
 HURRY_S = 2.0  # wall time for the way out after a second Ctrl-C; assumed
@@ -75,6 +73,7 @@ class LiveRun:
         self._plain: PlainLines | None = PlainLines(config.units)
         self._screen: LiveScreen | None = None
         self._leaving: asyncio.Task[None] | None = None
+        self.interrupt: Callable[[], None] = lambda: self.session.stop(EndReason.STOPPED)
 
     async def go(self) -> tuple[dict[str, Any], EndReason]:
         """Run, end in order, store the result; the result document."""
@@ -96,8 +95,16 @@ class LiveRun:
     async def abandon(self) -> None:
         """After a fault of the core: what was read is stored, without a result."""
         await asyncio.to_thread(self.keeper.stop)
-        if self.keeper.begun:
-            self._writer.end_run(self.run, SystemClock().utc_us(), EndReason.FAULT, None)
+        if not self.keeper.begun:
+            return
+        try:
+            self._writer.end_run(self.run, self.clock.utc_us(), EndReason.FAULT, None)
+        except StoreError as error:
+            complain(said(error))
+            return
+        complain(
+            f"the readings of run {self.run} are stored; `riselog replay {self.run}` computes them again"
+        )
 
     async def _finish(self, reason: EndReason) -> dict[str, Any]:
         outcome = self.pipeline.finish()
@@ -194,46 +201,9 @@ class LiveRun:
         if command.kind is CommandKind.END:
             self.session.stop(EndReason.STOPPED)
         elif command.kind is CommandKind.INTERRUPT:
-            os.kill(os.getpid(), signal.SIGINT)  # the same way as from outside
+            self.interrupt()
         elif command.kind is CommandKind.MARK:
             self.session.mark(command.text)
-
-
-def clock_for(config: LoadedConfig) -> Clock:
-    """The host's clock, or the stepped one of a simulation."""
-    if config.sim is None:
-        return SystemClock()
-    return SteppedClock(speed=config.sim.speed, utc_start_us=SystemClock().utc_us())
-
-
-def build_drivers(config: LoadedConfig, collector: Collector, clock: Clock) -> dict[str, Driver]:
-    """One driver object for each name in the config."""
-    settings: Mapping[str, Any] = {}
-    if config.sim is not None:
-        settings = {"scenario": config.sim.scenario, "seed": config.sim.seed}
-    drivers: dict[str, Driver] = {}
-    for name in dict.fromkeys(p.driver for p in config.probes):
-        requests = [
-            ProbeRequest(
-                name=p.name, role=p.role.value, quantities=MAIN_THEN_WELCOME[p.role], options=p.options
-            )
-            for p in config.probes
-            if p.driver == name
-        ]
-        kind = load_driver(name)
-        context = DriverContext(
-            emit=collector.emit,
-            link=_no_link if kind.simulated else collector.link,
-            now_ns=clock.now_ns,
-            wait_until=clock.wait_until,
-            settings=settings if kind.simulated else {},
-        )
-        drivers[name] = kind(requests, context)
-    return drivers
-
-
-def _no_link(probe: str, state: LinkState, text: str) -> None:
-    """A simulated probe has no way to it that could be lost: nothing to tell."""
 
 
 async def run_live(config: LoadedConfig, writer: StoreWriter, limits: Limits, manner: Manner) -> int:
@@ -251,7 +221,8 @@ async def run_live(config: LoadedConfig, writer: StoreWriter, limits: Limits, ma
             main.cancel()
 
     try:
-        with signals(lambda: live.session.stop(EndReason.STOPPED), at_once, terminal=manner.dashboard):
+        with signals(live.interrupt, at_once, terminal=manner.dashboard) as ask:
+            live.interrupt = ask
             document, reason = await live.go()
     except asyncio.CancelledError:
         if not hurry:

@@ -46,14 +46,15 @@ def replay_command(text: str, config_path: Path | None, *, store: bool, json: bo
             if config is None:
                 raise UsageError(f"{text} is a file of readings: name the job's config with --config")
             source = replace(_csv_source(Path(text)), simulated=config.simulated)
+            writer = _writer(config, stack) if store else None
         else:
             path, run = find_stored(text, config)
             reader = stack.enter_context(StoreReader(path))
-            source = source_of_run(reader, run)
             if config is None:
                 stored_text = reader.header(run).config_text
                 config = replace(loads_config(stored_text, f"config of run {run}", None), store_path=path)
-        writer = _writer(config, stack) if store else None
+            writer = _writer(config, stack) if store else None  # settles first what a crash left
+            source = source_of_run(reader, run)
         run = new_run_id()
         if writer is None:
             document, replayer = compute(config, source, run)

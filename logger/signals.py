@@ -12,8 +12,10 @@ SECOND_SIGNAL_S = 5.0  # wall time within which a second Ctrl-C ends at once: de
 
 
 @contextmanager
-def signals(stop: Callable[[], None], at_once: Callable[[], None], *, terminal: bool) -> Iterator[None]:
-    """SIGINT and SIGTERM end in order, a second one within 5 s at once.
+def signals(
+    stop: Callable[[], None], at_once: Callable[[], None], *, terminal: bool
+) -> Iterator[Callable[[], None]]:
+    """SIGINT and SIGTERM end in order, a second one within 5 s at once; gives what does just that.
 
     SIGHUP ends a run that has a dashboard, and not one without.
     """
@@ -35,7 +37,7 @@ def signals(stop: Callable[[], None], at_once: Callable[[], None], *, terminal: 
     try:
         for number, handler in handlers.items():
             _handle(loop, number, handler)
-        yield
+        yield ask
     finally:
         for number, old in before.items():
             _unhandle(loop, number, old)

@@ -149,6 +149,19 @@ def test_a_killed_run_is_settled_by_the_next(program: Any, write_config: Any) ->
     assert again["end_reason"] == "interrupted"
 
 
+def test_a_replay_settles_a_killed_run_too(program: Any) -> None:
+    process = program.start(*SLOW)
+    program.wait_for(process, "Fan phase")
+    process.kill()
+    process.communicate()
+    done = program("replay", "last", "--json")
+    assert done.code == 3
+    assert "marked interrupted" in done.err
+    assert done.document["end_reason"] == "interrupted"
+    first, second = program("runs", "--json").document
+    assert (first["end_reason"], second["replay_of"]) == ("interrupted", first["run"])
+
+
 def test_one_writer_for_one_store(program: Any, write_config: Any) -> None:
     config = write_config(('speed = "max"', "speed = 50"))
     process = program.start("run", config, "--headless", "--json")

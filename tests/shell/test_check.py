@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 import pytest
 from pydantic import BaseModel
 
-import logger.live
+import logger.sources
 from logger import check
 from logger.core.errors import DriverError
 from logger.driver_api import DriverContext, ProbeRequest, Reach
@@ -79,7 +79,7 @@ def test_a_probe_that_is_not_there(
     def answer(probes: Sequence[ProbeRequest]) -> Sequence[Reach]:
         return [Reach(probe=p.name, ok=p.name != "sup", text="x", next_step="wake it") for p in probes]
 
-    monkeypatch.setattr(logger.live, "load_driver", lambda name: driver(answer))
+    monkeypatch.setattr(logger.sources, "load_driver", lambda name: driver(answer))
     code, checks = run(config, capsys)
     assert code == 4
     (bad,) = [c for c in checks if not c["ok"]]
@@ -99,7 +99,7 @@ def test_a_driver_that_fails(
     def answer(probes: Sequence[ProbeRequest]) -> Sequence[Reach]:
         raise error
 
-    monkeypatch.setattr(logger.live, "load_driver", lambda name: driver(answer))
+    monkeypatch.setattr(logger.sources, "load_driver", lambda name: driver(answer))
     code, checks = run(config, capsys)
     assert code == 4
     (bad,) = [c for c in checks if not c["ok"]]
