@@ -20,13 +20,33 @@ temperature_c = psychrolib.GetTDryBulbFromEnthalpyAndHumRatio
 """Temperature, degC, of (enthalpy J per kg of dry air, w). Same, eq. (30) solved for it."""
 
 
+_SATURATION_MEMO = 8192  # temperatures remembered: a probe's steps repeat themselves
+_saturation_pa: dict[float, float] = {}
+
+
+def saturation_pa(temp_c: float) -> float:
+    """Saturation pressure of water, over ice below freezing, Pa. Same, eqs. (5), (6).
+
+    >>> round(saturation_pa(20.0))
+    2339
+    """
+    pressure = _saturation_pa.get(temp_c)
+    if pressure is None:
+        if len(_saturation_pa) >= _SATURATION_MEMO:
+            _saturation_pa.clear()
+        pressure = _saturation_pa[temp_c] = float(psychrolib.GetSatVapPres(temp_c))
+    return pressure
+
+
 def humidity_ratio(temp_c: float, humidity: float, pressure_pa: float) -> float:
     """Humidity ratio of air of relative ``humidity`` (a fraction). Same, eqs. (20), (22).
 
     >>> round(humidity_ratio(20.0, 0.5, 101325.0), 6)
     0.007262
     """
-    return float(psychrolib.GetHumRatioFromRelHum(temp_c, humidity, pressure_pa))
+    vapour_pa = humidity * saturation_pa(temp_c)
+    ratio: float = psychrolib.GetHumRatioFromVapPres(vapour_pa, pressure_pa)
+    return ratio
 
 
 def relative_humidity(temp_c: float, w: float, pressure_pa: float) -> float:

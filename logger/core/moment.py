@@ -17,9 +17,9 @@ from logger.core.heat import mix_air
 from logger.core.params import JobParams, OutdoorAir, ProbeParams, Role
 from logger.core.readings import NS_PER_S, Quantity
 
-W_MEMO = 4096  # states remembered: quantised probes repeat themselves
 INTERVALS = 9  # readings whose median tells a probe's update interval
 INTERVAL_SLACK = 0.9  # a probe of nominally 1 s that is a little late is still one of 1 s
+PROMPT_NS = int(NS_PER_S / INTERVAL_SLACK)  # ns: so soon after the last one, a reading keeps the pace
 FROZEN_STEPS = 3.0  # steps its partner must move while a probe repeats one value (design)
 FROZEN_TICKS = 60  # s for so long (design choice)
 LEAST_STEP_K = 0.1  # K: a partner's step where it is finer or not known yet (assumed)
@@ -45,10 +45,21 @@ class Moment(NamedTuple):
 class Stream:
     """One stream's habits: update interval, step, and how long it has repeated one value."""
 
-    __slots__ = ("_gaps", "changed_tick", "count", "interval_s", "last_ns", "partner_c", "step", "value")
+    __slots__ = (
+        "_gaps",
+        "_uneven",
+        "changed_tick",
+        "count",
+        "interval_s",
+        "last_ns",
+        "partner_c",
+        "step",
+        "value",
+    )
 
     def __init__(self) -> None:
         self._gaps: deque[int] = deque([1] * INTERVALS, maxlen=INTERVALS)
+        self._uneven = False
         self.interval_s = 1
         self.last_ns = NEVER_NS
         self.count = 0
@@ -59,20 +70,26 @@ class Stream:
 
     def see(self, tick: int, value: float, t_ns: int, count: int) -> None:
         """Take the newest value; ``count`` readings have come so far, some since the last tick."""
-        if self.count:
-            per_reading_ns = (t_ns - self.last_ns) / (count - self.count)
-            gap = max(ceil(per_reading_ns * INTERVAL_SLACK / NS_PER_S), 1)
-            self._gaps.append(gap)
-            if gap != self.interval_s:
-                self.interval_s = sorted(self._gaps)[INTERVALS // 2]
+        new = count - self.count
+        if new != 1 or self.interval_s != 1 or self._uneven or t_ns - self.last_ns > PROMPT_NS:
+            self._pace(t_ns, new)
         self.last_ns, self.count = t_ns, count
         if value != self.value:
             change = abs(value - self.value)
-            if change == change and (self.step == 0.0 or change < self.step):  # noqa: PLR0124 - nan
-                self.step = change
+            if change < self.step or not self.step:
+                self.step = change if change == change else 0.0  # noqa: PLR0124 - nan: no value before
             self.value = value
             self.changed_tick = tick
             self.partner_c = None
+
+    def _pace(self, t_ns: int, new: int) -> None:
+        """Keep the update interval, the median of the last few; called when it may change."""
+        if not self.count:
+            return
+        gap = max(ceil((t_ns - self.last_ns) / new * INTERVAL_SLACK / NS_PER_S), 1)
+        self._gaps.append(gap)
+        self.interval_s = sorted(self._gaps)[INTERVALS // 2]
+        self._uneven = len(set(self._gaps)) > 1
 
     def frozen(self, tick: int, partner_c: float, partner_step: float) -> bool:
         """Whether this supply probe repeats one value where it must move.
@@ -109,9 +126,9 @@ class MomentReader:
         self._outdoor = _places(slots, outdoor, Quantity.TEMPERATURE)
         self._outdoor_humidity = _places(slots, outdoor, Quantity.HUMIDITY)
         self._mixes = job.unit.outdoor_air is OutdoorAir.FRACTION and not job.probes_of(Role.MIXED)
-        self._memo: dict[tuple[float, float, float], float] = {}
         self._held_w: float | None = None
         self.streams = {place: Stream() for place, _ in (*self._entering, *self._supply, *self._velocity)}
+        self._streams = tuple(self.streams.items())
         self.humidity_seen = False
         self.frozen: list[int] = []  # slots that are frozen at this tick
 
@@ -137,9 +154,23 @@ class MomentReader:
         fan_rise_k: float,
         *,
         watch_frozen: bool,
-    ) -> Moment:
-        """State of the air at a tick. ``watch_frozen``: air moves, so a probe must follow."""
-        for place, stream in self.streams.items():
+    ) -> tuple[
+        float | None,
+        float | None,
+        float | None,
+        float | None,
+        float,
+        float,
+        float | None,
+        bool | None,
+        float | None,
+        float | None,
+    ]:
+        """State of the air at a tick, in the order of ``Moment``; a plain tuple, for every tick pays.
+
+        ``watch_frozen``: air moves, so a probe must follow it.
+        """
+        for place, stream in self._streams:
             if counts[place] != stream.count:
                 stream.see(tick, values[place], times[place], counts[place])
         now_ns = tick * NS_PER_S
@@ -167,7 +198,7 @@ class MomentReader:
                 )
                 if dry_air_kg_s is not None:
                     heat_w = dry_air_kg_s * (enthalpy_j_kg(supply_c, w) - enthalpy_j_kg(entering_c, w))
-        return Moment(
+        return (
             entering_c,
             return_c,
             supply_c,
@@ -189,24 +220,14 @@ class MomentReader:
             beside = self._entering[0][0]
             if now_ns - times[place] <= max_age_ns and now_ns - times[beside] <= max_age_ns:
                 self.humidity_seen = True
-                w = self._ratio(values[beside], values[place] / 100.0, pressure_pa)
+                w = humidity_ratio(values[beside], values[place] / 100.0, pressure_pa)
                 self._held_w = w
                 return w
         if self._held_w is not None:
             return self._held_w
         if entering_c is None:
             return 0.0
-        return self._ratio(entering_c, self._job.humidity, pressure_pa)
-
-    def _ratio(self, temp_c: float, humidity: float, pressure_pa: float) -> float:
-        key = (temp_c, humidity, pressure_pa)
-        w = self._memo.get(key)
-        if w is None:
-            if len(self._memo) >= W_MEMO:
-                self._memo.clear()
-            w = humidity_ratio(temp_c, min(max(humidity, 0.0), 1.0), pressure_pa)
-            self._memo[key] = w
-        return w
+        return humidity_ratio(entering_c, self._job.humidity, pressure_pa)
 
     def _mix(
         self,
@@ -224,7 +245,7 @@ class MomentReader:
         humidity = self._job.humidity
         if self._outdoor_humidity and times[self._outdoor_humidity[0][0]] != NEVER_NS:
             humidity = values[self._outdoor_humidity[0][0]] / 100.0
-        outdoor_w = self._ratio(outdoor_c, humidity, pressure_pa)
+        outdoor_w = humidity_ratio(outdoor_c, humidity, pressure_pa)
         return mix_air(self._job.unit.outdoor_fraction, return_c, w, outdoor_c, outdoor_w)
 
     def _unless_frozen(self, tick: int, entering_c: float, supply_c: float) -> float | None:

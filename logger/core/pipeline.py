@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 
@@ -76,7 +77,7 @@ class Pipeline:
         self._told = 0
         self._handed = 0
         self.tick_s = 0
-        self.moment: Moment | None = None
+        self._now: tuple[Any, ...] | None = None
         self.output_w: float | None = None
         self._finished = False
 
@@ -151,6 +152,11 @@ class Pipeline:
         self._handed = len(self.book.done)
         return new
 
+    @property
+    def moment(self) -> Moment | None:
+        """State of the air at the last tick."""
+        return None if self._now is None else Moment(*self._now)
+
     def stretch(self) -> SteadyStretch | None:
         """The running steady stretch as it stands; None when not steady."""
         return self.book.stretch(self.tick_s, self.tick_s + 1) if self.detector.steady else None
@@ -207,7 +213,7 @@ class Pipeline:
                 change = detector.update(tick, rise_k, output_w)
             elif phase is Phase.FAN:
                 self._fan_point(rise_k, air_w)
-        self.tick_s, self.moment, self.output_w = tick, moment, output_w
+        self.tick_s, self._now, self.output_w = tick, moment, output_w
         turn = cycles.update(tick, rise_k, flowing, change)
         if turn is not None:
             self._turn(tick, turn)
