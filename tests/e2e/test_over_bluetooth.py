@@ -1,0 +1,144 @@
+"""The whole program over a real Bluetooth stack: two probes by GATT, from `check` to a stored run.
+
+The remote probes are those of the driver tests: characteristics on a mock of the system's
+Bluetooth service, on a private D-Bus. Packet bytes follow the GATT Specification Supplement
+(temperature: sint16, 0.01 degC; humidity: uint16, 0.01 %).
+"""
+
+import asyncio
+import importlib.util
+import json
+import signal
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.core.readings import FLAG_CODES, Flag, Quantity
+from logger.store import StoreReader
+
+pytestmark = pytest.mark.bluetooth
+
+_SPEC = importlib.util.spec_from_file_location(
+    "riselog_bluetooth_fixtures", Path(__file__).parents[1] / "drivers" / "conftest.py"
+)
+assert _SPEC is not None
+assert _SPEC.loader is not None
+_FIXTURES = importlib.util.module_from_spec(_SPEC)
+sys.modules[_SPEC.name] = _FIXTURES
+_SPEC.loader.exec_module(_FIXTURES)
+private_bus, bluez_process, air = _FIXTURES.private_bus, _FIXTURES.bluez_process, _FIXTURES.air
+
+TEMPERATURE, HUMIDITY = 0x2A6E, 0x2A6F
+GUARD_S = 60.0  # a hang fails the test
+
+
+def celsius(value: float) -> bytes:
+    return round(value * 100).to_bytes(2, "little", signed=True)
+
+
+JOB = """
+[job]
+name = "over-the-air"
+altitude = "700 ft"
+[unit]
+input = "135000 Btu/h"
+output = "109000 Btu/h"
+[airflow]
+source = "fixed"
+volume = "1850 cfm"
+at = "return"
+temperature = "71 °F"
+[probes.ret]
+role = "return"
+driver = "ess"
+adapter = "hci0"
+address = "{ret}"
+[probes.sup]
+role = "supply"
+driver = "ess"
+adapter = "hci0"
+address = "{sup}"
+"""
+
+
+@pytest.fixture
+async def probes(air: Any, program: Any) -> tuple[Any, Any]:
+    made = []
+    for value in (21.37, 48.89):
+        remote = await air.remote()
+        await remote.serve(
+            air.Char(TEMPERATURE, celsius(value), ("read", "notify")),
+            air.Char(HUMIDITY, (4567).to_bytes(2, "little"), ("read",)),
+        )
+        await remote.advertise()
+        made.append(remote)
+    job = program.folder / "job.toml"
+    job.write_text(JOB.format(ret=made[0].address, sup=made[1].address), encoding="utf-8")
+    return made[0], made[1]
+
+
+async def start(program: Any, *arguments: str) -> asyncio.subprocess.Process:
+    return await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-m",
+        "logger",
+        *arguments,
+        env=program.environment,
+        cwd=program.folder,
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+    )
+
+
+async def test_check_finds_both_probes(program: Any, probes: Any) -> None:
+    process = await start(program, "check", "job.toml", "--json")
+    out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
+    assert process.returncode == 0, err
+    reached = [c for c in json.loads(out)["checks"] if c["code"] == "probe"]
+    assert [(c["ok"], c["text"].split(":")[0]) for c in reached] == [(True, "ret"), (True, "sup")]
+
+
+async def test_a_run_stores_what_the_probes_say(program: Any, probes: Any) -> None:
+    ret, sup = probes
+    process = await start(program, "run", "job.toml", "--headless", "--json")
+    assert process.stderr is not None
+    live: set[str] = set()
+    async with asyncio.timeout(GUARD_S):
+        while live != {"ret", "sup"}:
+            line = (await process.stderr.readline()).decode()
+            assert line, "the run ended before both probes were live"
+            live |= {name for name in ("ret", "sup") if f"probe-live {name}" in line}
+    await ret.subscribed(TEMPERATURE)
+    await sup.subscribed(TEMPERATURE)
+    ret.notify(TEMPERATURE, celsius(21.5))
+    sup.notify(TEMPERATURE, celsius(49.0))
+    sup.notify(TEMPERATURE, bytes.fromhex("0080"))  # "value is not known"
+    await sup.drop()
+    async with asyncio.timeout(GUARD_S):
+        while "probe-lost sup" not in (line := (await process.stderr.readline()).decode()):
+            assert line, "the run ended before the loss was told"
+    process.send_signal(signal.SIGTERM)
+    out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
+    assert b"Traceback" not in err
+    document = json.loads(out)
+    assert process.returncode == 3
+    assert (document["simulated"], document["stored"], document["end_reason"]) == (False, True, "stopped")
+    assert {e["code"] for e in document["events"]} >= {"probe-live", "probe-lost"}
+    with StoreReader(program.store) as reader:
+        seen = {
+            (channel[0], channel[1], float(value), FLAG_CODES[flag])
+            for block in reader.blocks(document["run"])
+            for channel, value, flag in zip(
+                (block.channels[n] for n in block.channel), block.value, block.flag, strict=True
+            )
+        }
+    temperature = Quantity.TEMPERATURE
+    assert ("ret", temperature, 21.37, Flag.OK) in seen
+    assert ("ret", temperature, 21.5, Flag.OK) in seen
+    assert ("ret", Quantity.HUMIDITY, 45.67, Flag.OK) in seen
+    assert ("sup", temperature, 49.0, Flag.OK) in seen
+    assert ("sup", temperature, -327.68, Flag.NOT_KNOWN) in seen
+    assert document["readings"]["flagged"] == 1
