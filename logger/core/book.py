@@ -146,7 +146,7 @@ class FiringBook:
         self.open = None
         if firing.stages_differ() and self._job.unit.stages == 1:
             self.say(
-                end_s,
+                tick,
                 "stage-suspected",
                 "Two steady levels more than 10 % apart in one firing: the unit may have stages; "
                 "set unit.stages and judge the full fire alone.",
@@ -160,7 +160,7 @@ class FiringBook:
             found, why = self._flat_fan(tick, start_s)
             if found is not None:
                 self.fan = found
-                self._check_fan(start_s, found)
+                self._check_fan(tick, found)
                 return
         rest = "the last fan phase of this run is used." if self.fan else "its budget line is widened."
         self.say(
@@ -215,7 +215,7 @@ class FiringBook:
         self.say(
             t_s,
             "fan-heat-measured",
-            f"Fan heat {fan.fan_heat_w:.0f} W ± {u95_w:.0f} W from {fan.seconds:.0f} s of fan phase; "
+            f"Fan heat {power_text(fan.fan_heat_w)} ± {power_text(u95_w)} from {fan.seconds:.0f} s of fan phase; "
             "the probes' zero difference is in it and cancels.",
         )
         most_w = FAN_HEAT_MOST * (self._job.unit.plate_output_w or float("inf"))
@@ -250,6 +250,24 @@ def means_from(mean: tuple[float, ...]) -> Means:
         fan_heat_w=mean[COLUMN.fan_heat_w],
         output_w=mean[COLUMN.output_w],
     )
+
+
+def power_text(power_w: float) -> str:
+    """Power in both unit systems: an event does not know its reader's. 1 Btu = 1055.056 J (NIST SP 811).
+
+    >>> power_text(450.0)
+    '450 W (1,535 Btu/h)'
+    """
+    return f"{power_w:,.0f} W ({power_w * 3600.0 / 1055.056:,.0f} Btu/h)"
+
+
+def difference_text(difference_k: float) -> str:
+    """Temperature difference in both unit systems.
+
+    >>> difference_text(36.1)
+    '36.1 K (65.0 °F)'
+    """
+    return f"{difference_k:.1f} K ({difference_k * 1.8:.1f} °F)"
 
 
 def clock_text(t_s: float) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from logger.core.align import NEVER_NS, Slots
-from logger.core.book import FiringBook
+from logger.core.book import FiringBook, difference_text
 from logger.core.params import MAIN_QUANTITY, JobParams
 from logger.core.readings import FLAG_CODES, NS_PER_S, USABLE_FLAGS, Quantity, Reading, ReadingBlock
 from logger.core.snapshot import Phase
@@ -92,7 +92,7 @@ class StreamWatch:
         elif self._over_s >= RISE_FOR_S and not self._over_said:
             self._over_said = True
             text = (
-                f"Rise above the plate's {most_k:.1f} K: stop and follow the maker's instructions; "
+                f"Rise above the plate's {difference_text(most_k)}: stop and follow the maker's instructions; "
                 "look for a dirty filter, closed dampers or a slipping belt."
             )
             book.say(tick, "rise-above-window", text)
