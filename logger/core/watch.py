@@ -92,7 +92,7 @@ class StreamWatch:
         elif self._over_s >= RISE_FOR_S and not self._over_said:
             self._over_said = True
             text = (
-                f"Rise above the plate's {difference_text(most_k)}: stop and follow the maker's instructions; "
-                "look for a dirty filter, closed dampers or a slipping belt."
+                f"Rise above the plate's {difference_text(most_k)}: stop and follow the maker's "
+                "instructions; look for a dirty filter, closed dampers or a slipping belt."
             )
             book.say(tick, "rise-above-window", text)
