@@ -67,7 +67,7 @@ class Keeper(Protocol):
 
 
 class Session:
-    """Runs the drivers and the core until an end; ``finish`` is the caller's next step."""
+    """Runs the drivers and feeds the core until an end; to finish the core is the caller's next step."""
 
     def __init__(
         self,
