@@ -1,0 +1,1 @@
+"""Airflow as a measurement: the commands ``riselog traverse plan``, ``compute`` and their like."""

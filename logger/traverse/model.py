@@ -1,0 +1,186 @@
+"""What a traverse file may say: the models of ``riselog.traverse/1``, and faults as sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from logger.core.readings import QUANTITIES, Quantity, QuantityInfo
+from logger.core.traverse import STANDARD_DENSITY_KG_M3
+
+SCHEMA = "riselog.traverse/1"
+_TEXT = 1000  # characters, assumed
+_MOST_POINTS = 900  # assumed: 30 x 30
+
+
+def _within(info: QuantityInfo) -> Any:  # noqa: ANN401 - pydantic's own type
+    return Field(ge=info.low, le=info.high)
+
+
+_Fraction = Annotated[float, Field(gt=0.0, lt=1.0)]
+_Side = Annotated[float, Field(ge=0.02, le=20.0)]  # m, assumed: beyond it a unit was confused
+_Percent = Annotated[float, Field(ge=0.0, le=50.0)]
+_Velocity = Annotated[float, _within(QUANTITIES[Quantity.VELOCITY])]
+_VelocityPressure = Annotated[float, Field(ge=-2500.0, le=2500.0)]  # Pa: 60 m/s is 2200 Pa
+_Temperature = Annotated[float, _within(QUANTITIES[Quantity.TEMPERATURE])]
+_Scatter = Annotated[float, Field(ge=0.0)]
+_Seconds = Annotated[float, Field(ge=0.0)]
+_Count = Annotated[int, Field(ge=1, le=30)]
+
+
+class _Model(BaseModel):
+    """Any object of the file: unknown keys are errors, nothing is coerced, nan and inf refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class RectangularDuct(_Model):
+    """Free sides of a rectangular duct."""
+
+    shape: Literal["rectangular"]
+    width_m: _Side
+    height_m: _Side
+
+
+class RoundDuct(_Model):
+    """Free diameter of a round duct."""
+
+    shape: Literal["round"]
+    diameter_m: _Side
+
+
+class PointModel(_Model):
+    """One point: its place, and what was read there."""
+
+    x: _Fraction
+    y: _Fraction | None = None
+    diameter: Annotated[int, Field(ge=0, le=29)] | None = None
+    velocity_m_s: _Velocity | None = None
+    velocity_pressure_pa: _VelocityPressure | None = None
+    temperature_c: _Temperature | None = None
+    scatter_m_s: _Scatter | None = None
+    scatter_pa: _Scatter | None = None
+    scatter_k: _Scatter | None = None
+    t_s: _Seconds | None = None
+
+
+class TraverseFile(_Model):
+    """The whole file. Keys with a default may be left out."""
+
+    schema_: Literal["riselog.traverse/1"] = Field(alias="schema")
+    duct: RectangularDuct | RoundDuct = Field(discriminator="shape")
+    method: Literal["log-tchebycheff", "log-linear", "equal-area"]
+    points_across: _Count | None = None
+    points_down: _Count | None = None
+    points_per_diameter: _Count | None = None
+    diameters: _Count | None = None
+    basis: Literal["standard", "actual"]
+    reference_density_kg_m3: Annotated[float, Field(ge=0.5, le=2.0)] = STANDARD_DENSITY_KG_M3
+    temperature_c: _Temperature
+    humidity_pct: Annotated[float, Field(ge=0.0, le=100.0)]
+    pressure_pa: Annotated[float, _within(QUANTITIES[Quantity.PRESSURE])]
+    velocity_u95_percent: _Percent
+    area_u95_percent: _Percent = 1.0
+    temperature_u95_k: Annotated[float, Field(ge=0.0, le=20.0)] = 0.5
+    points: Annotated[list[PointModel], Field(max_length=_MOST_POINTS)]
+    repeat_first: PointModel | None = None
+    quantity: Literal["velocity", "temperature"] = "velocity"
+    plane: Literal["duct", "filter-face"] = "duct"
+    complete: bool = True
+    started_utc: Annotated[str, Field(max_length=_TEXT)] | None = None
+    probe: Annotated[str, Field(max_length=_TEXT)] | None = None
+    notes: Annotated[str, Field(max_length=_TEXT)] | None = None
+
+
+_PHRASES = {
+    "missing": "missing; add it",
+    "extra_forbidden": "unknown key; remove it or correct its spelling",
+    "union_tag_not_found": 'missing shape; write "rectangular" or "round"',
+    "union_tag_invalid": 'unknown shape; write "rectangular" or "round"',
+    "float_type": "must be a number",
+    "int_type": "must be a whole number",
+    "bool_type": "must be true or false",
+    "string_type": "must be text in quotes",
+    "list_type": "must be an array",
+    "model_type": "must be an object in braces",
+    "model_attributes_type": "must be an object in braces",
+    "finite_number": "must be a finite number",
+    "greater_than_equal": "must be at least {ge:g}; check number and unit",
+    "less_than_equal": "must be at most {le:g}; check number and unit",
+    "greater_than": "must be above {gt:g}; check number and unit",
+    "less_than": "must be below {lt:g}; check number and unit",
+    "literal_error": "must be {expected}",
+    "too_long": "has more than {max_length} entries; check the file",
+    "string_too_long": "is longer than {max_length} characters; shorten it",
+}
+"""Sentences for pydantic's error types; what is not here keeps pydantic's own."""
+
+
+def fault_sentences(error: ValidationError, name: str) -> list[str]:
+    """One sentence a fault, at most ten: file, JSON path of the key, what to do."""
+    sentences = []
+    for entry in error.errors(include_url=False)[:10]:
+        where = [part for part in entry["loc"] if part not in ("rectangular", "round")]
+        phrase = _PHRASES.get(entry["type"], " ".join(entry["msg"].split()))
+        text = phrase.format(**entry.get("ctx", {}))
+        sentences.append(f"{name}: key {_path(where)}: {text}")
+    return sentences
+
+
+def _path(where: Iterable[int | str]) -> str:
+    path = ""
+    for part in where:
+        clean = "".join(c if c.isprintable() else "?" for c in str(part)[:40])
+        path += f"[{part}]" if isinstance(part, int) else f".{clean}" if path else clean
+    return path or "(the whole file)"
+
+
+def find_problems(file: TraverseFile) -> Iterable[tuple[str, str]]:
+    """What the keys mean together: one (key, sentence) a fault."""
+    is_round = isinstance(file.duct, RoundDuct)
+    mine = ("points_per_diameter", "diameters") if is_round else ("points_across", "points_down")
+    other = ("points_across", "points_down") if is_round else ("points_per_diameter", "diameters")
+    for key in mine:
+        if getattr(file, key) is None:
+            yield key, f"missing; a {file.duct.shape} duct needs it"
+    for key in other:
+        if getattr(file, key) is not None:
+            yield key, f"does not go with a {file.duct.shape} duct; remove it"
+    if file.method == "log-linear" and not is_round:
+        yield "method", "log-linear is for round ducts here; write log-tchebycheff or equal-area"
+    if file.plane == "filter-face" and is_round:
+        yield "plane", "a filter face is rectangular; correct plane or duct"
+    seen: dict[tuple[int, float, float], int] = {}
+    for number, point in enumerate(file.points):
+        key = f"points[{number}]"
+        yield from _point_problems(file, point, key, is_round=is_round)
+        place = (point.diameter or 0, round(point.x, 6), round(point.y or 0.0, 6))
+        if place in seen:
+            yield key, f"stands where points[{seen[place]}] stands; keep one (a repeat goes to repeat_first)"
+        seen[place] = number
+    if file.repeat_first is not None:
+        yield from _point_problems(file, file.repeat_first, "repeat_first", is_round=is_round)
+
+
+def _point_problems(
+    file: TraverseFile, point: PointModel, key: str, *, is_round: bool
+) -> Iterable[tuple[str, str]]:
+    if is_round and point.y is not None:
+        yield f"{key}.y", "does not go with a round duct; give diameter and x along it"
+    if is_round and point.diameter is None:
+        yield f"{key}.diameter", "missing; a point of a round duct needs the number of its diameter, from 0"
+    if is_round and point.diameter is not None and point.diameter >= (file.diameters or 30):
+        yield f"{key}.diameter", f"must be below diameters, {file.diameters}"
+    if not is_round and point.diameter is not None:
+        yield f"{key}.diameter", "does not go with a rectangular duct; give x and y"
+    if not is_round and point.y is None:
+        yield f"{key}.y", "missing; a point of a rectangular duct needs x and y"
+    given = [point.velocity_m_s is not None, point.velocity_pressure_pa is not None]
+    if all(given):
+        yield f"{key}.velocity_pressure_pa", "velocity_m_s is given too; keep what was read, remove the other"
+    if not any(given):
+        yield f"{key}.velocity_m_s", "missing; give velocity_m_s or velocity_pressure_pa"
+    if file.quantity == "temperature" and point.temperature_c is None:
+        yield f"{key}.temperature_c", "missing; a temperature traverse needs it at every point"
