@@ -5,22 +5,21 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from typing import Generic, TypeVar
 
-from logger.screen.model import DashboardView
+View = TypeVar("View")
 
 
-class Painter:
+class Painter(Generic[View]):
     """Draws the newest frame offered; frames in between are dropped and counted.
 
     ``failed`` is called once, in the painter's thread, with the error that ended it.
     """
 
-    def __init__(
-        self, draw: Callable[[DashboardView], None], failed: Callable[[BaseException], None]
-    ) -> None:
+    def __init__(self, draw: Callable[[View], None], failed: Callable[[BaseException], None]) -> None:
         self._draw = draw
         self._failed = failed
-        self._newest: DashboardView | None = None
+        self._newest: View | None = None
         self._stopping = False
         self._changed = threading.Condition()
         self._thread = threading.Thread(target=self._run, name="painter", daemon=True)
@@ -30,7 +29,7 @@ class Painter:
         """Begin."""
         self._thread.start()
 
-    def offer(self, view: DashboardView) -> None:
+    def offer(self, view: View) -> None:
         """Leave a frame to be drawn; never waits."""
         with self._changed:
             self.dropped += self._newest is not None
@@ -53,7 +52,7 @@ class Painter:
                 self._failed(error)
                 return
 
-    def _take(self) -> DashboardView | None:
+    def _take(self) -> View | None:
         with self._changed:
             self._changed.wait_for(lambda: self._stopping or self._newest is not None)
             view, self._newest = self._newest, None
