@@ -10,6 +10,7 @@ import typer
 from typer.core import TyperGroup
 
 from logger.faults import ReaderGoneError, guarded
+from logger.take.cli import take
 
 
 class PluginGroup(TyperGroup):
@@ -44,6 +45,14 @@ cli = typer.Typer(
     pretty_exceptions_enable=False,
     no_args_is_help=True,
 )
+
+traverse = typer.Typer(
+    help="The airflow by a traverse of the duct: where to measure, measuring, what comes of it.",
+    rich_markup_mode=None,
+    no_args_is_help=True,
+)
+cli.add_typer(traverse, name="traverse")
+traverse.command("take")(take)
 
 Config = Annotated[Path, typer.Argument(help="The job's config file (TOML).", show_default=False)]
 Json = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, messages on stderr.")]

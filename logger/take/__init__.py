@@ -1,0 +1,1 @@
+"""``riselog traverse take``: guided capture of a traverse, point by point."""

@@ -1,0 +1,150 @@
+"""Body of ``riselog traverse take``: prepare, walk on a terminal or by lines, save, say what came of it."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import AsyncExitStack
+from pathlib import Path
+
+from logger.clock import SystemClock
+from logger.core.errors import StoreError
+from logger.core.params import MAIN_QUANTITY
+from logger.faults import ENDED_AT_ONCE, complain, log_fault
+from logger.safety import CAUTIONS, SHORT_CAUTION
+from logger.screen.plain import write_lines
+from logger.screen.terminal import can_show
+from logger.signals import signals
+from logger.take import outcome
+from logger.take.air import AirWatch
+from logger.take.notebook import Notebook
+from logger.take.options import TakeOptions
+from logger.take.plain import Lines, PlainTake
+from logger.take.probes import ProbeFeed
+from logger.take.setup import Setup, prepare
+from logger.take.taking import Taking
+from logger.take.terminal import TakeScreen
+from logger.take.walk import Key
+from logger.take.watch import ProbeWatch
+
+REDRAW_LEAST_S = 0.1  # wall time between frames that readings ask for; assumed
+
+
+def take_command(options: TakeOptions) -> int:
+    """Body of ``riselog traverse take``; the exit code."""
+    setup = prepare(options)
+    screen = can_show() and not options.json
+    for line in SHORT_CAUTION.splitlines() if screen else CAUTIONS:
+        complain(line)
+    for note in setup.notes:
+        complain(note)
+    return asyncio.run(_take(setup, options, screen=screen))
+
+
+async def _take(setup: Setup, options: TakeOptions, *, screen: bool) -> int:
+    changed = asyncio.Event()
+    air = AirWatch(setup.given, setup.air_sources)
+    feed = _feed(setup, air, changed.set)
+    notebook = Notebook(setup.path, setup.base, setup.plan)
+    clock = SystemClock() if feed is None else feed.clock
+    taking = Taking(setup.state, notebook, setup.manner, clock, air.get, feed)
+    if not taking.save():  # before the first point: a file that cannot be written is found now
+        raise StoreError(notebook.trouble)
+    try:
+        async with AsyncExitStack() as stack:
+            if feed is not None:
+                await stack.enter_async_context(feed)
+            if screen:
+                await _on_screen(taking, setup, changed)
+            else:
+                await _by_lines(taking, setup, changed, json=options.json)
+    finally:
+        saved = _close(taking, setup)
+    if not saved:
+        raise StoreError(f"{notebook.trouble}; what was captured since the last save is lost")
+    outcome.tell(taking, setup, options)
+    if feed is not None and feed.stuck:
+        complain("a driver did not end when told to; report it to its author")
+        sys.stdout.flush()
+        os._exit(0)  # the loop would wait for that driver
+    return 0
+
+
+def _feed(setup: Setup, air: AirWatch, changed: Callable[[], None]) -> ProbeFeed | None:
+    if setup.config is None or not setup.watched:
+        return None
+    params = {p.name: p for p in setup.config.job.probes}
+    watches = [
+        ProbeWatch(p.name, MAIN_QUANTITY[p.role], params[p.name].max_age_s, params[p.name].offset)
+        for p in setup.watched
+    ]
+    return ProbeFeed(
+        setup.config, setup.probes, watches, on_change=changed, on_reading=air.update, log=log_fault
+    )
+
+
+async def _on_screen(taking: Taking, setup: Setup, changed: asyncio.Event) -> None:
+    """Walk on the terminal; a signal leaves as the key does."""
+    screen = TakeScreen(
+        taking,
+        units=setup.units,
+        start=outcome.start_sentences(taking, setup),
+        result=lambda units: outcome.result_lines(taking, units),
+        on_trouble=complain,
+    )
+
+    def at_once() -> None:
+        screen.abandon()
+        os._exit(ENDED_AT_ONCE)
+
+    with signals(screen.leave, at_once, terminal=True):
+        async with screen:
+            redraw = asyncio.create_task(_redraw(screen, changed))
+            await screen.ended.wait()
+            redraw.cancel()
+
+
+async def _redraw(screen: TakeScreen, changed: asyncio.Event) -> None:
+    """A new reading is shown at once, but no faster than an eye follows."""
+    while True:
+        await changed.wait()
+        changed.clear()
+        screen.poke()
+        await asyncio.sleep(REDRAW_LEAST_S)
+
+
+async def _by_lines(taking: Taking, setup: Setup, changed: asyncio.Event, *, json: bool) -> None:
+    """Walk by typed lines; a signal leaves as the word does."""
+    out = sys.stderr if json else sys.stdout
+
+    def say(lines: Sequence[str]) -> None:
+        write_lines(lines, out)
+
+    say(outcome.start_sentences(taking, setup))
+    interactive = sys.stdin is not None and sys.stdin.isatty()
+    plain = PlainTake(taking, say, units=setup.units, interactive=interactive, changed=changed)
+    stop = asyncio.Event()
+    with signals(stop.set, lambda: os._exit(ENDED_AT_ONCE), terminal=True), Lines() as lines:
+        walk = asyncio.create_task(plain.run(lines))
+        stopped = asyncio.create_task(stop.wait())
+        await asyncio.wait([walk, stopped], return_when=asyncio.FIRST_COMPLETED)
+        stopped.cancel()
+        if walk.done():
+            walk.result()
+            return
+        walk.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await walk
+        taking.key(Key.LEAVE)
+
+
+def _close(taking: Taking, setup: Setup) -> bool:
+    """The last save; a file of ours without a point is taken away again."""
+    if setup.new and len(taking.state.open) == taking.state.count:
+        with contextlib.suppress(OSError):
+            Path(setup.path).unlink()
+        return True
+    return taking.save()

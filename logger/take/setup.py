@@ -1,0 +1,260 @@
+"""From options, config and files to a take that can begin; every fault is one sentence."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from logger.clock import SystemClock, utc_text
+from logger.config.load import LoadedConfig, ProbeSetup, load_config
+from logger.config.quantities import Dimension
+from logger.core.errors import TableError, UsageError
+from logger.core.params import Role, VelocityBasis
+from logger.core.readings import Quantity
+from logger.core.traverse import DuctShape, Traverse, TraverseQuantity
+from logger.core.traverse_plan import Plan, make_plan
+from logger.registry import DriverOptions
+from logger.take.air import Given
+from logger.take.capture import begin, resume
+from logger.take.notebook import known_velocities, taken_before
+from logger.take.options import (
+    GEOMETRY,
+    TakeOptions,
+    amount,
+    holes_on_long,
+    option_name,
+    plan_of,
+    word,
+)
+from logger.take.probe_setup import (
+    check_air,
+    find_air_probes,
+    find_air_sources,
+    given_air,
+    watched_probes,
+    with_probes,
+)
+from logger.take.taking import Manner
+from logger.take.walk import State
+from logger.traverse.file import load_traverse
+
+DEFAULT_OUTPUT = Path("traverse.json")
+US_PER_S = 1e6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setup:
+    """Everything a take begins with. ``watched``: probes to capture, main one first."""
+
+    plan: Plan
+    base: Traverse
+    state: State
+    manner: Manner
+    path: Path
+    new: bool
+    config: LoadedConfig | None
+    watched: tuple[ProbeSetup, ...]
+    probes: tuple[ProbeSetup, ...]
+    given: Given
+    air_sources: Mapping[Quantity, Sequence[str]]
+    at: str
+    units: str
+    notes: tuple[str, ...]
+
+
+def prepare(options: TakeOptions) -> Setup:
+    """Read and check everything before the first point.
+
+    Raises
+    ------
+    RiselogError
+        Something cannot be used; the sentence names option or file, and what to do.
+    """
+    config = None if options.config is None else load_config(options.config, DriverOptions())
+    before = None if options.resume is None else _before(options, options.resume)
+    quantity = _quantity(options, before)
+    velocities = _velocities(options, quantity)
+    plan = _plan(options, before or velocities)
+    config, watched = watched_probes(options, config, quantity)
+    at = _at(options, quantity)
+    air_probes = find_air_probes(config, at, quantity)
+    base = _base(options, plan, before, velocities, config, watched, quantity)
+    known = () if velocities is None else known_velocities(velocities, plan)
+    if velocities is not None and None in known:
+        n = known.index(None) + 1
+        raise UsageError(f"--velocity {options.velocity}: has no velocity at point {n}; complete it first")
+    _check_velocity_source(options, quantity, watched)
+    state = begin(len(plan.points))
+    if before is not None:
+        try:
+            state = resume(*taken_before(before, plan))
+        except TableError as error:
+            raise TableError(f"{options.resume}: {error}") from error
+    given = given_air(options, before or velocities, config, quantity)
+    sources = find_air_sources(config, watched, air_probes)
+    check_air(given, sources, quantity)
+    return Setup(
+        plan=plan,
+        base=base,
+        state=state,
+        manner=Manner(quantity=quantity, known=known, t0_s=_passed_s(before)),
+        path=_output(options),
+        new=options.resume is None or options.output is not None,
+        config=config,
+        watched=watched,
+        probes=(*watched, *(p for p in air_probes if p not in watched)) if watched else (),
+        given=given,
+        air_sources=sources if watched else {},
+        at=at,
+        units=_units(options, config),
+        notes=() if config is None else config.notes,
+    )
+
+
+def _before(options: TakeOptions, path: Path) -> Traverse:
+    """The file that is gone on with."""
+    for name in (*GEOMETRY, "quantity"):
+        if getattr(options, name) is not None:
+            raise UsageError(f"{option_name(name)}: {path} says it already; leave it out with --resume")
+    return load_traverse(path)
+
+
+def _quantity(options: TakeOptions, before: Traverse | None) -> TraverseQuantity:
+    if before is not None:
+        return before.quantity
+    return word("--quantity", options.quantity, TraverseQuantity) or TraverseQuantity.VELOCITY
+
+
+def _velocities(options: TakeOptions, quantity: TraverseQuantity) -> Traverse | None:
+    """The earlier velocity traverse that a temperature traverse takes its weights from."""
+    if options.velocity is None:
+        return None
+    if quantity is not TraverseQuantity.TEMPERATURE:
+        raise UsageError("--velocity goes with --quantity temperature; leave it out")
+    return load_traverse(options.velocity)
+
+
+def _plan(options: TakeOptions, like: Traverse | None) -> Plan:
+    """The points: as the options say, or those of a file that is gone on with or built upon."""
+    asked = [name for name in GEOMETRY if getattr(options, name) is not None]
+    if options.plan is not None:
+        if asked != ["plan"]:
+            raise UsageError("--plan names the duct and its points already; leave the other options out")
+        like = load_traverse(options.plan)
+    elif like is None or asked:
+        return plan_of(options)
+    return _plan_like(like, holes_on_long(options) if options.holes_on else None)
+
+
+def _plan_like(like: Traverse, on_long: bool | None) -> Plan:  # noqa: FBT001 - private
+    """The plan of a file; where nothing says which side has the holes, the order of its points does."""
+    is_round = like.duct.shape is DuctShape.ROUND
+    grid = (like.points_per_diameter, like.diameters) if is_round else (like.points_across, like.points_down)
+    plans = [
+        make_plan(like.duct, method=like.method, grid=grid, plane=like.plane, holes_on_long=long)
+        for long in ((True, False) if on_long is None else (on_long,))
+    ]
+    places = [point.place for point in like.points]
+    for plan in plans:
+        order = {planned.point.place: planned.n for planned in plan.points}
+        numbers = [order[place] for place in places if place in order]
+        if numbers == sorted(numbers):
+            return plan
+    return plans[0]
+
+
+def _check_velocity_source(
+    options: TakeOptions, quantity: TraverseQuantity, watched: Sequence[ProbeSetup]
+) -> None:
+    if options.probe is None and options.config is not None and not watched:
+        role = Role.SUPPLY if quantity is TraverseQuantity.TEMPERATURE else Role.VELOCITY
+        raise UsageError(
+            f"{options.config} has no probe of role {role}: add one, "
+            "or leave the config out and type the values"
+        )
+
+
+def _at(options: TakeOptions, quantity: TraverseQuantity) -> str:
+    if options.at not in (None, "return", "supply"):
+        raise UsageError(f"--at '{options.at}': write return or supply")
+    return options.at or ("supply" if quantity is TraverseQuantity.TEMPERATURE else "return")
+
+
+def _base(
+    options: TakeOptions,
+    plan: Plan,
+    before: Traverse | None,
+    velocities: Traverse | None,
+    config: LoadedConfig | None,
+    watched: Sequence[ProbeSetup],
+    quantity: TraverseQuantity,
+) -> Traverse:
+    """The file without its points: what was there before, else the defaults, then the options."""
+    is_round = plan.duct.shape is DuctShape.ROUND
+    base = before or Traverse(
+        duct=plan.duct,
+        method=plan.method,
+        plane=plan.plane,
+        quantity=quantity,
+        points_across=0 if is_round else plan.first,
+        points_down=0 if is_round else plan.second,
+        points_per_diameter=plan.first if is_round else 0,
+        diameters=plan.second if is_round else 0,
+        started_utc=utc_text(SystemClock().utc_us()),
+    )
+    if before is None and velocities is not None:
+        base = replace(
+            base,
+            basis=velocities.basis,
+            reference_density_kg_m3=velocities.reference_density_kg_m3,
+            velocity_u95=velocities.velocity_u95,
+            area_u95=velocities.area_u95,
+        )
+    base = with_probes(base, config, watched)
+    basis = word("--basis", options.basis, VelocityBasis)
+    density = amount("--reference-density", options.reference_density, Dimension.DENSITY)
+    velocity_u95 = amount("--velocity-u95", options.velocity_u95, Dimension.FRACTION)
+    area_u95 = amount("--area-u95", options.area_u95, Dimension.FRACTION)
+    return replace(
+        base,
+        points=(),
+        repeat_first=None,
+        basis=base.basis if basis is None else basis,
+        reference_density_kg_m3=base.reference_density_kg_m3 if density is None else density,
+        velocity_u95=base.velocity_u95 if velocity_u95 is None else velocity_u95,
+        area_u95=base.area_u95 if area_u95 is None else area_u95,
+    )
+
+
+def _passed_s(before: Traverse | None) -> float:
+    """Time of the take so far: a resume goes on where the last point ended, or later by the clock."""
+    if before is None:
+        return 0.0
+    last_s = max((p.t_s or 0.0 for p in before.points), default=0.0)
+    started_us = _utc_us(before.started_utc)
+    return last_s if started_us is None else max(last_s, (SystemClock().utc_us() - started_us) / US_PER_S)
+
+
+def _output(options: TakeOptions) -> Path:
+    """Where the points go; a file that is there is not written over."""
+    path = options.output or options.resume or DEFAULT_OUTPUT
+    if path.exists() and (options.resume is None or path.resolve() != options.resume.resolve()):
+        raise UsageError(
+            f"{path} is there already: go on with --resume {path}, or name another file with --output"
+        )
+    return path
+
+
+def _units(options: TakeOptions, config: LoadedConfig | None) -> str:
+    if options.units not in (None, "us", "si"):
+        raise UsageError(f"--units '{options.units}': write us or si")
+    return options.units or ("us" if config is None else config.units)
+
+
+def _utc_us(text: str | None) -> int | None:
+    try:
+        return None if text is None else round(datetime.datetime.fromisoformat(text).timestamp() * US_PER_S)
+    except ValueError:
+        return None

@@ -1,0 +1,84 @@
+"""The take in hand: keys and readings go in, every captured point goes to the disk."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from logger.clock import Clock
+from logger.core.readings import NS_PER_S
+from logger.core.traverse import Traverse, TraverseQuantity
+from logger.take.capture import observe, press
+from logger.take.notebook import Air, Notebook
+from logger.take.probes import ProbeFeed
+from logger.take.walk import NOTHING, Entry, Key, Moment, State, stage_of
+from logger.take.watch import Stage
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Manner:
+    """What stays the same for the whole take. ``t0_s``: seconds already passed before a resume."""
+
+    quantity: TraverseQuantity
+    known: tuple[Entry | None, ...] = ()
+    t0_s: float = 0.0
+
+
+class Taking:
+    """One take from its first key to its last.
+
+    ``feed`` is None where every value is typed; ``air`` gives the air as it is known now.
+    """
+
+    def __init__(
+        self,
+        state: State,
+        notebook: Notebook,
+        manner: Manner,
+        clock: Clock,
+        air: Callable[[], Air],
+        feed: ProbeFeed | None = None,
+    ) -> None:
+        self.state = state
+        self.notebook = notebook
+        self.manner = manner
+        self.feed = feed
+        self.air = air
+        self._clock = clock
+        self._start_ns = clock.now_ns()
+
+    @property
+    def stage(self) -> Stage:
+        """The stage of the point in hand."""
+        return stage_of(self.state, self.moment())
+
+    def moment(self, entry: Entry = NOTHING) -> Moment:
+        """What is there now."""
+        return Moment(
+            looks=() if self.feed is None else self.feed.looks(),
+            t_s=self.manner.t0_s + (self._clock.now_ns() - self._start_ns) / NS_PER_S,
+            entry=entry,
+            needs_temperature=self.manner.quantity is TraverseQuantity.TEMPERATURE,
+            known=self.manner.known,
+        )
+
+    def key(self, key: Key, entry: Entry = NOTHING) -> State:
+        """Carry out a key; what it captured is on the disk when this returns, or ``said`` says not."""
+        self.state = press(self.state, key, self.moment(entry))
+        if self.state.changed and not self.save():
+            self.state = replace(self.state, said=f"NOT SAVED: {self.notebook.trouble}.")
+        if self.state.moved and self.feed is not None:
+            self.feed.restart()
+        return self.state
+
+    def observe(self) -> None:
+        """Time has moved on."""
+        self.state = observe(self.state, self.moment())
+
+    def save(self) -> bool:
+        """Write the file as it stands."""
+        return self.notebook.save(self.state, self.air())
+
+    def traverse(self) -> Traverse:
+        """The traverse as far as it goes."""
+        return self.notebook.traverse(self.state, self.air())

@@ -1,0 +1,189 @@
+"""The walk over the points as values: what was captured, where it stands, what a key finds there.
+
+Pure: no clock, no terminal, no file. Values are raw: as typed or as averaged.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from logger.core.readings import Quantity
+from logger.take.watch import Look, Stage
+
+
+class Key(StrEnum):
+    """What the user asks for."""
+
+    TAKE = "take"
+    VALUE = "value"  # a typed value
+    REDO = "redo"
+    SKIP = "skip"
+    BACK = "back"
+    LEAVE = "leave"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """What was typed for a point, SI; raw stays raw."""
+
+    velocity_m_s: float | None = None
+    velocity_pressure_pa: float | None = None
+    temperature_c: float | None = None
+
+    @property
+    def has_velocity(self) -> bool:
+        """Whether it says how fast the air is."""
+        return self.velocity_m_s is not None or self.velocity_pressure_pa is not None
+
+    def over(self, earlier: Entry) -> Entry:
+        """What is here, with what is lacking taken from an earlier entry."""
+        flow = self if self.has_velocity else earlier
+        return Entry(
+            velocity_m_s=flow.velocity_m_s,
+            velocity_pressure_pa=flow.velocity_pressure_pa,
+            temperature_c=earlier.temperature_c if self.temperature_c is None else self.temperature_c,
+        )
+
+
+NOTHING = Entry()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """One point as captured. ``scatter`` is that of the averaged readings (None: typed); s, SI."""
+
+    entry: Entry
+    scatter_m_s: float | None = None
+    scatter_k: float | None = None
+    t_s: float
+    span_s: float | None = None
+    readings: int = 0
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """Where the walk stands. ``at`` counts points in walking order; then the repeat, then the end."""
+
+    count: int
+    taken: tuple[Taken | None, ...]
+    repeat: Taken | None = None
+    at: int = 0
+    skipped: frozenset[int] = frozenset()
+    last: int | None = None  # captured last
+    typed: Entry = NOTHING  # parts of the point in hand
+    asking: bool = False
+    left: bool = False
+    done: bool = False
+    said: str = ""
+    refused: bool = False  # the last key could not be followed
+    changed: bool = False  # the last key captured: save
+    moved: bool = False  # the last key led to another point: readings start anew
+
+    @property
+    def first(self) -> int:
+        """The point that is repeated at the end: the first of those captured."""
+        return next((i for i, value in enumerate(self.taken) if value is not None), 0)
+
+    @property
+    def repeating(self) -> bool:
+        """Whether the repeat of the first point is in hand."""
+        return self.at == self.count
+
+    @property
+    def ended(self) -> bool:
+        """Whether there is no point in hand any more."""
+        return self.at > self.count
+
+    @property
+    def here(self) -> int:
+        """The point in hand as an index into the points."""
+        return self.first if self.at >= self.count else self.at
+
+    @property
+    def open(self) -> tuple[int, ...]:
+        """Points without a value, in walking order."""
+        return tuple(i for i, value in enumerate(self.taken) if value is None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """What is there when a key comes: looks at the probes, time since the start, typed entry, and
+    the velocities of an earlier traverse (``known``)."""
+
+    looks: tuple[Look, ...] = ()
+    t_s: float = 0.0
+    entry: Entry = NOTHING
+    needs_temperature: bool = False
+    known: tuple[Entry | None, ...] = ()
+
+
+_READY = frozenset({Stage.STEADY, Stage.UNSTEADY, Stage.DOUBTFUL})
+_ORDER = (Stage.STEADY, Stage.UNSTEADY, Stage.DOUBTFUL, Stage.MOVING, Stage.FLAGGED, Stage.SILENT)
+"""Of two probes, the one whose stage stands later here decides."""
+
+
+def asked(state: State, moment: Moment) -> tuple[Look, ...]:
+    """The looks that count: what was typed needs no probe."""
+    return tuple(look for look in moment.looks if not _typed(state, look.quantity))
+
+
+def deciding(state: State, moment: Moment) -> Look | None:
+    """The look that decides; None where nothing is measured."""
+    return max(asked(state, moment), key=lambda look: _ORDER.index(look.stage), default=None)
+
+
+def _typed(state: State, quantity: Quantity) -> bool:
+    typed = state.typed
+    return typed.has_velocity if quantity is Quantity.VELOCITY else typed.temperature_c is not None
+
+
+def stage_of(state: State, moment: Moment) -> Stage:
+    """The stage of the point in hand."""
+    if state.ended:
+        return Stage.END
+    look = deciding(state, moment)
+    if look is None:
+        return Stage.TYPED
+    if look.stage in _READY and lacking(merged(state, moment), moment):
+        return Stage.LACKING
+    if look.stage is Stage.DOUBTFUL and state.asking:
+        return Stage.ASKING
+    return look.stage
+
+
+def lacking(entry: Entry, moment: Moment) -> str:
+    """What a point still lacks, in words; empty where it is whole."""
+    if moment.needs_temperature and entry.temperature_c is None:
+        return "temperature"
+    if not entry.has_velocity:
+        return "velocity"
+    return ""
+
+
+def measured(moment: Moment) -> Entry:
+    """What the probes would give now."""
+    found: dict[str, float] = {}
+    for look in moment.looks:
+        if look.tail is not None:
+            name = "velocity_m_s" if look.quantity is Quantity.VELOCITY else "temperature_c"
+            found[name] = look.tail.mean
+    return Entry(**found)
+
+
+def known_entry(state: State, moment: Moment) -> Entry:
+    """What an earlier traverse found at this point."""
+    return (moment.known[state.here] if moment.known else None) or Entry()
+
+
+def merged(state: State, moment: Moment) -> Entry:
+    """The point as it would be captured: what was typed first, then measured, then known before."""
+    return state.typed.over(measured(moment)).over(known_entry(state, moment))
+
+
+def point_name(state: State) -> str:
+    """The point in hand in words."""
+    if state.ended:
+        return "the end"
+    return f"point {state.here + 1} once more" if state.repeating else f"point {state.at + 1}"

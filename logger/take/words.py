@@ -1,0 +1,159 @@
+"""What the screen and the plain lines both say: values, places, stages and the end, as text."""
+
+from __future__ import annotations
+
+from math import isfinite
+
+from logger.config.quantities import Dimension, from_si
+from logger.core.traverse import DuctShape, MeasuredPlane
+from logger.core.traverse_plan import Plan
+from logger.screen.format import DASH, show
+from logger.take.walk import Entry, State, Taken
+from logger.take.watch import Stage
+
+SIXTEENTHS = 16
+IN_M = 0.0254  # m, exact
+FT_M = 0.3048  # m, exact
+
+STAGE_WORDS: dict[Stage, str] = {
+    Stage.TYPED: "TYPE THE VALUE",
+    Stage.SILENT: "PROBE SILENT",
+    Stage.FLAGGED: "VALUE NOT USABLE",
+    Stage.MOVING: "HOLD STILL",
+    Stage.STEADY: "STEADY",
+    Stage.UNSTEADY: "UNSTEADY AIR",
+    Stage.DOUBTFUL: "LOOK AGAIN",
+    Stage.ASKING: "TAKE IT AS IT IS?",
+    Stage.LACKING: "SOMETHING IS MISSING",
+    Stage.END: "END OF THE WALK",
+}
+
+
+def length_text(length_m: float, units: str) -> str:
+    """A length to mark on a probe: to 1/16 in, or to 1 mm.
+
+    >>> length_text(0.0841, "us"), length_text(0.0841, "si"), length_text(0.3048, "us")
+    ('3 5/16 in', '84 mm', '12 in')
+    """
+    if units != "us":
+        return f"{length_m * 1000.0:.0f} mm"
+    whole, part = divmod(round(length_m / IN_M * SIXTEENTHS), SIXTEENTHS)
+    if part == 0:
+        return f"{whole} in"
+    below = SIXTEENTHS
+    while part % 2 == 0:
+        part, below = part // 2, below // 2
+    return f"{whole} {part}/{below} in" if whole else f"{part}/{below} in"
+
+
+def distance_text(length_m: float, units: str) -> str:
+    """A length to judge by eye.
+
+    >>> distance_text(3.137, "us"), distance_text(3.137, "si")
+    ('10.3 ft', '3.1 m')
+    """
+    return f"{length_m / FT_M:.1f} ft" if units == "us" else f"{length_m:.1f} m"
+
+
+def side_text(length_m: float, units: str) -> str:
+    """A side of the duct: as a mark, without its unit."""
+    return length_text(length_m, units).rsplit(" ", 1)[0]
+
+
+def duct_text(plan: Plan, units: str) -> str:
+    """The free duct and the grid.
+
+    Examples: ``20 × 14 in, log-tchebycheff 5 × 5``.
+    """
+    duct, unit = plan.duct, "in" if units == "us" else "mm"
+    if duct.shape is DuctShape.ROUND:
+        size, grid = f"round {side_text(duct.diameter_m, units)}", f"{plan.second} diameters of {plan.first}"
+    else:
+        size = f"{side_text(duct.width_m, units)} × {side_text(duct.height_m, units)}"
+        grid = f"{plan.first} × {plan.second}"
+    face = "filter face " if plan.plane is MeasuredPlane.FILTER_FACE else ""
+    return f"{face}{size} {unit}, {plan.method.value} {grid}"
+
+
+def place_text(plan: Plan, index: int, units: str) -> str:
+    """Where a point is, to go there."""
+    point = plan.points[index]
+    if plan.plane is MeasuredPlane.FILTER_FACE:
+        x, y = point.point.x * plan.duct.width_m, point.point.y * plan.duct.height_m
+        return f"{length_text(x, units)} from the left, {length_text(y, units)} from the top"
+    return f"hole {point.hole}, mark {length_text(point.depth_m, units)}"
+
+
+def velocity_text(entry: Entry, units: str) -> str:
+    """Velocity or velocity pressure, as it was had.
+
+    >>> velocity_text(Entry(velocity_pressure_pa=12.4), "us"), velocity_text(Entry(velocity_m_s=4.0), "us")
+    ('0.050 in.wg', '787 fpm')
+    """
+    if entry.velocity_pressure_pa is not None:
+        if units != "us":
+            return f"{entry.velocity_pressure_pa:.1f} Pa"
+        return f"{from_si(entry.velocity_pressure_pa, 'in.wg', Dimension.PRESSURE):.3f} in.wg"
+    return show(entry.velocity_m_s, Dimension.VELOCITY, units)
+
+
+def scatter_text(taken: Taken, units: str) -> str:
+    """Scatter of the averaged readings, and of how many; or that it was typed."""
+    if taken.scatter_m_s is None and taken.scatter_k is None:
+        return "typed"
+    texts = []
+    if taken.scatter_k is not None:
+        texts.append(show(taken.scatter_k, Dimension.DIFFERENCE, units))
+    if taken.scatter_m_s is not None:
+        texts.append(show(taken.scatter_m_s, Dimension.VELOCITY, units))
+    count = f", {taken.readings} readings" if taken.readings else ""
+    return f"± {', '.join(texts)}{count}"
+
+
+def taken_text(taken: Taken, units: str) -> str:
+    """A captured point's values."""
+    entry = taken.entry
+    flow = velocity_text(entry, units)
+    if entry.temperature_c is None:
+        return flow
+    return f"{show(entry.temperature_c, Dimension.TEMPERATURE, units)}  {flow}"
+
+
+def drift_text(state: State, units: str) -> str:
+    """First point against its repeat; empty where there is none."""
+    first, repeat = state.taken[state.first] if state.taken else None, state.repeat
+    if first is None or repeat is None:
+        return ""
+    before, after = _drifting(first.entry), _drifting(repeat.entry)
+    change = f"{(after / before - 1.0):+.1%}".replace("%", " %") if before and after is not None else DASH
+    if not (before and after is not None and isfinite(after / before)):
+        change = DASH
+    return (
+        f"point {state.first + 1} first {taken_text(first, units)}, at the end {taken_text(repeat, units)}"
+        f" ({change})"
+    )
+
+
+def _drifting(entry: Entry) -> float | None:
+    return entry.velocity_m_s if entry.velocity_m_s is not None else entry.velocity_pressure_pa
+
+
+def open_text(state: State) -> str:
+    """Which points have no value; empty where all have.
+
+    >>> open_text(State(count=3, taken=(None, None, None)))
+    'no value at points 1 to 3'
+    """
+    numbers = [i + 1 for i in state.open]
+    if not numbers:
+        return ""
+    if len(numbers) == 1:
+        return f"no value at point {numbers[0]}"
+    runs: list[list[int]] = []
+    for n in numbers:
+        if runs and n == runs[-1][-1] + 1:
+            runs[-1].append(n)
+        else:
+            runs.append([n])
+    parts = [f"{run[0]}" if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs]
+    return f"no value at points {', '.join(parts)}"
