@@ -81,7 +81,7 @@ def _mean_log(low: float, high: float) -> float:
 
 def _mean_distance(low: float, high: float) -> float:
     """Mean over the ring r^2 = low..high of y."""
-    return 1.0 - 2.0 / 3.0 * (high**1.5 - low**1.5) / (high - low)
+    return float(1.0 - 2.0 / 3.0 * (high**1.5 - low**1.5) / (high - low))
 
 
 def radius_fractions(method: Method, n: int) -> tuple[float, ...]:

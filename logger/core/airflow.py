@@ -1,0 +1,107 @@
+"""An airflow as measured, however it was had, and its document ``riselog.airflow/1``.
+
+All budget lines are relative to the flow. Source: GUM (JCGM 100).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from math import sqrt
+from typing import Any
+
+from logger.core.air import density_kg_m3, humidity_ratio, volume_m3_kg
+from logger.core.budget import BudgetLine, Combined
+
+SCHEMA = "riselog.airflow/1"
+TEMPERATURE_U_K = 0.5  # K: of the air in the plane, typed or by a probe (assumed)
+PRESSURE_U_PA = 300.0  # Pa: of the site's pressure (assumed)
+HUMIDITY_U = 0.05  # fraction of saturation (assumed)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirState:
+    """The air in the plane."""
+
+    temperature_c: float
+    humidity: float
+    pressure_pa: float
+    humidity_ratio: float
+    density_kg_m3: float
+    volume_m3_kg: float
+
+    @classmethod
+    def of(cls, temperature_c: float, humidity: float, pressure_pa: float) -> AirState:
+        """State from temperature (degC), relative humidity (fraction) and pressure (Pa)."""
+        w = humidity_ratio(temperature_c, humidity, pressure_pa)
+        return cls(
+            temperature_c=temperature_c,
+            humidity=humidity,
+            pressure_pa=pressure_pa,
+            humidity_ratio=w,
+            density_kg_m3=density_kg_m3(temperature_c, w, pressure_pa),
+            volume_m3_kg=float(volume_m3_kg(temperature_c, w, pressure_pa)),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasuredAirflow:
+    """An airflow however it was had. ``u95`` is a fraction; the lines' ``u_w`` are fractions too.
+
+    ``volume_m3_s`` at ``state``; ``standard_volume_m3_s`` of air of the reference density.
+    """
+
+    state: AirState
+    volume_m3_s: float
+    standard_volume_m3_s: float
+    dry_air_kg_s: float
+    lines: tuple[BudgetLine, ...]
+    combined: Combined
+    area_m2: float | None = None
+    mean_velocity_m_s: float | None = None  # actual
+    mean_standard_velocity_m_s: float | None = None
+
+    @property
+    def u95(self) -> float:
+        """Expanded uncertainty, 95 %, as a fraction of the flow."""
+        return self.combined.u95_w
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FlowCheck:
+    """One thing looked at: its code, whether it is passed, one plain sentence."""
+
+    code: str
+    ok: bool
+    text: str
+
+
+def airflow_document(flow: MeasuredAirflow, checks: Iterable[FlowCheck]) -> dict[str, Any]:
+    """The JSON document; what cannot be had is None."""
+    return {
+        "schema": SCHEMA,
+        "area_m2": flow.area_m2,
+        "mean_velocity_m_s": flow.mean_velocity_m_s,
+        "volume_m3_s": flow.volume_m3_s,
+        "standard_volume_m3_s": flow.standard_volume_m3_s,
+        "dry_air_kg_s": flow.dry_air_kg_s,
+        "temperature_c": flow.state.temperature_c,
+        "humidity_pct": 100.0 * flow.state.humidity,
+        "pressure_pa": flow.state.pressure_pa,
+        "u95_percent": 100.0 * flow.u95,
+        "budget": [
+            {"source": line.source, "u_percent": 100.0 * line.u_w, "share": share, "assumed": line.assumed}
+            for line, share in zip(flow.lines, flow.combined.shares, strict=True)
+        ],
+        "checks": [{"code": check.code, "ok": check.ok, "text": check.text} for check in checks],
+    }
+
+
+def density_u(state: AirState) -> float:
+    """Relative standard uncertainty of the density."""
+    warm = TEMPERATURE_U_K / (state.temperature_c + 273.15)
+    press = PRESSURE_U_PA / state.pressure_pa
+    damp = (
+        0.378 * humidity_ratio(state.temperature_c, HUMIDITY_U, state.pressure_pa) / 0.622
+    )  # d ln rho / d pv
+    return sqrt(warm * warm + press * press + damp * damp)
