@@ -24,7 +24,10 @@ LEAST_READINGS = 4  # in a tail; assumed: fewer tell no slope from scatter
 GAP_S = 4.0  # s without a reading that break a tail, or 2.5 update intervals; assumed
 GAP_INTERVALS = 2.5  # assumed
 SAME_MEAN = 0.33  # of the drift's limit; assumed: beyond it the longer tail has seen another place
-PATIENCE_S = 20.0  # s at one point after which the unsteadiness is the air's own; assumed
+PATIENCE_S = 20.0  # s of swinging without drift, after which the unrest is the air's own; assumed
+
+
+SWINGS = "the value swings"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,9 +61,13 @@ class Tail:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Held:
-    """How still it is: ``tail`` is the longest that stands, or what there is; None before it."""
+    """How still it is: ``tail`` is the longest that stands, or what there is; None before it.
+
+    ``restless``: long enough here, and only swinging: the air itself does not stand.
+    """
 
     steady: bool
+    restless: bool = False
     tail: Tail | None
     waited_s: float  # since the point's first reading
     reason: str = ""  # in words, where it is not steady
@@ -107,8 +114,15 @@ class HoldStill:
         standing = self._standing(tails)
         if standing is not None:
             return Held(steady=True, tail=standing, waited_s=waited_s)
-        tail = tails[0] if waited_s < PATIENCE_S else tails[-1]
-        return Held(steady=False, tail=tail, waited_s=waited_s, reason=self._moves(tails[0]))
+        longest = tails[-1]
+        restless = longest.span_s >= 0.9 * PATIENCE_S and not self._drifts(longest)
+        return Held(
+            steady=False,
+            restless=restless,
+            tail=longest if restless else tails[0],
+            waited_s=waited_s,
+            reason=SWINGS if restless else self._moves(tails[0]),
+        )
 
     def _standing(self, tails: list[Tail]) -> Tail | None:
         """The first tail that stands, lengthened as long as the longer one stands at the same mean."""
@@ -145,11 +159,12 @@ class HoldStill:
         scatter = math.sqrt(math.fsum((v - mean) ** 2 for _, v in kept) / (len(kept) - 1))
         return Tail(mean=mean, scatter=scatter, drift=slope * covered_s, span_s=covered_s, count=len(kept))
 
+    def _drifts(self, tail: Tail) -> bool:
+        return abs(tail.drift) > self._drift_limit(tail.mean)
+
     def _moves(self, tail: Tail) -> str:
         """What is not still, in words; empty where all is."""
         limits = self._limits
-        if abs(tail.drift) > self._drift_limit(tail.mean):
+        if self._drifts(tail):
             return "the value rises" if tail.drift > 0 else "the value falls"
-        if tail.scatter > max(limits.scatter_share * abs(tail.mean), limits.least):
-            return "the value swings"
-        return ""
+        return SWINGS if tail.scatter > max(limits.scatter_share * abs(tail.mean), limits.least) else ""

@@ -60,13 +60,16 @@ def result_lines(taking: Taking, units: str) -> tuple[str, ...]:
 
 
 def _airflow_lines(traverse: Traverse, units: str) -> tuple[str, ...]:
+    from logger.core.traverse_checks import check_traverse  # noqa: PLC0415 - late: numpy
     from logger.core.traverse_flow import measure  # noqa: PLC0415 - late: numpy
 
     flow = measure(traverse)
+    warnings = [check.text for check in check_traverse(traverse, flow) if not check.ok]
     return (
         f"Airflow {show(flow.volume_m3_s, Dimension.VOLUME_FLOW, units)} "
         f"± {show(flow.volume_m3_s * flow.u95, Dimension.VOLUME_FLOW, units)} (95 %, {percent(flow.u95)})"
         f" at {show(flow.state.temperature_c, Dimension.TEMPERATURE, units)}.",
+        *warnings,
     )
 
 

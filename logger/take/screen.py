@@ -10,9 +10,10 @@ from rich.text import Text
 
 from logger.config.quantities import Dimension, from_si
 from logger.core.readings import NS_PER_S, Quantity
+from logger.core.traverse import DuctShape
 from logger.core.traverse_plan import Plan
-from logger.safety import CAUTIONS
-from logger.screen.format import clean, number, percent, scale_of, show
+from logger.safety import CAUTIONS, SHORT_CAUTION
+from logger.screen.format import DASH, clean, number, percent, scale_of, show
 from logger.screen.glyphs import DIGIT_ROWS, UNICODE, Glyphs, large_digits
 from logger.screen.heat_blocks import heading, joined
 from logger.screen.plot import Series, frame_of, plot
@@ -25,6 +26,7 @@ MARGIN = 1  # cells at the left and at the right
 MAP_WIDTH, MAP_ROWS = 31, 13  # cells of the cross-section
 TWO_COLUMNS = 72  # cells from which the cross-section stands beside the value
 PLOT_ROWS = 5
+TALL = 30  # rows from which the help has room for every caution
 PANEL = 20  # cells beside the large digits
 LEAST_SPAN = {
     Quantity.VELOCITY: 0.5,
@@ -39,13 +41,20 @@ KEYS_END = "[Enter] finish  [r]edo  [b]ack  [u]nits  [h]elp  [q] save and leave"
 KEYS_PAGE = "[Enter] go on  [q] save and leave"
 
 KEY_WORDS: tuple[tuple[str, str], ...] = (
-    ("Enter, Space", "take the average shown; refused while the value moves or the probe is silent"),
-    ("0-9", "type a value with its unit instead: fpm, m/s, or velocity pressure in in.wg or Pa"),
-    ("r", "redo the point captured last; its value stays until a new one is there"),
+    ("Enter, Space", "take the average shown; refused while the value moves"),
+    ("0-9", "type the value instead, with its unit: fpm, m/s, in.wg, Pa"),
+    ("r", "redo the point captured last; it keeps its value until then"),
     ("s", "skip this point, or keep its value and go on"),
     ("b", "back by one point"),
     ("u", "us or si units"),
-    ("q, Ctrl-C", "save and leave; `riselog traverse take --resume FILE` goes on"),
+    ("q, Ctrl-C", "save and leave; take --resume FILE goes on"),
+)
+STAGE_HELP: tuple[tuple[str, str], ...] = (
+    ("HOLD STILL", "the value moves, or there are too few readings here yet"),
+    ("STEADY", "the mean beside the value is what a key takes; wait: surer"),
+    ("UNSTEADY AIR", "it only swings: the mean of the last half minute can do"),
+    ("LOOK AGAIN", "no flow or reverse flow: taken only when asked for twice"),
+    ("SILENT", "no reading for some seconds: nothing is taken"),
 )
 
 
@@ -123,7 +132,7 @@ def stage_sentence(view: TakeView, stage: Stage) -> str:
         )
         return f"{what}, with the unit: such as {_example(view)}."
     if stage is Stage.STEADY:
-        return f"{text} Press [Enter] to take the average."
+        return f"{text.rstrip('.')}: [Enter] takes the average."
     if stage is Stage.UNSTEADY:
         return f"{text} [Enter] takes the average of the air as it is."
     if stage is Stage.ASKING:
@@ -187,7 +196,7 @@ def _where(view: TakeView, width: int, glyphs: Glyphs) -> list[Text]:
     name = f"Point {state.here + 1} of {state.count}" + (
         " ONCE MORE, for the drift" if state.repeating else ""
     )
-    place = words.place_text(view.plan, state.here, view.units)
+    place = words.way_text(view.plan, state.here, view.units)
     before = state.repeat if state.repeating else state.taken[state.here]
     if before is not None:
         name += f"   (has {words.taken_text(before, view.units)})"
@@ -242,12 +251,17 @@ def _typed_value(view: TakeView, width: int, glyphs: Glyphs) -> list[Text]:
     if typed.has_velocity:
         have.append(words.velocity_text(typed, view.units))
     text = f"noted: {', '.join(have)}" if have else ""
-    shown = "" if view.typing is None else f"{clean(view.typing)}_ {view.typing_unit}".rstrip()
-    return [
-        Text(glyphs.cut(text, width)),
-        Text(glyphs.cut(f"  {shown or '_'}", width), style="bold"),
-        Text(""),
+    typing = clean(view.typing or "")
+    head, _, unit = typing.partition(" ")
+    digits = large_digits(head, width - PANEL - 2, DIGIT_ROWS, glyphs) if head else None
+    if digits is None:
+        digits, unit = [f"{typing}_", *[""] * (DIGIT_ROWS - 1)], ""
+    beside = f"  {unit or view.typing_unit}"
+    lines = [
+        Text(glyphs.cut(f"{line}{beside if row == 0 else ''}", width), style="bold")
+        for row, line in enumerate(digits)
     ]
+    return [*lines, Text(glyphs.cut(text, width))] if text else lines
 
 
 def _trace(view: TakeView, width: int, glyphs: Glyphs) -> list[Text]:
@@ -284,7 +298,7 @@ def _row_value(view: TakeView, index: int) -> str:
 
 
 def _bottom(view: TakeView, width: int, glyphs: Glyphs) -> list[Text]:
-    saved = f"{view.saved} points saved in {clean(view.path)}"
+    saved = f"{view.saved} of {view.state.count} points are saved in {clean(view.path)}"
     lines = [Text(glyphs.cut(saved, width), style="dim")]
     if view.trouble:
         lines = [Text(f"! {part}", style=WARN) for part in glyphs.wrap(clean(view.trouble), width - 2, 2)]
@@ -306,11 +320,31 @@ def _end(view: TakeView, width: int, rows: int, glyphs: Glyphs) -> list[Text]:
     drift = words.drift_text(state, view.units)
     body.append(f"Drift: {drift}." if drift else "Drift: not known, the first point was not repeated.")
     body += view.result
+    table = _table(view, width)
     wrapped = [part for text in body for part in glyphs.wrap(text, width, 6, indent=2)]
     lines += [Text(part) for part in wrapped]
     bottom = _bottom(view, width, glyphs)
+    if table and len(lines) + len(table) + 1 <= rows - len(bottom):
+        lines += [Text(""), *(Text(glyphs.cut(row, width)) for row in table)]
     lines = (lines + [Text("")] * rows)[: rows - len(bottom)]
     return [*lines, *bottom]
+
+
+def _table(view: TakeView, width: int) -> list[str]:
+    """The captured values as they lie in the duct; one line to a diameter where it is round."""
+    plan = view.plan
+    rows: dict[float, list[tuple[float, str]]] = {}
+    for planned, taken in zip(plan.points, view.state.taken, strict=True):
+        point = planned.point
+        row = point.diameter if plan.duct.shape is DuctShape.ROUND else point.y
+        text = DASH if taken is None else words.velocity_text(taken.entry, view.units).rsplit(" ", 1)[0]
+        if taken is not None and taken.entry.temperature_c is not None:
+            text = number(taken.entry.temperature_c, Dimension.TEMPERATURE, view.units)
+        rows.setdefault(row, []).append((point.x, text))
+    lines = ["".join(f"{text:>7}" for _, text in sorted(row)) for _, row in sorted(rows.items())]
+    if plan.duct.shape is DuctShape.ROUND:
+        lines = [f"diameter {n + 1} {line}" for n, line in enumerate(lines)]
+    return lines if max(map(len, lines)) <= width else []
 
 
 def _page(view: TakeView, width: int, rows: int, glyphs: Glyphs) -> list[Text]:
@@ -318,12 +352,11 @@ def _page(view: TakeView, width: int, rows: int, glyphs: Glyphs) -> list[Text]:
     lines = [_header(view, width, glyphs), Text("")]
     if view.page == "help":
         lines.append(Text("KEYS", style="bold"))
-        for key, text in KEY_WORDS:
-            first, *more = glyphs.wrap(text, width - 15, 3) or [""]
-            lines += [Text(f" {key:<13}{first}"), *(Text(" " * 14 + part) for part in more)]
-        lines.append(Text(""))
+        lines += _named(KEY_WORDS, width, glyphs)
+        lines += [Text(""), Text("WORDS", style="bold"), *_named(STAGE_HELP, width, glyphs), Text("")]
+    cautions = CAUTIONS if view.page == "start" or rows >= TALL else SHORT_CAUTION.splitlines()
     lines.append(Text("BEFORE YOU START" if view.page == "start" else "CAUTIONS", style="bold"))
-    for text in CAUTIONS:
+    for text in cautions:
         lines += [Text(f" {part}") for part in glyphs.wrap(text, width - 1, 4)]
     if view.page == "start" and view.start:
         lines.append(Text(""))
@@ -331,6 +364,14 @@ def _page(view: TakeView, width: int, rows: int, glyphs: Glyphs) -> list[Text]:
             lines += [Text(f" {part}") for part in glyphs.wrap(clean(text), width - 1, 3)]
     if len(lines) > rows:
         lines = [*lines[: rows - 1], Text(glyphs.cut("… more on a taller screen", width), style="dim")]
+    return lines
+
+
+def _named(texts: Sequence[tuple[str, str]], width: int, glyphs: Glyphs) -> list[Text]:
+    lines: list[Text] = []
+    for name, text in texts:
+        first, *more = glyphs.wrap(text, width - 14, 3) or [""]
+        lines += [Text(f" {name:<13}{first}"), *(Text(" " * 14 + part) for part in more)]
     return lines
 
 

@@ -45,6 +45,8 @@ class TakeScreen(TerminalScreen["TakeView"]):
         self._taking = taking
         self._start_text = start
         self._result = result
+        self._result_of: object = None
+        self._result_lines: tuple[str, ...] = ()
 
     def leave(self) -> None:
         """Save and leave, as the key does."""
@@ -78,9 +80,17 @@ class TakeScreen(TerminalScreen["TakeView"]):
             trouble="; ".join(text for text in troubles if text),
             simulated=feed is not None and feed.simulated,
             speed=1.0 if feed is None else feed.speed,
-            result=self._result(ui.units) if state.ended else (),
+            result=self._result_now(ui.units) if state.ended else (),
             start=self._start_text,
         )
+
+    def _result_now(self, units: str) -> tuple[str, ...]:
+        """The airflow, worked out once for each set of values."""
+        state = self._taking.state
+        key = (state.taken, state.repeat, units)
+        if self._result_of != key:
+            self._result_of, self._result_lines = key, self._result(units)
+        return self._result_lines
 
     def _draw(self, view: TakeView, width: int, height: int, glyphs: Glyphs) -> RenderableType:
         from logger.take.screen import take_frame  # noqa: PLC0415 - late: start-up time

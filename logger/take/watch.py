@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from logger.core.readings import NS_PER_S, USABLE_FLAGS, Flag, Quantity, Reading
-from logger.take.hold import PATIENCE_S, TEMPERATURE_LIMITS, VELOCITY_LIMITS, HoldStill, Tail
+from logger.take.hold import TEMPERATURE_LIMITS, VELOCITY_LIMITS, HoldStill, Tail
 
 NO_FLOW_M_S = 0.1  # m/s; assumed: below it a probe of the trade tells nothing from no flow
 
@@ -92,8 +92,8 @@ class ProbeWatch:
         if held.steady and tail is not None:
             if doubt := self._doubt(tail.mean):
                 return self._said(Stage.DOUBTFUL, doubt, tail)
-            return self._said(Stage.STEADY, f"Steady for {tail.span_s:.0f} s.", tail)
-        if tail is not None and held.waited_s >= PATIENCE_S:
+            return self._said(Stage.STEADY, f"for {tail.span_s:.0f} s.", tail)
+        if tail is not None and held.restless:
             if doubt := self._doubt(tail.mean):
                 return self._said(Stage.DOUBTFUL, doubt, tail)
             text = f"It does not settle: {held.reason} after {held.waited_s:.0f} s here."

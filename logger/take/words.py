@@ -67,7 +67,7 @@ def duct_text(plan: Plan, units: str) -> str:
     """
     duct, unit = plan.duct, "in" if units == "us" else "mm"
     if duct.shape is DuctShape.ROUND:
-        size, grid = f"round {side_text(duct.diameter_m, units)}", f"{plan.second} diameters of {plan.first}"
+        size, grid = f"round {side_text(duct.diameter_m, units)}", f"{plan.second} × {plan.first}"
     else:
         size = f"{side_text(duct.width_m, units)} × {side_text(duct.height_m, units)}"
         grid = f"{plan.first} × {plan.second}"
@@ -82,6 +82,17 @@ def place_text(plan: Plan, index: int, units: str) -> str:
         x, y = point.point.x * plan.duct.width_m, point.point.y * plan.duct.height_m
         return f"{length_text(x, units)} from the left, {length_text(y, units)} from the top"
     return f"hole {point.hole}, mark {length_text(point.depth_m, units)}"
+
+
+def way_text(plan: Plan, index: int, units: str) -> str:
+    """As ``place_text``, with where the hole is."""
+    if plan.plane is MeasuredPlane.FILTER_FACE:
+        return place_text(plan, index, units)
+    point = plan.points[index]
+    where = f", {length_text(point.hole_m, units)} along"
+    if plan.duct.shape is DuctShape.ROUND:
+        where = "" if point.hole == 1 else f", {length_text(point.hole_m, units)} around"
+    return f"hole {point.hole}{where}: mark {length_text(point.depth_m, units)}"
 
 
 def velocity_text(entry: Entry, units: str) -> str:
