@@ -201,7 +201,9 @@ def recover(writer: StoreWriter) -> tuple[str, ...]:
         with StoreReader(writer.path) as reader:
             try:
                 header = reader.header(run)
-                config = loads_config(header.config_text, f"config of run {run}", None)
+                config = loads_config(
+                    header.config_text, f"config of run {run}", None, stored=header.files
+                )
                 source = replace(source_of_run(reader, run), end_reason="interrupted")
                 document, _ = compute(config, source, run)
             except RiselogError as error:

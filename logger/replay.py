@@ -51,8 +51,9 @@ def replay_command(text: str, config_path: Path | None, *, store: bool, json: bo
             path, run = find_stored(text, config)
             reader = stack.enter_context(StoreReader(path))
             if config is None:
-                stored_text = reader.header(run).config_text
-                config = replace(loads_config(stored_text, f"config of run {run}", None), store_path=path)
+                old = reader.header(run)
+                config = loads_config(old.config_text, f"config of run {run}", None, stored=old.files)
+                config = replace(config, store_path=path)
             writer = _writer(config, stack) if store else None  # settles first what a crash left
             source = source_of_run(reader, run)
         run = new_run_id()

@@ -30,7 +30,7 @@ AIRFLOW_KEYS: dict[AirflowSource, tuple[frozenset[str], frozenset[str]]] = {  # 
     ),
     AirflowSource.PROBE: (
         frozenset({"probe", "area"}),
-        frozenset({"probe", "area", "factor", "basis", "at"}),
+        frozenset({"probe", "area", "factor", "basis", "at", "traverse"}),
     ),
     AirflowSource.MASS: (frozenset({"mass"}), frozenset({"mass"})),
 }

@@ -5,7 +5,6 @@ Every fault is a ``ConfigError``: one sentence each, with file, line and key.
 
 from __future__ import annotations
 
-import json
 import re
 import tomllib
 from collections.abc import Mapping
@@ -22,6 +21,7 @@ from logger.config.problems import Problem, Source, fault, problems_of
 from logger.config.quantities import Units
 from logger.config.schema import PROBE_TABLES, ConfigFile, MqttTable, ProbeTable, SimTable, Table
 from logger.config.toml_text import KeyPath, toml_text
+from logger.config.traverse import located, read_traverse
 from logger.core.errors import ConfigError
 from logger.core.params import JobParams, Role
 
@@ -29,7 +29,6 @@ DriverOptions = Mapping[str, type[BaseModel]]
 """The ``Options`` model of each known driver, by the driver's name."""
 
 EXTRA = "command line"  # what the sentences call the text that options of a command add
-TRAVERSE_SCHEMA = "riselog.traverse/1"
 _SIZE_LIMIT = 1_000_000  # bytes, assumed: no config is larger, a wrong file may be
 _SECRET = (SecretStr, SecretBytes)
 _OWN_KEYS = frozenset(ProbeTable.model_fields)
@@ -112,10 +111,11 @@ def loads_config(
     extra_text: str | None = None,
     *,
     folder: Path | None = None,
+    stored: Mapping[str, str] | None = None,
 ) -> LoadedConfig:
     """As ``load_config``, from text; ``name`` stands for the file, ``folder`` is where its
-    relative paths start. With ``driver_options`` None the drivers' own keys are left unchecked
-    (a replay opens no driver).
+    relative paths start, ``stored`` texts stand in for the files it names. With ``driver_options``
+    None the drivers' own keys are left unchecked (a replay opens no driver).
 
     Raises
     ------
@@ -133,20 +133,21 @@ def loads_config(
     if problems or config is None:
         raise fault(problems, sources)
     folder = folder or Path()
-    problems = [*find_problems(config, probes), *_traverse(config.airflow.traverse, folder)]
+    traverse, problems = read_traverse(config, folder, stored or {})
+    problems = [*find_problems(config, probes), *problems]
     if problems:
         raise fault(problems, sources)
-    job, notes = job_params(config, probes)
+    job, notes = job_params(config, probes, traverse)
     return LoadedConfig(
         name=name,
         job=job,
         units=config.job.units,
         probes=tuple(setups),
         sim=_sim(config.sim),
-        store_path=_located(config.store.path, folder) if config.store.path else None,
+        store_path=located(config.store.path, folder) if config.store.path else None,
         mqtt=config.mqtt,
         effective_text=toml_text(_without_secrets(data, setups)),
-        files={},
+        files={} if traverse is None else {traverse.name: traverse.text},
         notes=notes,
     )
 
@@ -252,32 +253,10 @@ def _unknown_driver(driver: str, known: DriverOptions) -> str:
     return f"no such driver is installed: {unknown_word(driver, sorted(known))}"
 
 
-def _traverse(name: str | None, folder: Path) -> list[Problem]:
-    """A traverse file is looked at, so that its faults are told; it cannot be used yet."""
-    if name is None:
-        return []
-    path = _located(name, folder)
-    text = "is not supported by this version yet; give volume, temperature and humidity in its place"
-    try:
-        document = json.loads(_read(path))
-        if not isinstance(document, dict) or document.get("schema") != TRAVERSE_SCHEMA:
-            text = f'{path} has no "schema": "{TRAVERSE_SCHEMA}"; name a file that `riselog traverse` wrote'
-    except OSError as error:
-        text = f"{path} cannot be read ({error.strerror}); check the path (from the config's folder)"
-    except (ValueError, RecursionError):
-        text = f"{path} is not JSON; name a file that `riselog traverse` wrote"
-    return [Problem(("airflow", "traverse"), text)]
-
-
 def _read(path: Path) -> bytes:
     """Content of a small file, or one byte more than the limit."""
     with path.open("rb") as file:
         return file.read(_SIZE_LIMIT + 1)
-
-
-def _located(name: str, folder: Path) -> Path:
-    """Where a file named in a config stands: from the config's folder, ``~/`` from home."""
-    return folder / (Path(name).expanduser() if name.startswith("~/") else Path(name))
 
 
 def _sim(table: SimTable | None) -> SimSettings | None:

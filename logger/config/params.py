@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from logger.config.derate import DERATE_ABOVE_M, derate_factor
 from logger.config.schema import AirflowTable, ConfigFile, Probes, ProbeTable, UnitTable
+from logger.config.traverse import TraverseSetup
 from logger.core.air import standard_pressure_pa
 from logger.core.params import (
     AirflowParams,
@@ -20,6 +23,7 @@ from logger.core.params import (
     UnitParams,
     VelocityBasis,
 )
+from logger.core.traverse_flow import airflow_params
 
 SEA_LEVEL_PA = 101_325.0  # Pa, standard atmosphere, ASHRAE Fundamentals ch. 1
 ALTITUDE_U_PA = 1_000.0  # Pa, standard uncertainty of weather about the standard atmosphere: assumed
@@ -40,11 +44,18 @@ DEFAULT_U95: dict[Role, tuple[float, str]] = {  # all assumed, until probes are 
     Role.PRESSURE: (300.0, "300 Pa"),
     Role.GAS: (0.02, "2 %"),
 }
+_NO_PLANE = "airflow.at is left out: the flow is assumed to be measured in the return air."
+_OUT_OF_SIGHT = (
+    "A change of fan speed or dampers since then is out of this tool's sight: a velocity probe left in the"
+    ' duct (airflow.source = "probe") would show it.'
+)
 _PLACED = {Role.RETURN, Role.MIXED, Role.SUPPLY}
 
 
-def job_params(config: ConfigFile, probes: Probes) -> tuple[JobParams, tuple[str, ...]]:
-    """The core's parameters and the notes; the config has passed ``checks``."""
+def job_params(
+    config: ConfigFile, probes: Probes, traverse: TraverseSetup | None = None
+) -> tuple[JobParams, tuple[str, ...]]:
+    """The core's parameters and the notes; config and traverse file have passed their checks."""
     notes: list[str] = []
     has_barometer = any(p.role is Role.PRESSURE for p in probes.values())
     pressure_pa, pressure_u_pa, assumed = _pressure(config, has_barometer=has_barometer, notes=notes)
@@ -54,7 +65,7 @@ def job_params(config: ConfigFile, probes: Probes) -> tuple[JobParams, tuple[str
         pressure_u_pa=pressure_u_pa,
         pressure_assumed=assumed,
         unit=_unit(config, probes, notes),
-        airflow=_airflow(config.airflow, notes),
+        airflow=_airflow(config.airflow, traverse, notes),
         probes=_probes(probes, notes),
         steady=_steady(config),
         cycles=CycleParams(
@@ -155,7 +166,28 @@ def _derate_notes(config: ConfigFile, factor: float, notes: list[str]) -> None:
         )
 
 
-def _airflow(air: AirflowTable, notes: list[str]) -> AirflowParams:
+def _airflow(air: AirflowTable, traverse: TraverseSetup | None, notes: list[str]) -> AirflowParams:
+    if traverse is None:
+        return _told_airflow(air, notes)
+    notes += traverse.notes()
+    measured = airflow_params(traverse.traverse, air.at or Plane.RETURN, traverse.name)
+    if air.source is AirflowSource.PROBE:
+        live = _told_airflow(air, notes)
+        origin = measured.origin + "The live velocity probe is compared with it."
+        return replace(live, reference=measured, origin=origin)
+    if air.at is None:
+        notes.append(_NO_PLANE)
+    measured = replace(measured, origin=measured.origin + _OUT_OF_SIGHT)
+    if air.u95 is None:
+        return measured
+    notes.append(
+        f"airflow.u95 is given: its {air.u95:.1%} stands in place of the {measured.u95:.1%} of the traverse's"
+        " own budget; leave it out to use that."
+    )
+    return replace(measured, u95=air.u95, lines=())
+
+
+def _told_airflow(air: AirflowTable, notes: list[str]) -> AirflowParams:
     u95 = AIRFLOW_U95 if air.u95 is None else air.u95
     if air.u95 is None:
         notes.append("airflow.u95 is left out: 5 % is assumed.")
@@ -166,7 +198,7 @@ def _airflow(air: AirflowTable, notes: list[str]) -> AirflowParams:
             'airflow.basis is left out: "actual" is assumed; a thermal (hot-wire) probe reads "standard".'
         )
     if air.source is not AirflowSource.MASS and air.at is None:
-        notes.append("airflow.at is left out: the flow is assumed to be measured in the return air.")
+        notes.append(_NO_PLANE)
     return AirflowParams(
         source=air.source,
         u95=u95,

@@ -136,8 +136,13 @@ def _flow_lines(job: JobParams, means: Means) -> list[BudgetLine]:
     """Airflow, its way from the traverse to the firing, and what turns volume into dry mass."""
     flow, net_w = job.airflow, abs(means.air_heat_w - means.fan_heat_w)
     lines = [BudgetLine("airflow", flow.u95 / 2.0 * net_w, assumed=flow.u95_assumed)]
+    if flow.lines:
+        lines = [
+            BudgetLine(f"airflow: {part.source}", part.u * net_w, nu=part.nu, assumed=part.assumed)
+            for part in flow.lines
+        ]
     by_volume = flow.source is not AirflowSource.MASS
-    standard = flow.source is AirflowSource.PROBE and flow.basis is VelocityBasis.STANDARD
+    standard = flow.source is not AirflowSource.MASS and flow.basis is VelocityBasis.STANDARD
     if flow.source is not AirflowSource.PROBE:
         torque = job.unit.fan_drive is FanDrive.TORQUE
         carry = CARRY_OVER_TORQUE_U if torque else CARRY_OVER_U

@@ -28,8 +28,8 @@ class AirflowLaw:
     None) and the fan's own rise in K (0 where unknown); None where the flow cannot be had.
     """
 
-    def __init__(self, job: JobParams) -> None:
-        flow = job.airflow
+    def __init__(self, job: JobParams, flow: AirflowParams | None = None) -> None:
+        flow = job.airflow if flow is None else flow
         self._flow: AirflowParams = flow
         self._draw_through = job.unit.fan is FanPosition.DRAW_THROUGH
         self._constant_speed = job.unit.fan_drive is FanDrive.CONSTANT_SPEED
@@ -37,9 +37,9 @@ class AirflowLaw:
         self.needs_velocity = flow.source is AirflowSource.PROBE
         self._mass_kg_s = flow.mass_kg_s
         if flow.source is AirflowSource.FIXED:
-            self._w = humidity_ratio(flow.temperature_c, flow.humidity, job.pressure_pa)
-            self._v = volume_m3_kg(flow.temperature_c, self._w, job.pressure_pa)
-            self._pressure_pa = job.pressure_pa
+            self._pressure_pa = job.pressure_pa if flow.pressure_pa is None else flow.pressure_pa
+            self._w = humidity_ratio(flow.temperature_c, flow.humidity, self._pressure_pa)
+            self._v = volume_m3_kg(flow.temperature_c, self._w, self._pressure_pa)
             self._mass_kg_s = flow.volume_m3_s / self._v
             self._volume = self._constant_speed
         else:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from math import inf
 
 from logger.core.readings import Quantity
 
@@ -128,12 +129,25 @@ class UnitParams:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FlowLine:
+    """One line of an airflow's own budget: ``u`` is a standard uncertainty, a fraction of the flow."""
+
+    source: str
+    u: float
+    nu: float = inf
+    assumed: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AirflowParams:
     """How much air. ``u95`` is a fraction of the flow.
 
     FIXED: ``volume_m3_s`` at ``temperature_c`` and ``humidity`` (a fraction) in plane ``at``.
     PROBE: velocity of ``probe`` x ``area_m2`` x ``factor``, in plane ``at``.
     MASS: ``mass_kg_s`` of dry air.
+    From a traverse: ``lines`` are the budget behind ``u95``, ``pressure_pa`` the pressure in the
+    plane then, ``origin`` one sentence on how it was had. ``reference``: a fixed airflow that a live
+    one is compared with.
     """
 
     source: AirflowSource
@@ -149,6 +163,10 @@ class AirflowParams:
     factor: float = 1.0
     basis: VelocityBasis = VelocityBasis.ACTUAL
     reference_density_kg_m3: float = 1.2014  # 0.075 lb/ft3, standard air of ASHRAE
+    pressure_pa: float | None = None
+    lines: tuple[FlowLine, ...] = ()
+    origin: str = ""
+    reference: AirflowParams | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from logger.core.air import volume_m3_kg
 from logger.core.firing import expected, plate_output_w
-from logger.core.params import MAIN_QUANTITY, ProbeParams
+from logger.core.params import MAIN_QUANTITY, AirflowParams, AirflowSource, ProbeParams
 from logger.core.readings import NS_PER_S, Quantity
 from logger.core.snapshot import Freshness, Phase, ProbeState, Snapshot
 from logger.core.steady import SteadyDetector
@@ -49,6 +49,8 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         rise_window_k=job.unit.rise_window_k,
         dry_air_kg_s=moment.dry_air_kg_s if moment else None,
         airflow_m3_s=volume_m3_s,
+        airflow_u95=job.airflow.u95,
+        airflow_from=_airflow_from(job.airflow),
         tests=tests,
         window_s=window_s,
         hold_s=job.steady.hold_s,
@@ -61,6 +63,13 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         probes=tuple(_probe(core, probe, t_ns) for probe in job.probes),
         firings=len(core.book.done),
     )
+
+
+def _airflow_from(flow: AirflowParams) -> str:
+    """One word for how the airflow is had."""
+    if flow.source is AirflowSource.PROBE:
+        return "probe"
+    return "traverse" if flow.lines or flow.origin else "typed"
 
 
 def _held_s(detector: SteadyDetector, tick_s: int) -> float:

@@ -17,6 +17,7 @@ from logger.core.assess import density_ratio
 from logger.core.book import FiringBook
 from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch
+from logger.core.flow import AirflowLaw
 from logger.core.ledger import Ledger
 from logger.core.moment import Moment, MomentReader
 from logger.core.params import MAIN_QUANTITY, JobParams, Role
@@ -70,6 +71,10 @@ class Pipeline:
         self._ledger.clear(1)
         self.book = FiringBook(job, self.detector, self._ledger)
         self.watch = StreamWatch(job, slots)
+        flow = job.airflow
+        if flow.origin:
+            self.book.say(0, "airflow-source", flow.origin)
+        self._reference = AirflowLaw(job, flow.reference) if flow.reference is not None else None
         self.detector.reset(1, self._keep_s)
         self._gap_ns = round(job.steady.window_max_s * NS_PER_S)
         self._trace: list[TraceRow] = []
@@ -214,6 +219,7 @@ class Pipeline:
             elif phase is Phase.FAN:
                 self._fan_point(rise_k, air_w)
         self.tick_s, self._now, self.output_w = tick, moment, output_w
+        self._compare_flow(tick, moment, fan_rise_k)
         turn = cycles.update(tick, rise_k, flowing, change)
         if turn is not None:
             self._turn(tick, turn)
@@ -236,6 +242,19 @@ class Pipeline:
                 output_w,
             )
         )
+
+    def _compare_flow(self, tick: int, moment: tuple[Any, ...], fan_rise_k: float) -> None:
+        """Hold the live airflow against the traverse's, at the state of this moment."""
+        if self._reference is None:
+            return
+        now = Moment(*moment)
+        expected = None
+        if now.entering_c is not None and now.supply_c is not None:
+            expected = self._reference.dry_air(
+                now.entering_c, now.supply_c, now.w, now.pressure_pa, None, fan_rise_k
+            )
+        share = now.dry_air_kg_s / expected - 1.0 if expected and now.dry_air_kg_s is not None else None
+        self.watch.see_airflow(tick, share, self.book)
 
     def _fan_point(self, rise_k: float | None, air_w: float | None) -> None:
         """A point of the fan phase: it gives the fan heat, and the zero of the cycle's rise."""

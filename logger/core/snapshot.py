@@ -85,6 +85,8 @@ class Snapshot:
     rise_window_k: tuple[float, float] | None = None
     dry_air_kg_s: float | None = None
     airflow_m3_s: float | None = None
+    airflow_u95: float | None = None  # a fraction of the flow
+    airflow_from: str = ""  # "traverse", "typed", "probe"
     tests: tuple[TestState, ...] = ()
     window_s: float | None = None
     hold_s: float = 60.0

@@ -8,6 +8,8 @@ from logger.core.params import MAIN_QUANTITY, JobParams
 from logger.core.readings import FLAG_CODES, NS_PER_S, USABLE_FLAGS, Quantity, Reading, ReadingBlock
 from logger.core.snapshot import Phase
 
+FLOW_TAU_S = 30.0  # s: time constant over which the live airflow is rolled (assumed)
+FLOW_FOR_S = 60  # s the rolled airflow must be off: a fan that starts is not a fault (assumed)
 RISE_FOR_S = 15  # s a rise must stay beyond the plate's window: no single outlier cries wolf
 
 
@@ -25,6 +27,9 @@ class StreamWatch:
         self._name_of = {place: name for (name, _), place in slots.place.items()}
         self._over_s = 0
         self._over_said = False
+        self._flow_off: float | None = None  # rolled, relative to the traverse
+        self._flow_off_s = 0
+        self._flow_said = False
         self.newest: dict[tuple[str, Quantity], tuple[float, int]] = {}
         self.flagged: dict[str, int] = {}
 
@@ -96,3 +101,26 @@ class StreamWatch:
                 "instructions; look for a dirty filter, closed dampers or a slipping belt."
             )
             book.say(tick, "rise-above-window", text)
+
+    def see_airflow(self, tick: int, off: float | None, book: FiringBook) -> None:
+        """Take how far the live airflow is from the traverse's (a fraction), None without flow."""
+        reference = self._job.airflow.reference
+        if off is None or reference is None:
+            self._flow_off, self._flow_off_s = None, 0
+            return
+        before = off if self._flow_off is None else self._flow_off
+        self._flow_off = before + (off - before) / FLOW_TAU_S
+        outside = abs(self._flow_off) > reference.u95
+        self._flow_off_s = self._flow_off_s + 1 if outside is not self._flow_said else 0
+        if self._flow_off_s < FLOW_FOR_S:
+            return
+        self._flow_off_s, self._flow_said = 0, outside
+        if outside:
+            text = (
+                f"The live airflow is {self._flow_off:+.1%} off the traverse, beyond its u95 of "
+                f"{reference.u95:.1%}: look at fan speed, belt, filter and dampers, then take the "
+                "traverse again."
+            )
+            book.say(tick, "airflow-off-traverse", text, self._job.airflow.probe)
+        else:
+            book.say(tick, "airflow-back", "The live airflow agrees with the traverse again.")

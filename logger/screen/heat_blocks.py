@@ -184,6 +184,13 @@ def _air_heading(snapshot: Snapshot, units: str, width: int, glyphs: Glyphs) -> 
     return heading(full if len(full) <= width else f"plate {window}", width, glyphs)
 
 
+def _airflow_word(snapshot: Snapshot, wide: bool) -> str:  # noqa: FBT001 - one caller
+    """How well the airflow is known, and from what."""
+    if snapshot.airflow_m3_s is None or snapshot.airflow_u95 is None:
+        return ""
+    return f"± {percent(snapshot.airflow_u95)} {snapshot.airflow_from}" if wide else snapshot.airflow_from
+
+
 def air_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
     """Temperatures, rise against the plate's window, airflow."""
     snapshot, units = view.snapshot, view.state.units
@@ -201,7 +208,7 @@ def air_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
         ("supply", show(snapshot.supply_c, Dimension.TEMPERATURE, units), ""),
         (name, show(return_c, Dimension.TEMPERATURE, units), mixed),
         ("rise", show(snapshot.rise_k, Dimension.DIFFERENCE, units), rise_word(snapshot)),
-        ("airflow", show(snapshot.airflow_m3_s, Dimension.VOLUME_FLOW, units), ""),
+        ("airflow", show(snapshot.airflow_m3_s, Dimension.VOLUME_FLOW, units), _airflow_word(snapshot, wide)),
     )
     lines = [Text(_air_heading(snapshot, units, width, glyphs), style="dim")]
     for label, value, tail in rows:

@@ -488,14 +488,14 @@ TRAVERSE = GOOD.replace('volume = "0.9 m3/s"', 'traverse = "t.json"')
 @pytest.mark.parametrize(
     ("content", "part"),
     [
-        (None, "t.json cannot be read (No such file or directory)"),
-        ("{", "t.json is not JSON"),
-        ("[" * 100_000, "t.json is not JSON"),
-        ("[]", 't.json has no "schema": "riselog.traverse/1"'),
-        (json.dumps({"schema": "riselog.traverse/1"}), "is not supported by this version yet; give volume"),
+        (None, "t.json: cannot be read (No such file or directory)"),
+        ("{", "t.json:1: is not valid JSON"),
+        ("[" * 100_000, "t.json: is not usable JSON"),
+        ("[]", 't.json: key schema: must be "riselog.traverse/1"'),
+        (json.dumps({"schema": "riselog.traverse/1"}), "t.json: key duct: missing; add it"),
     ],
 )
-def test_a_traverse_file_is_looked_at_and_refused(tmp_path: Path, content: str | None, part: str) -> None:
+def test_a_bad_traverse_file_is_refused(tmp_path: Path, content: str | None, part: str) -> None:
     if content is not None:
         (tmp_path / "t.json").write_text(content)
     path = tmp_path / "job.toml"

@@ -296,7 +296,7 @@ ELSEWHERE = {
     ("airflow", "volume"): "test_fixed_airflow",
     ("airflow", "temperature"): "test_fixed_airflow",
     ("airflow", "humidity"): "test_fixed_airflow",
-    ("airflow", "traverse"): "test_config_faults",
+    ("airflow", "traverse"): "test_traverse_config",
     ("airflow", "mass"): "test_mass_airflow",
     ("mqtt", "password_env"): "test_broker_defaults",
     ("derate", "per_1000ft"): "test_derating_by_altitude",
