@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, cos, pi, sin
+from math import ceil, cos, hypot, pi, sin
 
 from rich.text import Text
 
@@ -12,6 +12,7 @@ from logger.core.traverse_plan import Plan
 from logger.screen.glyphs import Glyphs
 from logger.take.walk import State
 
+HALF = 0.5
 CELL_ASPECT = 2.0  # a cell is about twice as high as wide
 
 
@@ -99,25 +100,47 @@ def _on_circle(angle: float, radius: float, cells: list[list[tuple[str, str]]]) 
     return round(middle_x + x), round(middle_y + y)
 
 
-def _cell_of(plan: Plan, point: TraversePoint, cells: list[list[tuple[str, str]]]) -> tuple[int, int]:
+def _cells_of(plan: Plan, cells: list[list[tuple[str, str]]]) -> list[tuple[int, int]]:
+    """Column and row of each point, in the plan's order."""
     if plan.duct.shape is DuctShape.ROUND:
-        inside = 1.0 - 1.5 / len(cells)  # the outermost points stand inside the wall
-        return _on_circle(pi * point.diameter / plan.second, (1.0 - 2.0 * point.x) * inside, cells)
-    column = 1 + min(int(point.x * (len(cells[0]) - 2)), len(cells[0]) - 3)
-    return column, 1 + min(int(point.y * (len(cells) - 2)), len(cells) - 3)
+        return [_round_cell(plan, planned.point, cells) for planned in plan.points]
+    across, down = len(cells[0]) - 2, len(cells) - 2
+    return [(1 + int(planned.point.x * across), 1 + int(planned.point.y * down)) for planned in plan.points]
+
+
+def _round_cell(plan: Plan, point: TraversePoint, cells: list[list[tuple[str, str]]]) -> tuple[int, int]:
+    """On its diameter, apart from its neighbours even where the cells are coarse."""
+    angle = pi * point.diameter / plan.second
+    reach = hypot(cos(angle) * (len(cells[0]) - 1) / 2.0, sin(angle) * (len(cells) - 1) / 2.0)
+    out = sorted(
+        1.0 - 2.0 * p.point.x for p in plan.points if p.point.diameter == point.diameter and p.point.x < HALF
+    )
+    steps = _apart([round(r * reach) for r in out], int(reach) - 1)
+    beyond = abs(1.0 - 2.0 * point.x)
+    nearest = min(range(len(out)), key=lambda i: abs(out[i] - beyond))
+    radius = steps[nearest] / reach
+    return _on_circle(angle, radius if point.x < HALF else -radius, cells)
+
+
+def _apart(steps: list[int], most: int) -> list[int]:
+    """Whole steps from the centre, each at least one farther than the last, none beyond ``most``."""
+    for i in range(len(steps)):
+        steps[i] = max(steps[i], steps[i - 1] + 1 if i else 1)
+    for i in reversed(range(len(steps))):
+        steps[i] = min(steps[i], steps[i + 1] - 1 if i + 1 < len(steps) else most)
+    return steps
 
 
 def _draw_points(cells: list[list[tuple[str, str]]], plan: Plan, state: State, marks: Marks) -> None:
-    for i, planned in enumerate(plan.points):
-        column, row = _cell_of(plan, planned.point, cells)
+    places = _cells_of(plan, cells)
+    for i, (column, row) in enumerate(places):
         if state.taken[i] is not None:
             cells[row][column] = (marks.taken, "")
         else:
             cells[row][column] = (marks.skipped if i in state.skipped else marks.open, "dim")
     if state.ended:
         return
-    here = plan.points[state.here].point
-    column, row = _cell_of(plan, here, cells)
+    column, row = places[state.here]
     cells[row][column] = (marks.here, "bold reverse")
     if plan.duct.shape is DuctShape.RECTANGULAR:
         if plan.along_height:

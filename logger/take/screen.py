@@ -185,7 +185,7 @@ def _left(view: TakeView, width: int, rows: int, glyphs: Glyphs) -> list[Text]:
     """Where to go, the value, its trace, and the last points."""
     lines = [*_where(view, width, glyphs), Text("")]
     lines += _value(view, width, glyphs)
-    if len(view.trace) > 1 and rows - len(lines) >= PLOT_ROWS + 3:
+    if view.moment.looks and len(view.trace) > 1 and rows - len(lines) >= PLOT_ROWS + 3:
         lines += [Text(""), *_trace(view, width, glyphs)]
     left = rows - len(lines) - 1
     return lines + _last_points(view, width, left, glyphs) if left > 1 else lines

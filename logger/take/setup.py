@@ -156,13 +156,14 @@ def _plan_like(like: Traverse, on_long: bool | None) -> Plan:  # noqa: FBT001 - 
         make_plan(like.duct, method=like.method, grid=grid, plane=like.plane, holes_on_long=long)
         for long in ((True, False) if on_long is None else (on_long,))
     ]
-    places = [point.place for point in like.points]
-    for plan in plans:
-        order = {planned.point.place: planned.n for planned in plan.points}
-        numbers = [order[place] for place in places if place in order]
-        if numbers == sorted(numbers):
-            return plan
-    return plans[0]
+    return min(plans, key=lambda plan: _passed_over(plan, like))
+
+
+def _passed_over(plan: Plan, like: Traverse) -> tuple[bool, int]:
+    """How badly the captured points fit this walk: out of order, then points left out on the way."""
+    order = {planned.point.place: planned.n for planned in plan.points}
+    numbers = [order[point.place] for point in like.points if point.place in order]
+    return numbers != sorted(numbers), max(numbers, default=0) - len(numbers)
 
 
 def _check_velocity_source(

@@ -1,0 +1,232 @@
+"""Options, files and config of a take: what can begin, and one sentence for what cannot."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.core.errors import RiselogError, TableError
+from logger.core.readings import NS_PER_S, Flag, Quantity, Reading
+from logger.core.traverse import DuctShape, Method, TraverseQuantity
+from logger.take.air import AirWatch, Given
+from logger.take.notebook import Air, Notebook
+from logger.take.options import TakeOptions
+from logger.take.setup import prepare
+from logger.take.walk import Entry, Taken
+from logger.traverse.file import load_traverse
+from simulators.scenarios import SCENARIOS
+
+TYPED = {"duct": "20 in x 14 in", "temperature": "70 °F"}
+AIR = Air(temperature_c=21.0, humidity=0.4, pressure_pa=98_800.0)
+
+
+@pytest.fixture(autouse=True)
+def _folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Path:
+    path = tmp_path / "job.toml"
+    path.write_text(SCENARIOS["standard"].config_text, encoding="utf-8")
+    return path
+
+
+def options(**more: Any) -> TakeOptions:
+    return TakeOptions(**(TYPED | more))
+
+
+def saved(taken: dict[int, Taken], **more: Any) -> Path:
+    """A file with some points captured, by their number from 0."""
+    setup = prepare(options(**more))
+    count = len(setup.plan.points)
+    state = replace(setup.state, taken=tuple(taken.get(i) for i in range(count)))
+    assert Notebook(setup.path, setup.base, setup.plan).save(state, AIR)
+    return setup.path
+
+
+def point(velocity_m_s: float, **more: Any) -> Taken:
+    return Taken(entry=Entry(velocity_m_s=velocity_m_s), t_s=3.0, **more)
+
+
+def test_typed_values_need_a_duct_and_a_temperature() -> None:
+    setup = prepare(options(altitude="700 ft", units="si"))
+    assert (setup.base.duct.width_m, setup.base.duct.height_m) == pytest.approx((0.508, 0.3556))
+    assert (setup.base.points_across, setup.base.points_down) == (5, 5)
+    assert (setup.watched, setup.path, setup.units) == ((), Path("traverse.json"), "si")
+    air = AirWatch(setup.given, setup.air_sources).get()
+    assert air.temperature_c == pytest.approx(21.11, abs=0.01)
+    assert air.pressure_pa == pytest.approx(98_800.0, rel=2e-3)  # US Standard Atmosphere: 98.8 kPa at 700 ft
+    assert air.assumed == ("humidity",)
+
+
+def test_a_round_duct_with_a_liner() -> None:
+    setup = prepare(options(duct=None, round_="16 in", liner="1 in", points="6x2"))
+    assert setup.base.duct.shape is DuctShape.ROUND
+    assert setup.base.duct.diameter_m == pytest.approx(14 * 0.0254)
+    assert (setup.base.points_per_diameter, setup.base.diameters) == (6, 2)
+    assert setup.base.method is Method.LOG_LINEAR
+
+
+FAULTS: list[tuple[dict[str, Any], str]] = [
+    ({"duct": None}, "no duct"),
+    ({"round_": "16 in"}, "--duct and --round"),
+    ({"duct": "20 x 14 in"}, "--duct: '20' needs a unit"),
+    ({"duct": "20 in"}, "width x height"),
+    ({"duct": "20 in x 0 in"}, "no side of a duct"),
+    ({"liner": "7 in"}, "no free area"),
+    ({"method": "guess"}, "--method 'guess'"),
+    ({"method": "log-linear"}, "log-linear"),
+    ({"points": "5"}, "--points '5'"),
+    ({"holes_on": "top"}, "--holes-on"),
+    ({"plane": "roof"}, "--plane"),
+    ({"temperature": None}, "--temperature is missing"),
+    ({"temperature": "70"}, "--temperature: '70' needs a unit"),
+    ({"temperature": "900 °F"}, "no temperature of air"),
+    ({"humidity": "130 %"}, "--humidity"),
+    ({"altitude": "700 ft", "pressure": "98 kPa"}, "--altitude and --pressure"),
+    ({"altitude": "70000 ft"}, "--altitude"),
+    ({"pressure": "98 Pa"}, "--pressure"),
+    ({"basis": "both"}, "--basis"),
+    ({"units": "metric"}, "--units"),
+    ({"quantity": "noise"}, "--quantity"),
+    ({"velocity": Path("v.json")}, "--velocity goes with"),
+    ({"plan": Path("p.json")}, "--plan"),
+    ({"resume": Path("none.json"), "duct": None}, "none.json: cannot be read"),
+    ({"resume": Path("none.json")}, "--duct: none.json says it already"),
+    ({"config": Path("none.toml")}, "none.toml: cannot be read"),
+    ({"probe": "nodriver:1"}, "--probe 'nodriver:1'"),
+    ({"probe": "ess"}, "--probe 'ess'"),
+    ({"at": "roof"}, "--at"),
+]
+
+
+@pytest.mark.parametrize(("more", "part"), FAULTS, ids=[part for _, part in FAULTS])
+def test_each_fault_is_one_sentence(more: dict[str, Any], part: str, tmp_path: Path) -> None:
+    with pytest.raises(RiselogError) as caught:
+        prepare(options(**more))
+    assert part in str(caught.value)
+    assert "\n" not in str(caught.value)
+    assert caught.value.exit_code == 2
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_that_is_there_is_not_written_over(tmp_path: Path) -> None:
+    (tmp_path / "traverse.json").write_text("dear", encoding="utf-8")
+    with pytest.raises(RiselogError, match="is there already"):
+        prepare(options())
+    assert (tmp_path / "traverse.json").read_text(encoding="utf-8") == "dear"
+
+
+def test_a_config_gives_probe_calibration_and_the_air(config: Path) -> None:
+    setup = prepare(options(config=config, temperature=None))
+    assert [p.name for p in setup.watched] == ["duct"]
+    assert [p.name for p in setup.probes] == ["duct", "ret", "baro"]
+    assert setup.base.velocity_u95 == 0.05
+    assert setup.base.probe == "duct (sim)"
+    assert "SIMULATED" in (setup.base.notes or "")
+    assert setup.units == "us"
+
+
+def test_a_config_without_a_velocity_probe_says_so(config: Path) -> None:
+    text = config.read_text(encoding="utf-8")
+    config.write_text(text.replace('role = "velocity"', 'role = "outdoor"'), encoding="utf-8")
+    with pytest.raises(RiselogError, match="no probe of role velocity"):
+        prepare(options(config=config))
+
+
+def test_a_simulated_probe_needs_no_config() -> None:
+    setup = prepare(options(probe="sim"))
+    assert setup.config is not None
+    assert setup.config.simulated
+
+
+def test_resume_keeps_every_point_and_its_place() -> None:
+    path = saved({0: point(4.0, scatter_m_s=0.1), 2: point(3.5), 1: point(-0.2)})
+    setup = prepare(TakeOptions(resume=path))
+    assert setup.state.at == 3
+    assert [t.entry.velocity_m_s if t else None for t in setup.state.taken[:4]] == [4.0, -0.2, 3.5, None]
+    assert setup.state.taken[0] is not None
+    assert setup.state.taken[0].scatter_m_s == 0.1
+    assert setup.manner.t0_s >= 3.0
+    air = AirWatch(setup.given, {}).get()
+    assert (air.temperature_c, air.humidity, air.pressure_pa, air.assumed) == (21.0, 0.4, 98_800.0, ())
+
+
+@pytest.mark.parametrize("side", ["long", "short"])
+def test_resume_finds_the_side_of_the_holes_by_the_order_of_the_points(side: str) -> None:
+    path = saved({0: point(4.0), 1: point(4.0), 2: point(4.0)}, holes_on=side)
+    setup = prepare(TakeOptions(resume=path))
+    assert setup.plan.along_height is (side == "long")
+    assert setup.state.at == 3
+
+
+def test_resume_refuses_a_point_that_its_rule_does_not_have() -> None:
+    path = saved({0: point(4.0)})
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["points"][0]["x"] = 0.3
+    path.write_text(json.dumps(document), encoding="utf-8")
+    with pytest.raises(TableError, match="none of the 25"):
+        prepare(TakeOptions(resume=path))
+
+
+def test_resume_refuses_a_repeat_elsewhere() -> None:
+    path = saved({0: point(4.0)})
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["repeat_first"] = document["points"][0] | {"x": 0.5, "y": 0.5}
+    path.write_text(json.dumps(document), encoding="utf-8")
+    with pytest.raises(TableError, match="repeat_first"):
+        prepare(TakeOptions(resume=path))
+
+
+def test_a_temperature_traverse_takes_its_velocities_from_a_file() -> None:
+    path = saved({i: point(3.0 + 0.1 * i) for i in range(25)})
+    setup = prepare(TakeOptions(quantity="temperature", velocity=path, output=Path("mixed.json")))
+    assert setup.base.quantity is TraverseQuantity.TEMPERATURE
+    assert [e.velocity_m_s for e in setup.manner.known if e] == [3.0 + 0.1 * i for i in range(25)]
+    assert setup.at == "supply"
+
+
+def test_an_incomplete_velocity_file_is_refused() -> None:
+    path = saved({0: point(3.0)})
+    with pytest.raises(RiselogError, match="no velocity at point 2"):
+        prepare(TakeOptions(quantity="temperature", velocity=path, output=Path("mixed.json")))
+
+
+def test_the_notebook_writes_what_the_file_model_reads() -> None:
+    path = saved(
+        {
+            0: point(4.0, scatter_m_s=0.1, note="did not settle"),
+            1: Taken(entry=Entry(velocity_pressure_pa=9.5), t_s=4.0),
+        }
+    )
+    traverse = load_traverse(path)
+    assert [(p.velocity_m_s, p.velocity_pressure_pa) for p in traverse.points] == [(4.0, None), (None, 9.5)]
+    assert traverse.complete is False
+    assert traverse.notes == "point 1: did not settle"
+    assert (traverse.temperature_c, traverse.humidity) == (21.0, 0.4)
+
+
+def test_a_save_that_fails_keeps_the_old_file(tmp_path: Path) -> None:
+    setup = prepare(options(output=tmp_path / "gone" / "t.json"))
+    notebook = Notebook(setup.path, setup.base, setup.plan)
+    assert not notebook.save(setup.state, AIR)
+    assert "cannot be written" in notebook.trouble
+
+
+def test_the_air_is_the_mean_of_the_first_probe_that_says_it() -> None:
+    watch = AirWatch(Given(humidity=0.3), {Quantity.TEMPERATURE: ["duct", "ret"], Quantity.HUMIDITY: ["ret"]})
+
+    def say(probe: str, quantity: Quantity, value: float, flag: Flag = Flag.OK) -> None:
+        watch.update(Reading(0, NS_PER_S, probe, quantity, value, flag, 0, 0))
+
+    assert watch.get().assumed == ("temperature", "pressure")
+    say("ret", Quantity.TEMPERATURE, 20.0)
+    say("ret", Quantity.TEMPERATURE, 22.0)
+    say("ret", Quantity.TEMPERATURE, 99.0, Flag.OUT_OF_RANGE)
+    say("ret", Quantity.HUMIDITY, 44.0)
+    assert (watch.get().temperature_c, watch.get().humidity) == (21.0, 0.3)  # what was given wins
+    say("duct", Quantity.TEMPERATURE, 23.0)
+    assert watch.get().temperature_c == 23.0
