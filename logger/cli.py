@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
+from logger.airflow import cli as airflow
 from logger.faults import ReaderGoneError, guarded
 from logger.take.cli import take
 
@@ -52,7 +53,12 @@ traverse = typer.Typer(
     no_args_is_help=True,
 )
 cli.add_typer(traverse, name="traverse")
+traverse.command("plan")(airflow.plan)
 traverse.command("take")(take)
+traverse.command("compute")(airflow.compute)
+traverse.command("factor")(airflow.factor)
+traverse.command("fan-curve")(airflow.fan_curve)
+traverse.command("electric")(airflow.electric)
 
 Config = Annotated[Path, typer.Argument(help="The job's config file (TOML).", show_default=False)]
 Json = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, messages on stderr.")]

@@ -1,0 +1,165 @@
+"""Options with units as text -> values in SI; a fault names the option."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TypeVar
+
+from logger.config.quantities import Dimension, QuantityError, Units, parse
+from logger.core.air import standard_pressure_pa
+from logger.core.airflow import AirState
+from logger.core.errors import UsageError
+from logger.core.traverse import Duct, DuctShape, MeasuredPlane, Method
+from logger.core.traverse_plan import Plan, free_duct, make_plan
+
+Word = TypeVar("Word", bound=StrEnum)
+
+_BY = re.compile(r"\s*[x×]\s*")
+_GRID = re.compile(r"\s*(\d{1,2})\s*[x×]\s*(\d{1,2})\s*")
+SIDE_M = (0.02, 20.0)  # m, bounds of the traverse file
+ALTITUDE_M = (-500.0, 6000.0)  # m, assumed: no building stands beyond
+LINER_MOST_M, TIP_MOST_M = 0.3, 2.0  # m, assumed: beyond it a unit was confused
+STANDARD_PA = 101_325.0  # Pa, standard atmosphere (ISO 2533)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanOptions:
+    """The options of ``riselog traverse plan``, as typed."""
+
+    duct: str | None
+    round_: str | None
+    liner: str | None
+    method: str | None
+    points: str | None
+    holes_on: str
+    tip_offset: str | None
+    plane: str
+    units: str | None
+
+
+def amount(option: str, text: str, dimension: Dimension) -> float:
+    """SI value of an option. Raises UsageError."""
+    try:
+        return parse(text, dimension)
+    except QuantityError as error:
+        raise UsageError(f"{option}: {error}") from error
+
+
+def positive(option: str, text: str, dimension: Dimension) -> float:
+    """The same, above zero. Raises UsageError."""
+    value = amount(option, text, dimension)
+    if value <= 0.0:
+        raise UsageError(f"{option} '{text}': give a value above 0")
+    return value
+
+
+def word(option: str, text: str, kind: type[Word]) -> Word:
+    """One of some words. Raises UsageError."""
+    try:
+        return kind(text)
+    except ValueError as error:
+        raise UsageError(f"{option} '{text}': write {' or '.join(kind)}") from error
+
+
+def units_of(units: str | None, *texts: str | None) -> Units:
+    """How values are shown: as asked, else as the lengths were typed. Raises UsageError."""
+    if units is not None:
+        if units not in ("us", "si"):
+            raise UsageError(f"--units '{units}': write us or si")
+        return "si" if units == "si" else "us"
+    return "si" if any(re.search(r"\dm|\d\s*(c?m|mm)\b", text) for text in texts if text) else "us"
+
+
+def outside_duct(options: PlanOptions) -> Duct:
+    """The duct as measured on its outside. Raises UsageError."""
+    if options.duct is not None and options.round_ is not None:
+        raise UsageError("--duct and --round were both given: leave one out")
+    if options.round_ is not None:
+        return Duct(shape=DuctShape.ROUND, diameter_m=_side("--round", options.round_))
+    if options.duct is None:
+        raise UsageError('no duct: give --duct "20 in x 14 in" (width x height) or --round "16 in"')
+    sides = _BY.split(options.duct.strip())
+    if len(sides) != 2:  # noqa: PLR2004 - width and height
+        raise UsageError(f"--duct '{options.duct}': write width x height, each with its unit: 20 in x 14 in")
+    width_m, height_m = (_side("--duct", side) for side in sides)
+    return Duct(shape=DuctShape.RECTANGULAR, width_m=width_m, height_m=height_m)
+
+
+def _side(option: str, text: str) -> float:
+    side_m = amount(option, text, Dimension.LENGTH)
+    low_m, high_m = SIDE_M
+    if not low_m <= side_m <= high_m:
+        raise UsageError(f"{option}: {side_m:g} m is no side of a duct; check number and unit")
+    return side_m
+
+
+def plan_of(options: PlanOptions) -> Plan:
+    """The plan asked for. Raises UsageError."""
+    if options.holes_on not in ("long", "short"):
+        raise UsageError(f"--holes-on '{options.holes_on}': write long or short")
+    liner_m = _small("--liner", options.liner, LINER_MOST_M)
+    return make_plan(
+        free_duct(outside_duct(options), liner_m),
+        method=None if options.method is None else word("--method", options.method, Method),
+        grid=grid(options.points),
+        plane=word("--plane", options.plane, MeasuredPlane),
+        holes_on_long=options.holes_on == "long",
+        liner_m=liner_m,
+        tip_offset_m=_small("--tip-offset", options.tip_offset, TIP_MOST_M),
+    )
+
+
+def _small(option: str, text: str | None, most_m: float) -> float:
+    if text is None:
+        return 0.0
+    value_m = amount(option, text, Dimension.LENGTH)
+    if not 0.0 <= value_m <= most_m:
+        raise UsageError(f"{option} '{text}': give 0 to {most_m:g} m; check number and unit")
+    return value_m
+
+
+def grid(text: str | None) -> tuple[int, int] | None:
+    """Points across x down, or points a diameter x diameters. Raises UsageError."""
+    if text is None:
+        return None
+    found = _GRID.fullmatch(text)
+    if found is None:
+        raise UsageError(
+            f"--points '{text}': write two numbers, such as 5x5 (round: 10x2, points a diameter x diameters)"
+        )
+    return int(found[1]), int(found[2])
+
+
+def pressure_pa(altitude: str | None, pressure: str | None) -> float:
+    """Pressure at the site; the standard atmosphere at sea level where nothing is given."""
+    if altitude is not None and pressure is not None:
+        raise UsageError("--altitude and --pressure were both given: leave one out")
+    if pressure is not None:
+        value_pa = amount("--pressure", pressure, Dimension.PRESSURE)
+        low_pa, high_pa = 45_000.0, 115_000.0  # Pa, assumed: no site lies outside
+        if not low_pa <= value_pa <= high_pa:
+            raise UsageError(f"--pressure '{pressure}': give the site's own, from 45 kPa to 115 kPa")
+        return value_pa
+    if altitude is None:
+        return STANDARD_PA
+    altitude_m = amount("--altitude", altitude, Dimension.LENGTH)
+    low_m, high_m = ALTITUDE_M
+    if not low_m <= altitude_m <= high_m:
+        raise UsageError(f"--altitude is {altitude_m:g} m: give one from {low_m:g} m to {high_m:g} m")
+    return standard_pressure_pa(altitude_m)
+
+
+def state_of(
+    option: str, temperature: str, humidity: str, altitude: str | None, pressure: str | None
+) -> AirState:
+    """The air at a place; ``option`` is the temperature's. Raises UsageError."""
+    temp_c = amount(option, temperature, Dimension.TEMPERATURE)
+    low_c, high_c = -60.0, 90.0  # degC, assumed: the air of a duct
+    if not low_c <= temp_c <= high_c:
+        raise UsageError(f"{option} '{temperature}': give a temperature from {low_c:g} °C to {high_c:g} °C")
+    share = amount("--humidity", humidity, Dimension.FRACTION)
+    if not 0.0 <= share <= 1.0:
+        raise UsageError(f"--humidity '{humidity}': give one from 0 % to 100 %")
+    return AirState.of(temp_c, share, pressure_pa(altitude, pressure))

@@ -1,0 +1,122 @@
+"""The mixed temperature of a stream from a temperature traverse, each point weighted by its mass flow.
+
+T_mix = sum(rho v T) / sum(rho v); the density goes with 1 / T (absolute). What comes of it replaces
+the assumption of how well one probe stands for the stream.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import sqrt
+
+import numpy as np
+
+from logger.core.airflow import FlowCheck
+from logger.core.budget import BudgetLine, Combined, combine
+from logger.core.errors import UsageError
+from logger.core.params import VelocityBasis
+from logger.core.traverse import Traverse, TraversePoint
+from logger.core.traverse_budget import actual_velocity, air_state
+from logger.core.traverse_grid import geometry
+
+KELVIN = 273.15  # K at 0 degC, definition
+UNKNOWN_SCATTER_K = 0.3  # K of one point's average, where none was noted (assumed)
+WEIGHT_U = 0.10  # of one point's velocity against the others (assumed)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MixedTemperature:
+    """``placement_u95_k``: how well the mixed temperature is known beside the probe's own error."""
+
+    mixed_c: float
+    plain_mean_c: float
+    coldest_c: float
+    warmest_c: float
+    u95_k: float
+    placement_u95_k: float
+    lines: tuple[BudgetLine, ...]  # u_w in K
+    combined: Combined
+
+
+def mixed_temperature(traverse: Traverse) -> MixedTemperature:
+    """Mix the stream.
+
+    Raises
+    ------
+    UsageError
+        There is no point, a point without its temperature, or no flow.
+    """
+    temperatures = [point.temperature_c for point in traverse.points if point.temperature_c is not None]
+    if not temperatures or len(temperatures) < len(traverse.points):
+        raise UsageError("every point needs a temperature and a velocity: add what is missing")
+    state = air_state(traverse)
+    temp_c = np.array(temperatures)
+    flux = np.array([actual_velocity(traverse, state, p) for p in traverse.points])
+    flux *= (temp_c + KELVIN) ** np.array([_density_power(traverse, p) for p in traverse.points])
+    if float(np.sum(flux)) <= 0.0:
+        raise UsageError("the points show no flow along the duct: check the velocities")
+    weight = flux / np.sum(flux)
+    mixed_c = float(np.sum(weight * temp_c))
+    lines = tuple(line for line in _lines(traverse, temp_c, weight, mixed_c) if line.u_w > 0.0)
+    placement = combine([line for line in lines if line.source != "probe calibration"])
+    combined = combine(lines)
+    return MixedTemperature(
+        mixed_c=mixed_c,
+        plain_mean_c=float(np.mean(temp_c)),
+        coldest_c=float(np.min(temp_c)),
+        warmest_c=float(np.max(temp_c)),
+        u95_k=combined.u95_w,
+        placement_u95_k=placement.u95_w,
+        lines=lines,
+        combined=combined,
+    )
+
+
+def _density_power(traverse: Traverse, point: TraversePoint) -> float:
+    """Power of the absolute temperature that turns a point's velocity into its mass flow.
+
+    A standard velocity is the mass flow already; a velocity pressure gave it with the mean density.
+    """
+    if point.velocity_pressure_pa is not None:
+        return -0.5
+    return 0.0 if traverse.basis is VelocityBasis.STANDARD else -1.0
+
+
+def _lines(traverse: Traverse, temp_c: np.ndarray, weight: np.ndarray, mixed_c: float) -> list[BudgetLine]:
+    places, count = geometry(traverse.duct, traverse.points), len(temp_c)
+    total = 0.0
+    for pairs in (places.lengthwise, places.crosswise):
+        steps = temp_c[pairs[:, 0]] - temp_c[pairs[:, 1]] if len(pairs) else temp_c - mixed_c
+        total += float(np.mean(steps * steps)) / (12.0 if len(pairs) else 1.0)
+    scatter = [UNKNOWN_SCATTER_K if p.scatter_k is None else p.scatter_k for p in traverse.points]
+    away = float(np.sqrt(np.sum((weight * (temp_c - mixed_c)) ** 2)))
+    return [
+        BudgetLine("probe calibration", traverse.temperature_u95_k / 2.0),
+        BudgetLine("sampling", sqrt(total / count), nu=max(count - 1.0, 1.0)),
+        BudgetLine(
+            "scatter",
+            sqrt(sum(s * s for s in scatter)) / count,
+            assumed=any(p.scatter_k is None for p in traverse.points),
+        ),
+        BudgetLine("velocity weights", WEIGHT_U * away, assumed=True),
+        BudgetLine(
+            "missing points",
+            max(traverse.planned - count, 0) / max(traverse.planned, 1) * float(np.std(temp_c)),
+        ),
+    ]
+
+
+def check_mixed(traverse: Traverse, mixed: MixedTemperature) -> tuple[FlowCheck, ...]:
+    """What must be told of it."""
+    missing = traverse.planned - len(traverse.points)
+    text = (
+        f"{missing} of {traverse.planned} points are missing." if missing else "All planned points are there."
+    )
+    spread_k = mixed.warmest_c - mixed.coldest_c
+    layered = abs(mixed.plain_mean_c - mixed.mixed_c) > mixed.u95_k
+    told = f"The stream spreads over {spread_k:.1f} K"
+    told += "; the plain mean would be off by more than the uncertainty." if layered else "."
+    return (
+        FlowCheck(code="complete", ok=missing == 0 and traverse.complete, text=text),
+        FlowCheck(code="spread", ok=not layered, text=told),
+    )
