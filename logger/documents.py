@@ -13,7 +13,7 @@ from typing import Any
 
 from logger.config.load import LoadedConfig
 from logger.core.firing import Firing
-from logger.core.pipeline import Outcome, Pipeline
+from logger.core.pipeline import Pipeline
 from logger.core.result import RunFacts, firing_document
 from logger.screen.plain import result_lines, write_lines
 from logger.store.records import RunHeader
@@ -67,14 +67,7 @@ def run_header(
 
 def firing_result(pipeline: Pipeline, firing: Firing, facts: RunFacts) -> str:
     """JSON text of one complete firing's own result."""
-    outcome = Outcome(
-        job=pipeline.job,
-        firings=(firing,),
-        events=(),
-        outdoor_suspected=pipeline.book.outdoor_suspected,
-        humidity_assumed=not pipeline.reader.humidity_seen,
-    )
-    return json_text(firing_document(outcome, firing, facts))
+    return json_text(firing_document(pipeline.job, firing, facts))
 
 
 def json_text(document: object) -> str:

@@ -20,6 +20,7 @@ temperature_c = psychrolib.GetTDryBulbFromEnthalpyAndHumRatio
 """Temperature, degC, of (enthalpy J per kg of dry air, w). Same, eq. (30) solved for it."""
 
 
+_MOIST_MOST_C = 60.0  # degC: no room gives back hotter air; beyond it a probe's RH is not of that air
 _SATURATION_MEMO = 8192  # temperatures remembered: a probe's steps repeat themselves
 _saturation_pa: dict[float, float] = {}
 
@@ -44,7 +45,7 @@ def humidity_ratio(temp_c: float, humidity: float, pressure_pa: float) -> float:
     >>> round(humidity_ratio(20.0, 0.5, 101325.0), 6)
     0.007262
     """
-    vapour_pa = humidity * saturation_pa(temp_c)
+    vapour_pa = humidity * saturation_pa(temp_c if temp_c < _MOIST_MOST_C else _MOIST_MOST_C)
     ratio: float = psychrolib.GetHumRatioFromVapPres(vapour_pa, pressure_pa)
     return ratio
 

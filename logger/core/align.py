@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import numpy.typing as npt
 
 from logger.core.params import MAIN_QUANTITY, JobParams, Role
 from logger.core.readings import FLAG_CODES, NS_PER_S, USABLE_FLAGS, Quantity, Reading, ReadingBlock
@@ -24,7 +25,9 @@ SIDE_QUANTITIES: dict[Role, tuple[Quantity, ...]] = {
 }
 """What a probe of a role is used for beside its main quantity."""
 
+_CHUNK_TICKS = 8_192  # rows made at once: bounds memory where readings are few and far between
 _USABLE_CODES = np.array([flag in USABLE_FLAGS for flag in FLAG_CODES])
+Ints = npt.NDArray[np.int64]
 Row = tuple[int, list[float], list[int], list[int]]
 """Tick number; of each slot the newest value, its time in ns, and how many have come so far."""
 
@@ -61,8 +64,8 @@ class Grid:
         self.last_ns: int | None = None  # of the last reading; readings never go back
 
     def silence_ns(self, t_ns: int) -> int:
-        """How long nothing has come, at ``t_ns``."""
-        return 0 if self.last_ns is None else t_ns - self.last_ns
+        """How long nothing has come, at ``t_ns``; a run's time starts with its first reading."""
+        return t_ns if self.last_ns is None else t_ns - self.last_ns
 
     def skip_to(self, t_ns: int) -> None:
         """Leave out the ticks of a silence: the next one stands after ``t_ns``."""
@@ -94,29 +97,33 @@ class Grid:
         """
         t_ns = np.maximum.accumulate(np.maximum(block.t_ns, 0 if self.last_ns is None else self.last_ns))
         last_ns = int(t_ns[-1])
-        ticks = np.arange(self.next_tick, last_ns // NS_PER_S + 1, dtype=np.int64)
         usable = _USABLE_CODES[block.flag]
-        values = np.empty((len(ticks), len(self._slots)))
-        times = np.empty((len(ticks), len(self._slots)), dtype=np.int64)
-        counts = np.empty_like(times)
-        values[:], times[:], counts[:] = self.values, self.times, self.counts
+        slots = []
         for number, channel in enumerate(block.channels):
             place = self._slots.place.get(channel)
-            if place is None:
-                continue
             here = usable & (block.channel == number)
-            slot_ns = t_ns[here]
-            if not len(slot_ns):
-                continue
-            slot_values = block.value[here] - self._slots.offset[place]
-            newest = np.searchsorted(slot_ns, ticks * NS_PER_S, side="left") - 1
-            seen = newest >= 0
-            values[seen, place] = slot_values[newest[seen]]
-            times[seen, place] = slot_ns[newest[seen]]
-            counts[:, place] += newest + 1
+            if place is not None and here.any():
+                slots.append((place, t_ns[here], block.value[here] - self._slots.offset[place]))
+        for first in range(self.next_tick, last_ns // NS_PER_S + 1, _CHUNK_TICKS):
+            end = min(first + _CHUNK_TICKS, last_ns // NS_PER_S + 1)
+            yield from self._rows(np.arange(first, end, dtype=np.int64), slots)
+        for place, slot_ns, slot_values in slots:
             self.values[place] = float(slot_values[-1])
             self.times[place] = int(slot_ns[-1])
             self.counts[place] += len(slot_ns)
         self.last_ns = last_ns
         self.next_tick = last_ns // NS_PER_S + 1
+
+    def _rows(self, ticks: Ints, slots: list[tuple[int, Ints, npt.NDArray[np.float64]]]) -> Iterator[Row]:
+        """Rows of some ticks of a block: what each slot held before it, and what came within it."""
+        values = np.empty((len(ticks), len(self._slots)))
+        times = np.empty((len(ticks), len(self._slots)), dtype=np.int64)
+        counts = np.empty_like(times)
+        values[:], times[:], counts[:] = self.values, self.times, self.counts
+        for place, slot_ns, slot_values in slots:
+            newest = np.searchsorted(slot_ns, ticks * NS_PER_S, side="left") - 1
+            seen = newest >= 0
+            values[seen, place] = slot_values[newest[seen]]
+            times[seen, place] = slot_ns[newest[seen]]
+            counts[:, place] += newest + 1
         yield from zip(ticks.tolist(), values.tolist(), times.tolist(), counts.tolist(), strict=True)

@@ -15,8 +15,9 @@ from logger.core.line import MIN_N_EFF, PHI_MAX
 TAU_GRID_S = np.geomspace(10.0, 1800.0, 64)  # s; plants of the trade lie well inside (assumed)
 MAX_BINS = 128  # memory stays bounded: bins are merged by pairs
 MIN_BINS = 12  # fewer say nothing of three parameters (design choice)
-ONSET = 0.5  # the fit starts where half of the rise is there: behind dead time and second-order onset
+ONSET = 0.75  # the fit starts where so much of the rise is there: behind dead time and a lower stage
 Z95_SQUARED = 1.6449**2  # one-sided 95 %, profile likelihood of one parameter (chi-square, 1 d.o.f.)
+OUTLIER = 6.0  # times the median residual: such bins are left out of a second fit (design choice)
 VISIBLE = 4.0  # the approach must stand out of the scatter by so many times (design choice)
 
 
@@ -75,20 +76,27 @@ class Approach:
         t, y = np.asarray(self._t), np.asarray(self._y)
         if len(t) < MIN_BINS:
             return None
-        half = ONSET * y[-3:].mean()
-        start = int(np.argmax(np.abs(y) >= abs(half)))
+        onset = ONSET * np.median(y[-5:])
+        start = int(np.argmax(np.abs(y) >= abs(onset)))
         t, y = t[start:] - t[start], y[start:]
         if len(t) < MIN_BINS:
             return None
         sse, drop, residual = _profile(t, y)
         best = int(np.argmin(sse))
+        size = np.abs(residual[best])
+        near = size <= OUTLIER * max(float(np.median(size)), 1e-9)
+        if not near.all() and int(near.sum()) >= MIN_BINS:
+            t, y = t[near], y[near]
+            sse, drop, residual = _profile(t, y)
+            best = int(np.argmin(sse))
         scatter = float(np.sqrt(sse[best] / max(len(t) - 3, 1)))
         if abs(drop[best]) < VISIBLE * scatter or best == 0:
             return None
         bound = sse[best] * (1.0 + Z95_SQUARED / max(_n_eff(residual[best]) - 3.0, 1.0))
         above = np.nonzero(sse[best:] > bound)[0]
-        upper = TAU_GRID_S[min(best + int(above[0]), len(TAU_GRID_S) - 1)] if len(above) else TAU_GRID_S[-1]
-        return TimeConstant(_vertex(sse, best), float(upper))
+        if not len(above):
+            return None  # a ramp for all the data tells: the slope test speaks for it
+        return TimeConstant(_vertex(sse, best), float(TAU_GRID_S[best + int(above[0])]))
 
 
 def _profile(

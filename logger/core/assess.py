@@ -17,6 +17,7 @@ from logger.core.params import (
     FanDrive,
     FanHeatMode,
     JobParams,
+    OutdoorAir,
     Role,
     UnitKind,
     VelocityBasis,
@@ -29,6 +30,7 @@ CASING_MEAN, CASING_U = 0.01, 0.02 / 2 / ROOT3  # of input: 0..2 %, rectangular 
 CASING_EFFICIENCY = 0.8  # where the plate has no input: input = output / 0.8 (assumed)
 CARRY_OVER_U, CARRY_OVER_TORQUE_U = 0.01, 0.03  # of the flow: assumed (design)
 HUMIDITY_PROBE_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
+LEAST_RH = 0.2  # fraction: driest room in which its relative error is taken (assumed)
 FAN_W_PER_M3_S = 773.0  # W per m3/s: 365 W per 1000 cfm, the usual default (recalled)
 GIVEN_FAN_U95 = 0.10  # of a fan power that is typed in (assumed)
 SLOW_TAU_S = 900.0  # s: cabinet, duct, curb: the slow tail that no warm-up shows (design)
@@ -46,7 +48,9 @@ class FanPhase:
     humidity_ratio: float
     pressure_pa: float
     watt_per_k: float  # m0 cp
-    rise_u_k: float  # standard uncertainty of the mean rise, from scatter
+    return_c: float
+    inlet_c: float  # at the fan
+    rise_u_k: float  # standard uncertainty of the mean rise, from scatter and what it may still creep
     rise_nu: float
     seconds: float
 
@@ -64,6 +68,16 @@ class Means:
     air_heat_w: float
     fan_heat_w: float  # 0 where it is not known
     output_w: float
+    return_c: float
+    inlet_c: float  # at the fan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """Which of the side quantities a probe gave, rather than an assumption."""
+
+    humidity: bool
+    pressure: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,20 +103,31 @@ def casing_loss_w(job: JobParams) -> tuple[float, float]:
 def drift_bound_w(stretch: Stretch, t_factor: float) -> float | None:
     """One-sided bound B of what a slow tail may still add or take, W; None if not to be had."""
     line = stretch.line
-    if line is None or line.slope_se is None:
+    if line is None:
         return None
-    slope_w_s = (abs(line.slope) + t_factor * line.slope_se) / stretch.grid_s
-    return slope_w_s * max(stretch.tau_s or 0.0, SLOW_TAU_S)
+    slope = abs(line.slope)
+    if line.slope_se is not None:
+        slope += t_factor * line.slope_se
+    else:  # too few independent points: the scatter may all be slope
+        slope += 4.0 * line.scatter / line.n
+    return slope / stretch.grid_s * max(stretch.tau_s or 0.0, SLOW_TAU_S)
 
 
 def budget(
-    job: JobParams, means: Means, fan: FanPhase | None, stretch: Stretch, drift_w: float | None
+    job: JobParams,
+    means: Means,
+    fan: FanPhase | None,
+    stretch: Stretch,
+    drift_w: float | None,
+    seen: Seen,
 ) -> list[BudgetLine]:
     """Draw up the budget of an output; lines that weigh nothing are left out."""
     watt_per_k = means.air_heat_w / means.rise_k if means.rise_k else 0.0
     lines = [
         *_probe_lines(job, means, fan, watt_per_k),
         *_flow_lines(job, means),
+        *_state_lines(job, means, seen),
+        _outdoor_line(job, means, fan, watt_per_k),
         *_stretch_lines(stretch, drift_w),
         _fan_line(job, means, fan),
         BudgetLine("casing loss", casing_loss_w(job)[1], assumed=job.unit.casing_loss_w is None),
@@ -141,19 +166,46 @@ def _flow_lines(job: JobParams, means: Means) -> list[BudgetLine]:
             BudgetLine(f"airflow: {part.source}", part.u * net_w, nu=part.nu, assumed=part.assumed)
             for part in flow.lines
         ]
-    by_volume = flow.source is not AirflowSource.MASS
-    standard = flow.source is not AirflowSource.MASS and flow.basis is VelocityBasis.STANDARD
-    if flow.source is not AirflowSource.PROBE:
+    if flow.source is AirflowSource.PROBE:
+        u = sum(p.u95 / 2.0 for p in job.probes_of(Role.VELOCITY) if p.name == flow.probe)
+        guess = any(p.u95_assumed for p in job.probes_of(Role.VELOCITY) if p.name == flow.probe)
+        lines.append(BudgetLine("velocity probe", u * net_w, assumed=guess))
+    else:
         torque = job.unit.fan_drive is FanDrive.TORQUE
         carry = CARRY_OVER_TORQUE_U if torque else CARRY_OVER_U
         lines.append(BudgetLine("flow carry-over", carry * net_w, assumed=True))
-    if by_volume and not standard:
-        part = job.pressure_u_pa / means.pressure_pa
-        lines.append(BudgetLine("pressure", part * net_w, assumed=job.pressure_assumed))
-    water = WATER_CP_RATIO - (1.0 if standard else WATER_V_RATIO if by_volume else 0.0)
-    u_w = means.humidity_ratio / job.humidity * job.humidity_u
-    lines.append(BudgetLine("humidity", abs(water) * u_w * net_w, assumed=True))
     return lines
+
+
+def _state_lines(job: JobParams, means: Means, seen: Seen) -> list[BudgetLine]:
+    """Pressure and humidity: what turns a volume or a velocity into dry mass, and mass into heat."""
+    flow, net_w = job.airflow, abs(means.air_heat_w - means.fan_heat_w)
+    by_volume = flow.source is not AirflowSource.MASS
+    standard = by_volume and flow.basis is VelocityBasis.STANDARD
+    lines = []
+    if by_volume and not standard:
+        u_pa, guess = job.pressure_u_pa, job.pressure_assumed
+        if seen.pressure:
+            probe = job.probes_of(Role.PRESSURE)[0]
+            u_pa, guess = probe.u95 / 2.0, probe.u95_assumed
+        lines.append(BudgetLine("pressure", u_pa / means.pressure_pa * net_w, assumed=guess))
+    water = WATER_CP_RATIO - (1.0 if standard else WATER_V_RATIO if by_volume else 0.0)
+    # the humidity ratio goes with the relative humidity; a drier room than assumed is the larger part
+    u_rh = HUMIDITY_PROBE_U if seen.humidity else job.humidity_u / job.humidity
+    u_ratio = u_rh / LEAST_RH if seen.humidity else u_rh
+    lines.append(BudgetLine("humidity", abs(water) * means.humidity_ratio * u_ratio * net_w, assumed=True))
+    return lines
+
+
+def _outdoor_line(job: JobParams, means: Means, fan: FanPhase | None, watt_per_k: float) -> BudgetLine:
+    """A stated share of outdoor air: what of its error the fan phase does not cancel."""
+    share = job.unit.outdoor_fraction
+    if job.unit.outdoor_air is not OutdoorAir.FRACTION or share <= 0.0 or job.probes_of(Role.MIXED):
+        return BudgetLine("outdoor air", 0.0)
+    mixed_w = watt_per_k * (means.return_c - means.entering_c)
+    if fan is not None:
+        mixed_w -= fan_ratio(means, fan) * fan.watt_per_k * (fan.return_c - fan.entering_c)
+    return BudgetLine("outdoor air", job.unit.outdoor_fraction_u95 / 2.0 / share * abs(mixed_w))
 
 
 def _stretch_lines(stretch: Stretch, drift_w: float | None) -> list[BudgetLine]:
@@ -161,7 +213,7 @@ def _stretch_lines(stretch: Stretch, drift_w: float | None) -> list[BudgetLine]:
     line = stretch.line
     if line is None:
         return []
-    scatter = BudgetLine("scatter", line.scatter / sqrt(line.n_eff), nu=max(line.n_eff - 1.0, 1.0))
+    scatter = BudgetLine("scatter", line.scatter / sqrt(line.n_eff), nu=max(line.n_eff - 2.0, 1.0))
     return [scatter, BudgetLine("residual drift", (drift_w or 0.0) / ROOT3)]
 
 
@@ -180,13 +232,13 @@ def _fan_line(job: JobParams, means: Means, fan: FanPhase | None) -> BudgetLine:
 
 
 def fan_ratio(means: Means, fan: FanPhase) -> float:
-    """Density of the entering air now over that of the fan phase: fan heat goes with it."""
-    return density_ratio(means.entering_c, means.humidity_ratio, means.pressure_pa, fan)
+    """Density at the fan inlet now over that of the fan phase: fan heat goes with it."""
+    return density_ratio(means.inlet_c, means.humidity_ratio, means.pressure_pa, fan)
 
 
-def density_ratio(entering_c: float, w: float, pressure_pa: float, fan: FanPhase) -> float:
+def density_ratio(inlet_c: float, w: float, pressure_pa: float, fan: FanPhase) -> float:
     """rho1 / rho0 of moist air as an ideal gas mixture (ASHRAE Fundamentals ch. 1)."""
-    now = pressure_pa / (entering_c + 273.15) * (1.0 + w) / (1.0 + WATER_V_RATIO * w)
+    now = pressure_pa / (inlet_c + 273.15) * (1.0 + w) / (1.0 + WATER_V_RATIO * w)
     w0 = fan.humidity_ratio
-    then = fan.pressure_pa / (fan.entering_c + 273.15) * (1.0 + w0) / (1.0 + WATER_V_RATIO * w0)
+    then = fan.pressure_pa / (fan.inlet_c + 273.15) * (1.0 + w0) / (1.0 + WATER_V_RATIO * w0)
     return now / then

@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 from logger.core.params import CycleParams
 from logger.core.snapshot import Phase
-from logger.core.steady import Change
 
 
 class Sign(IntEnum):
@@ -62,6 +61,10 @@ TABLE: dict[Phase, dict[Sign, Phase]] = {
 
 SMOOTH_TICKS = 5  # s: thresholds are tried on a mean of so many ticks (design choice)
 PERSIST_TICKS = 3  # s a sign must last
+STILL_TICKS = 15  # s without flow that end a firing: a velocity probe may skip a beat (design choice)
+PERSIST: dict[Sign, int] = {Sign.SETTLED: 1, Sign.UNSETTLED: 1, Sign.STILL: STILL_TICKS}
+"""Ticks a sign must last, where it is not ``PERSIST_TICKS``."""
+ABSENT_TICKS = 10  # s without a rise after which the past says nothing of the present
 LOOK_BACK = 45  # s over which a rise is seen to climb or fall: a plant of 300 s moves 14 % in it
 LEVEL_OVER = 90  # s over which a level is judged
 LEVEL_CHANGE = 0.03  # of the rise: no plant of the trade cools so slowly (assumed)
@@ -82,6 +85,7 @@ class Transition(NamedTuple):
     new: Phase
     since_s: int
     new_firing: bool
+    onset_seen: bool = True  # of a firing: False where a high rise was simply there
 
 
 class CycleWatch:
@@ -92,13 +96,16 @@ class CycleWatch:
         self._zero_u95_k = zero_u95_k  # K: what two unmatched probes may differ by
         self.phase = Phase.OFF
         self.since_s = 0
-        self.base_k = 0.0  # rise of the fan phase: fan heat and the probes' zero difference
-        self.has_base = False
         self.clear()
 
     def clear(self) -> None:
         """Forget the past: a gap or a suspend. The phase falls back to off."""
         self.phase = Phase.OFF
+        self.base_k = 0.0  # rise of the fan phase: fan heat and the probes' zero difference
+        self.has_base = False
+        self._fired_s = 0
+        self._plain = False
+        self._absent = 0
         self._recent: deque[float] = deque(maxlen=SMOOTH_TICKS)
         self._past: deque[tuple[int, float]] = deque(maxlen=HISTORY)
         self._streak_sign = Sign.NONE
@@ -108,20 +115,29 @@ class CycleWatch:
         self._stepped = False
         self.smooth_k: float | None = None
 
-    def update(self, t_s: int, rise_k: float | None, flow: bool | None, change: Change) -> Transition | None:  # noqa: FBT001 - tri-state evidence
-        """Take one tick: the rise, whether air is seen to move, and the steady detector's word."""
+    def update(self, t_s: int, rise_k: float | None, flow: bool | None, steady: bool) -> Transition | None:  # noqa: FBT001 - evidence
+        """Take one tick: the rise, whether air is seen to move, and the steady detector's state.
+
+        The rise is smoothed by a median: one wild reading is no sign.
+        """
         if rise_k is not None:
+            if self._absent > ABSENT_TICKS:
+                self._recent.clear()
+                self._past.clear()
+            self._absent = 0
             self._recent.append(rise_k)
-            self.smooth_k = sum(self._recent) / len(self._recent)
+            self.smooth_k = sorted(self._recent)[len(self._recent) // 2]
             self._past.append((t_s, self.smooth_k))
-        sign = self._read(t_s, flow, change)
+        else:
+            self._absent += 1
+        sign = self._read(t_s, flow, steady)
         if sign is Sign.NONE:
             self._streak_sign = sign
             return None
         if sign is not self._streak_sign:
             self._streak_sign, self._streak = sign, 0
         self._streak += 1
-        if self._streak < PERSIST_TICKS and sign not in (Sign.SETTLED, Sign.UNSETTLED):
+        if self._streak < PERSIST.get(sign, PERSIST_TICKS):
             return None
         return self._go(t_s, sign)
 
@@ -135,12 +151,12 @@ class CycleWatch:
         self.phase, self.since_s = new, since_s
         self._stepped = False
         smooth_k = self.smooth_k or 0.0
-        if new is Phase.WARM_UP and sign is Sign.FIRE:
-            self._high_k = smooth_k
+        if sign is Sign.FIRE:
+            self._high_k, self._fired_s = smooth_k, since_s
         self._low_k = smooth_k
-        return Transition(old, new, since_s, sign is Sign.FIRE)
+        return Transition(old, new, since_s, sign is Sign.FIRE, not self._plain)
 
-    def _read(self, t_s: int, flow: bool | None, change: Change) -> Sign:  # noqa: FBT001
+    def _read(self, t_s: int, flow: bool | None, steady: bool) -> Sign:  # noqa: FBT001
         if flow is False:
             return Sign.NONE if self.phase is Phase.OFF else Sign.STILL
         smooth_k = self.smooth_k
@@ -152,42 +168,52 @@ class CycleWatch:
         if self.phase is Phase.COOL_DOWN:
             return self._read_cooling(t_s, above_k)
         self._high_k = max(self._high_k, smooth_k)
-        if abs(above_k) < self._params.end_k:
+        if above_k < self._params.end_k:
             # A firing that has hardly begun is not over yet.
             return Sign.OUT if self._high_k - self.base_k > self._params.fire_k else Sign.NONE
-        if change is Change.SETTLED:
+        if steady and self.phase is Phase.WARM_UP:
             return Sign.SETTLED
         fall_k = self._high_k - smooth_k
         if fall_k > self._params.fire_k and self._moved(LOOK_BACK) < -self._params.fire_k / 2:
             return Sign.FALL
-        return Sign.UNSETTLED if change is Change.UNSETTLED else Sign.NONE
+        return Sign.UNSETTLED if self.phase is Phase.STEADY and not steady else Sign.NONE
 
     def _read_idle(self, above_k: float, flow: bool | None) -> Sign:  # noqa: FBT001
         fire_k = self._params.fire_k
+        self._plain = False
         if above_k > fire_k and self._moved(LOOK_BACK) > fire_k / 2:
             return Sign.FIRE
         if above_k > max(fire_k, PLAIN_FIRE_K) and self._moved(MINUTE, full=True) > -FAN_FLAT_K:
+            self._plain = True
             return Sign.FIRE
         if self.phase is Phase.FAN:
-            lost = flow is None and abs(above_k) > fire_k / 2 and abs(self._moved(MINUTE)) < FAN_FLAT_K
-            return Sign.STILL if lost and self.has_base else Sign.NONE
+            return Sign.STILL if flow is None and self._fan_lost() else Sign.NONE
         return Sign.FAN if flow or self._fan_shows() else Sign.NONE
 
     def _fan_shows(self) -> bool:
-        """Whether the rise alone tells of a fan: flat, small, and more than the probes may differ
-        by; or flat and small after a jump that only moving air makes."""
+        """Whether the rise alone tells of a fan: flat and small after a jump that moving air makes.
+
+        A small flat rise without the jump proves nothing: a duct in still air does the same.
+        """
         smooth_k, moved_k = self.smooth_k, self._moved(MINUTE, full=True)
         if smooth_k is None or moved_k != moved_k:  # noqa: PLR0124 - nan: not a minute of it yet
             return False
         if abs(moved_k) > FAN_STEP_K:
             self._stepped = True
         flat = abs(moved_k) < FAN_FLAT_K and abs(smooth_k) < FAN_MOST_K + self._zero_u95_k
-        return flat and (self._stepped or smooth_k > self._zero_u95_k)
+        return flat and self._stepped
+
+    def _fan_lost(self) -> bool:
+        """Whether the rise has left what a fan makes: the duct goes its own way in still air."""
+        smooth_k = self.smooth_k or 0.0
+        below = smooth_k < -self._zero_u95_k - FAN_FLAT_K
+        above = smooth_k > FAN_MOST_K + self._zero_u95_k and self._moved(MINUTE) >= 0.0
+        return below or above
 
     def _read_cooling(self, t_s: int, above_k: float) -> Sign:
         smooth_k = above_k + self.base_k
         self._low_k = min(self._low_k, smooth_k)
-        if abs(above_k) < self._params.end_k:
+        if above_k < self._params.end_k:
             return Sign.OUT
         if smooth_k - self._low_k > self._params.fire_k and self._moved(LOOK_BACK) > 0.0:
             return Sign.FIRE
@@ -197,6 +223,10 @@ class CycleWatch:
             and abs(self._moved(LEVEL_OVER, full=True)) < LEVEL_CHANGE * above_k
         )
         return Sign.LEVEL if level and above_k > LEVEL_LEAST * high_k else Sign.NONE
+
+    def climbs(self) -> bool:
+        """Whether the rise moves away from where it was a minute ago, upwards."""
+        return self._moved(MINUTE) > FAN_FLAT_K
 
     def _moved(self, ticks: int, *, full: bool = False) -> float:
         """Change of the smoothed rise over so many ticks (or since the start; nan if ``full``)."""
@@ -213,7 +243,7 @@ class CycleWatch:
         before = past[-1 - LOOK_BACK][1] if len(past) > LOOK_BACK else past[0][1]
         if sign is Sign.FIRE and self.has_base and self.phase is Phase.FAN:
             before = self.base_k
-        earliest = self.since_s if sign is Sign.FIRE else 0
+        earliest = self.since_s if sign is Sign.FIRE else self._fired_s
         for at, smooth_k in reversed(past[:-1]):
             off = smooth_k - before if sign is Sign.FIRE else before - smooth_k
             if off < ONSET_K:

@@ -8,13 +8,14 @@ from math import inf
 from logger.core.assess import (
     FanPhase,
     Means,
+    Seen,
     Stretch,
     budget,
     casing_loss_w,
     drift_bound_w,
 )
 from logger.core.budget import BudgetLine, Combined, combine
-from logger.core.params import JobParams
+from logger.core.params import JobParams, Role
 from logger.core.student import t975
 from logger.core.verdict import Verdict, decidable_tolerance, judge
 
@@ -50,16 +51,32 @@ class Firing:
     end_s: int | None = None
     energy_j: float = 0.0
     fall_s: int | None = None  # where the rise broke down
+    onset_seen: bool = True  # its beginning was seen, or a velocity shows that air moves
+    outdoor_suspected: bool = False  # the fan phase before it shows outdoor air
+    highest_k: float = 0.0  # highest mean rise over a shortest window
 
     @property
     def best(self) -> SteadyStretch | None:
-        """The longest steady stretch; the earlier of two equals."""
-        return max(self.stretches, key=lambda s: s.seconds, default=None)
+        """The longest steady stretch of the highest plateau; the earlier of two equals.
+
+        Only full fire is compared with the full plate, so a lower plateau never wins.
+        """
+        full_w = max((s.means.output_w for s in self.stretches), default=0.0)
+        full = [s for s in self.stretches if s.means.output_w >= (1.0 - STAGE_CHANGE) * full_w]
+        return max(full, key=lambda s: s.seconds, default=None)
 
     def stages_differ(self) -> bool:
         """Whether two plateaus lie more than 10 % apart."""
-        outputs = [s.means.output_w for s in self.stretches]
-        return bool(outputs) and min(outputs) < (1.0 - STAGE_CHANGE) * max(outputs)
+        best = self.best
+        return best is not None and any(
+            abs(s.means.output_w - best.means.output_w) > STAGE_CHANGE * abs(best.means.output_w)
+            for s in self.stretches
+        )
+
+    def higher_level_seen(self) -> bool:
+        """Whether the rise stood more than 10 % above the best plateau without being steady there."""
+        best = self.best
+        return best is not None and best.means.rise_k < (1.0 - STAGE_CHANGE) * self.highest_k
 
 
 def assess_stretch(
@@ -71,11 +88,12 @@ def assess_stretch(
     return_c: float | None,
     line: Stretch,
     fan: FanPhase | None,
+    seen: Seen,
 ) -> SteadyStretch:
     """Put the budget of a stretch together."""
     t_factor = t975(line.line.n_eff - 2.0) if line.line and line.line.slope_se is not None else 0.0
     drift_w = drift_bound_w(line, t_factor)
-    lines = budget(job, means, fan, line, drift_w)
+    lines = budget(job, means, fan, line, drift_w, seen)
     return SteadyStretch(
         start_s=start_s,
         end_s=end_s,
@@ -127,6 +145,8 @@ def expected(job: JobParams) -> tuple[float, float] | None:
         air_heat_w=heat_w,
         fan_heat_w=0.0,
         output_w=plate_w,
+        return_c=20.0,
+        inlet_c=20.0,
     )
     fan = FanPhase(
         fan_heat_w=0.0,
@@ -135,12 +155,14 @@ def expected(job: JobParams) -> tuple[float, float] | None:
         humidity_ratio=0.0073,
         pressure_pa=job.pressure_pa,
         watt_per_k=heat_w / rise_k,
+        return_c=20.0,
+        inlet_c=20.0,
         rise_u_k=0.0,
         rise_nu=inf,
         seconds=0.0,
     )
     measured = job.unit.fan_heat.value == "measured"
-    sum_ = combine(
-        budget(job, means, fan if measured else None, Stretch(line=None, grid_s=1, tau_s=None), None)
-    )
+    seen = Seen(humidity=False, pressure=bool(job.probes_of(Role.PRESSURE)))
+    nothing = Stretch(line=None, grid_s=1, tau_s=None)
+    sum_ = combine(budget(job, means, fan if measured else None, nothing, None, seen))
     return sum_.u95_w, decidable_tolerance(sum_.u95_w, plate_w)

@@ -98,6 +98,10 @@ class Series:
         if len(rows) > _KEEP_FACTOR * self._keep:
             del rows[: len(rows) - self._keep]
 
+    def available(self, back: int) -> int:
+        """Longest window that can still be answered for, the newest ``back`` points left out."""
+        return max(len(self._rows) - 1 - back, 0)
+
     def fresh(self, window: int) -> int:
         """How many of the last ``window`` points have a value."""
         return self._rows[-1][0] - self._rows[-1 - window][0]
@@ -131,6 +135,8 @@ class Series:
         rows = self._rows
         end = len(rows) - 1 - back
         start = end - window
+        if start < 0 or window < MIN_POINTS:
+            return None
         around = (rows[start - 1], rows[start + 1]) if start else None
         return fit_line(rows[start], rows[end], column, floor, slope_limit, scatter_limit, around)
 

@@ -10,16 +10,16 @@ from collections import deque
 from math import ceil, sqrt
 from typing import NamedTuple
 
-from logger.core.air import enthalpy_j_kg, humidity_ratio
+from logger.core.air import humidity_ratio
 from logger.core.align import NEVER_NS, Slots
 from logger.core.flow import NO_FLOW_M_S, AirflowLaw
-from logger.core.heat import mix_air
-from logger.core.params import JobParams, OutdoorAir, ProbeParams, Role
+from logger.core.heat import air_heat_w, mix_air
+from logger.core.params import AirflowSource, FanPosition, JobParams, OutdoorAir, ProbeParams, Role
 from logger.core.readings import NS_PER_S, Quantity
 
 INTERVALS = 9  # readings whose median tells a probe's update interval
-INTERVAL_SLACK = 0.9  # a probe of nominally 1 s that is a little late is still one of 1 s
-PROMPT_NS = int(NS_PER_S / INTERVAL_SLACK)  # ns: so soon after the last one, a reading keeps the pace
+SLACK_NS = 150_000_000  # ns: a probe of nominally 1 s that is a little late is still one of 1 s
+PROMPT_NS = NS_PER_S + SLACK_NS  # ns: so soon after the last one, a reading keeps the pace of 1 s
 FROZEN_STEPS = 3.0  # steps its partner must move while a probe repeats one value (design)
 FROZEN_TICKS = 60  # s for so long (design choice)
 LEAST_STEP_K = 0.1  # K: a partner's step where it is finer or not known yet (assumed)
@@ -50,6 +50,7 @@ class Stream:
         "_uneven",
         "changed_tick",
         "count",
+        "frozen",
         "interval_s",
         "last_ns",
         "partner_c",
@@ -67,6 +68,7 @@ class Stream:
         self.step = 0.0  # smallest change seen; 0 until there was one
         self.changed_tick = 0
         self.partner_c: float | None = None  # the other side's value at the last change
+        self.frozen = False  # until the value changes
 
     def see(self, tick: int, value: float, t_ns: int, count: int) -> None:
         """Take the newest value; ``count`` readings have come so far, some since the last tick."""
@@ -81,30 +83,31 @@ class Stream:
             self.value = value
             self.changed_tick = tick
             self.partner_c = None
+            self.frozen = False
 
     def _pace(self, t_ns: int, new: int) -> None:
         """Keep the update interval, the median of the last few; called when it may change."""
         if not self.count:
             return
-        gap = max(ceil((t_ns - self.last_ns) / new * INTERVAL_SLACK / NS_PER_S), 1)
+        gap = max(ceil(((t_ns - self.last_ns) / new - SLACK_NS) / NS_PER_S), 1)
         self._gaps.append(gap)
         self.interval_s = sorted(self._gaps)[INTERVALS // 2]
         self._uneven = len(set(self._gaps)) > 1
 
-    def frozen(self, tick: int, partner_c: float, partner_step: float) -> bool:
-        """Whether this supply probe repeats one value where it must move.
+    def check_frozen(self, tick: int, partner_c: float, partner_step: float) -> None:
+        """Find whether this supply probe repeats one value where it must move.
 
         It must when the entering air moves on (the supply air follows it), and a fine probe
         always must: no duct holds a hundredth of a kelvin for minutes. Source: derivation.
         """
-        if 0.0 < self.step <= FINE_STEP_K and tick - self.changed_tick >= FINE_FROZEN_TICKS:
-            return True
-        if self.partner_c is None:
+        held_ticks = tick - self.changed_tick
+        if 0.0 < self.step <= FINE_STEP_K and held_ticks >= FINE_FROZEN_TICKS:
+            self.frozen = True
+        elif self.partner_c is None:
             self.partner_c = partner_c
-            return False
-        if tick - self.changed_tick < FROZEN_TICKS:
-            return False
-        return abs(partner_c - self.partner_c) > FROZEN_STEPS * max(self.step, partner_step, LEAST_STEP_K)
+        elif held_ticks >= FROZEN_TICKS:
+            moved_k = abs(partner_c - self.partner_c)
+            self.frozen = moved_k > FROZEN_STEPS * max(self.step, partner_step, LEAST_STEP_K)
 
 
 class MomentReader:
@@ -121,7 +124,11 @@ class MomentReader:
         self._supply = _places(slots, job.probes_of(Role.SUPPLY), Quantity.TEMPERATURE)
         self._humidity = _places(slots, entering[:1], Quantity.HUMIDITY)
         self._pressure = _places(slots, job.probes_of(Role.PRESSURE), Quantity.PRESSURE)
-        self._velocity = _places(slots, job.probes_of(Role.VELOCITY), Quantity.VELOCITY)
+        velocity = job.probes_of(Role.VELOCITY)
+        if job.airflow.source is AirflowSource.PROBE:
+            velocity = tuple(p for p in velocity if p.name == job.airflow.probe)
+        self._velocity = _places(slots, velocity, Quantity.VELOCITY)
+        self._draw_through = job.unit.fan is FanPosition.DRAW_THROUGH
         outdoor = job.probes_of(Role.OUTDOOR)[:1]
         self._outdoor = _places(slots, outdoor, Quantity.TEMPERATURE)
         self._outdoor_humidity = _places(slots, outdoor, Quantity.HUMIDITY)
@@ -129,16 +136,24 @@ class MomentReader:
         self._held_w: float | None = None
         self.streams = {place: Stream() for place, _ in (*self._entering, *self._supply, *self._velocity)}
         self._streams = tuple(self.streams.items())
-        self.humidity_seen = False
-        self.frozen: list[int] = []  # slots that are frozen at this tick
+        self.humidity_seen = self.pressure_seen = False
+        self.humidity_held = False
+
+    def has_velocity(self) -> bool:
+        """Whether a velocity probe shows if air moves."""
+        return bool(self._velocity)
 
     def grid_s(self) -> int:
         """Update interval of the slowest stream that the output hangs on, whole seconds."""
         return max(stream.interval_s for stream in self.streams.values())
 
+    def frozen(self) -> list[int]:
+        """Slots of the supply probes that are frozen now."""
+        return [place for place, _ in self._supply if self.streams[place].frozen]
+
     def frozen_since(self) -> int:
         """Tick from which the frozen streams have repeated their value; there must be one."""
-        return min(self.streams[place].changed_tick for place in self.frozen)
+        return min(self.streams[place].changed_tick for place in self.frozen())
 
     def resolution_k(self) -> float:
         """Step of the rise: both probes' steps combined; 0 until they are known."""
@@ -179,6 +194,7 @@ class MomentReader:
         pressure_pa = self._job.pressure_pa
         if self._pressure and times[self._pressure[0][0]] != NEVER_NS:
             pressure_pa = values[self._pressure[0][0]]
+            self.pressure_seen = True
         w = self._moisture(entering_c, values, times, now_ns, pressure_pa)
         return_c = (
             entering_c if self._entering is self._return else _mean(self._return, values, times, now_ns)
@@ -188,16 +204,15 @@ class MomentReader:
         if watch_frozen and entering_c is not None and supply_c is not None:
             supply_c = self._unless_frozen(tick, entering_c, supply_c)
         velocity_m_s = _mean(self._velocity, values, times, now_ns) if self._velocity else None
-        flowing = None if velocity_m_s is None else abs(velocity_m_s) >= NO_FLOW_M_S
+        flowing = None if velocity_m_s is None else velocity_m_s >= NO_FLOW_M_S
         rise_k = dry_air_kg_s = heat_w = None
         if entering_c is not None and supply_c is not None:
             rise_k = supply_c - entering_c
             if flowing is not False:
-                dry_air_kg_s = self._law.dry_air(
-                    entering_c, supply_c, w, pressure_pa, velocity_m_s, fan_rise_k
-                )
+                inlet_c = supply_c - fan_rise_k if self._draw_through else entering_c
+                dry_air_kg_s = self._law.dry_air(entering_c, supply_c, w, pressure_pa, velocity_m_s, inlet_c)
                 if dry_air_kg_s is not None:
-                    heat_w = dry_air_kg_s * (enthalpy_j_kg(supply_c, w) - enthalpy_j_kg(entering_c, w))
+                    heat_w = air_heat_w(dry_air_kg_s, entering_c, supply_c, w)
         return (
             entering_c,
             return_c,
@@ -219,11 +234,12 @@ class MomentReader:
             place, max_age_ns = self._humidity[0]
             beside = self._entering[0][0]
             if now_ns - times[place] <= max_age_ns and now_ns - times[beside] <= max_age_ns:
-                self.humidity_seen = True
+                self.humidity_seen, self.humidity_held = True, False
                 w = humidity_ratio(values[beside], values[place] / 100.0, pressure_pa)
                 self._held_w = w
                 return w
         if self._held_w is not None:
+            self.humidity_held = True
             return self._held_w
         if entering_c is None:
             return 0.0
@@ -249,11 +265,14 @@ class MomentReader:
         return mix_air(self._job.unit.outdoor_fraction, return_c, w, outdoor_c, outdoor_w)
 
     def _unless_frozen(self, tick: int, entering_c: float, supply_c: float) -> float | None:
-        entering, supply = self.streams[self._entering[0][0]], self.streams[self._supply[0][0]]
-        self.frozen = []
-        if supply.frozen(tick, entering_c, entering.step):
-            self.frozen.append(self._supply[0][0])
-        return None if self.frozen else supply_c
+        entering_step = self.streams[self._entering[0][0]].step
+        frozen = False
+        for place, _ in self._supply:
+            stream = self.streams[place]
+            if (not stream.frozen and tick - stream.changed_tick >= FROZEN_TICKS) or stream.partner_c is None:
+                stream.check_frozen(tick, entering_c, entering_step)
+            frozen = frozen or stream.frozen
+        return None if frozen else supply_c
 
 
 def _places(slots: Slots, probes: tuple[ProbeParams, ...], quantity: Quantity) -> tuple[tuple[int, int], ...]:

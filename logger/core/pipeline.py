@@ -6,24 +6,25 @@ time, so that a live run and a replay walk through exactly the same ticks.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 
+from logger.core.airflow_watch import AirflowWatch
 from logger.core.align import Grid, Slots
 from logger.core.assess import density_ratio
 from logger.core.book import FiringBook
 from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch
-from logger.core.flow import AirflowLaw
 from logger.core.ledger import Ledger
+from logger.core.limits import LimitWatch
 from logger.core.moment import Moment, MomentReader
-from logger.core.params import MAIN_QUANTITY, JobParams, Role
+from logger.core.params import MAIN_QUANTITY, AirflowSource, FanPosition, JobParams, Role
 from logger.core.readings import NS_PER_S, Quantity, Reading, ReadingBlock
 from logger.core.snapshot import Event, Phase, Snapshot
-from logger.core.steady import Change, SteadyDetector
+from logger.core.steady import RISE, SteadyDetector
 from logger.core.watch import StreamWatch
 
 PHASE_NUMBER = {phase: float(number) for number, phase in enumerate(Phase)}
@@ -38,13 +39,12 @@ TraceRow = tuple[float | None, ...]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What a run came to."""
+    """What a run came to. ``speechless``: probes that never gave a usable reading."""
 
     job: JobParams
     firings: tuple[Firing, ...]
-    events: tuple[Event, ...]
-    outdoor_suspected: bool
-    humidity_assumed: bool
+    events: tuple[Event, ...] = ()
+    speechless: frozenset[str] = frozenset()
 
     @property
     def best(self) -> Firing | None:
@@ -61,20 +61,17 @@ class Pipeline:
         slots = Slots(job)
         self._grid = Grid(slots)
         self.reader = MomentReader(job, slots)
-        self.detector = SteadyDetector(job.steady)
-        temperature_probes = [p for p in job.probes if MAIN_QUANTITY[p.role] is Quantity.TEMPERATURE]
-        zero_u95_k = sum(p.u95**2 for p in temperature_probes if p.role is not Role.OUTDOOR) ** 0.5
-        self.cycles = CycleWatch(job.cycles, zero_u95_k)
+        self.detector = SteadyDetector(job.steady, live_flow=job.airflow.source is AirflowSource.PROBE)
+        self.cycles = CycleWatch(job.cycles, _zero_u95_k(job))
         keep_s = max(job.steady.window_max_s, job.cycles.min_fan_phase_s) + job.steady.hold_s
         self._keep_s = keep_s + DATED_BACK_S
         self._ledger = Ledger(round(self._keep_s) + DATED_BACK_S)
         self._ledger.clear(1)
-        self.book = FiringBook(job, self.detector, self._ledger)
-        self.watch = StreamWatch(job, slots)
-        flow = job.airflow
-        if flow.origin:
-            self.book.say(0, "airflow-source", flow.origin)
-        self._reference = AirflowLaw(job, flow.reference) if flow.reference is not None else None
+        self.book = FiringBook(job, self.detector, self._ledger, self.reader)
+        self.watch = StreamWatch(job, slots, self.book.say)
+        self._limits = LimitWatch(job.unit, self.book.say)
+        self._airflow = AirflowWatch(job, self.book.say) if job.airflow.reference is not None else None
+        self._draw_through = job.unit.fan is FanPosition.DRAW_THROUGH
         self.detector.reset(1, self._keep_s)
         self._gap_ns = round(job.steady.window_max_s * NS_PER_S)
         self._trace: list[TraceRow] = []
@@ -82,9 +79,12 @@ class Pipeline:
         self._told = 0
         self._handed = 0
         self.tick_s = 0
+        self._rise_s = 0  # tick of the last rise
         self._now: tuple[Any, ...] | None = None
         self.output_w: float | None = None
         self._finished = False
+        if job.airflow.origin:
+            self.book.say(0, "airflow-source", job.airflow.origin)
 
     # -- input ---------------------------------------------------------------------------------
 
@@ -100,16 +100,17 @@ class Pipeline:
 
     def update_block(self, block: ReadingBlock) -> tuple[Event, ...]:
         """Take many readings at once; the same numbers as one by one."""
-        last_ns = self._grid.last_ns
-        t_ns = np.maximum.accumulate(block.t_ns)
-        before = np.concatenate(([t_ns[0] if last_ns is None else last_ns], t_ns[:-1]))
+        if not len(block):
+            return ()
+        t_ns = np.maximum.accumulate(np.maximum(block.t_ns, self._grid.last_ns or 0))
+        before = np.concatenate(([self._grid.last_ns or 0], t_ns[:-1]))
         cuts = [0, *np.nonzero(t_ns - before > self._gap_ns)[0].tolist(), len(block)]
         for start, end in pairwise(cuts):
             if start == end:
                 continue
             if self._grid.silence_ns(int(t_ns[start])) > self._gap_ns:
                 self._gap(int(t_ns[start]))
-            part = _part(block, start, end)
+            part = block.part(start, end)
             for row in self._grid.due_in(part):
                 self._tick(*row)
             self.watch.see_block(part)
@@ -135,13 +136,13 @@ class Pipeline:
                 self.detector.end(end_s)
                 self.book.unsettle(self.tick_s, self.detector.end_s)
             self.book.complete(self.tick_s, end_s)
+            self.watch.close(self._grid.times)
             self._collect()
         return Outcome(
             job=self.job,
             firings=tuple(self.book.done),
             events=tuple(self._events),
-            outdoor_suspected=self.book.outdoor_suspected,
-            humidity_assumed=not self.reader.humidity_seen,
+            speechless=frozenset(self.watch.speechless),
         )
 
     # -- output --------------------------------------------------------------------------------
@@ -164,7 +165,9 @@ class Pipeline:
 
     def stretch(self) -> SteadyStretch | None:
         """The running steady stretch as it stands; None when not steady."""
-        return self.book.stretch(self.tick_s, self.tick_s + 1) if self.detector.steady else None
+        if self.cycles.phase is not Phase.STEADY or not self.detector.steady:
+            return None
+        return self.book.stretch(self.tick_s, self.tick_s + 1)
 
     def snapshot(self, t_ns: int) -> Snapshot:
         """The core at this moment; changes nothing."""
@@ -175,7 +178,7 @@ class Pipeline:
     # -- one tick ------------------------------------------------------------------------------
 
     def _tick(self, tick: int, values: list[float], times: list[int], counts: list[int]) -> None:
-        cycles, book, detector = self.cycles, self.book, self.detector
+        cycles, detector = self.cycles, self.detector
         phase = cycles.phase
         if not tick % GRID_CHECK_TICKS:
             self._fit_grid()
@@ -186,46 +189,29 @@ class Pipeline:
         entering_c, return_c, supply_c, rise_k, w, pressure_pa, velocity_m_s, flowing, dry_kg_s, air_w = (
             moment
         )
-        output_w: float | None = None
-        if air_w is None or entering_c is None or supply_c is None or rise_k is None or dry_kg_s is None:
-            self._ledger.post(None)
-        else:
-            fan_w = 0.0
-            if phase is not Phase.OFF and phase is not Phase.FAN:
-                ratio = 1.0 if book.fan is None else density_ratio(entering_c, w, pressure_pa, book.fan)
-                fan_w = book.fan_heat_w(ratio)
-                output_w = air_w - fan_w
-                if phase in FIRING:
-                    output_w += book.casing_w
-            beside_c = entering_c if return_c is None else return_c
-            self._ledger.post(
-                (
-                    entering_c,
-                    supply_c,
-                    rise_k,
-                    w,
-                    pressure_pa,
-                    dry_kg_s,
-                    air_w,
-                    fan_w,
-                    output_w or 0.0,
-                    beside_c,
-                )
-            )
-        change = Change.NONE
+        output_w = self._account(moment, phase, fan_rise_k)
         if not tick % detector.grid_s:
             if phase in FIRING:
-                change = detector.update(tick, rise_k, output_w)
+                detector.update(tick, rise_k, output_w)
+                self.book.note_level()
             elif phase is Phase.FAN:
                 self._fan_point(rise_k, air_w)
         self.tick_s, self._now, self.output_w = tick, moment, output_w
-        self._compare_flow(tick, moment, fan_rise_k)
-        turn = cycles.update(tick, rise_k, flowing, change)
+        frozen = self.reader.frozen()
+        if frozen and phase is Phase.STEADY and detector.steady:
+            detector.end(self.reader.frozen_since())
+        turn = cycles.update(tick, rise_k, flowing, detector.steady)
         if turn is not None:
             self._turn(tick, turn)
-        if self.reader.frozen and detector.steady:
-            self._end_stretch(tick, self.reader.frozen_since())
-        self.watch.tick(tick, times, self.reader.frozen, cycles.smooth_k, cycles.phase, book)
+        self.watch.tick(tick, times, frozen, velocity_m_s)
+        if rise_k is not None and supply_c is not None and entering_c is not None:
+            self._rise_s = tick
+            self._limits.tick(tick, cycles.phase, cycles.smooth_k or 0.0, supply_c, entering_c)
+        elif tick - self._rise_s > self.job.steady.window_max_s and self.book.open is not None:
+            self._break_off(self._rise_s + 1)
+            self.book.say(tick, "gap", "No rise for too long: the open firing ended with the last one.")
+        if self._airflow is not None:
+            self._airflow.tick(tick, Moment(*moment), self._inlet_c(entering_c, supply_c, fan_rise_k))
         self._trace.append(
             (
                 float(tick),
@@ -243,26 +229,45 @@ class Pipeline:
             )
         )
 
-    def _compare_flow(self, tick: int, moment: tuple[Any, ...], fan_rise_k: float) -> None:
-        """Hold the live airflow against the traverse's, at the state of this moment."""
-        if self._reference is None:
-            return
-        now = Moment(*moment)
-        expected = None
-        if now.entering_c is not None and now.supply_c is not None:
-            expected = self._reference.dry_air(
-                now.entering_c, now.supply_c, now.w, now.pressure_pa, None, fan_rise_k
+    def _account(self, moment: tuple[Any, ...], phase: Phase, fan_rise_k: float) -> float | None:
+        """Post a tick to the ledger; its output while the unit fires or cools down."""
+        entering_c, return_c, supply_c, rise_k, w, pressure_pa, _, _, dry_kg_s, air_w = moment
+        if air_w is None:
+            self._ledger.post(None)
+            return None
+        output_w: float | None = None
+        fan_w = 0.0
+        inlet_c = supply_c - fan_rise_k if self._draw_through else entering_c
+        if phase is not Phase.OFF and phase is not Phase.FAN:
+            gauge = self.book.gauge
+            ratio = 1.0 if gauge.phase is None else density_ratio(inlet_c, w, pressure_pa, gauge.phase)
+            fan_w = gauge.heat_w(ratio)
+            output_w = air_w - fan_w + (self.book.casing_w if phase in FIRING else 0.0)
+        beside_c = entering_c if return_c is None else return_c
+        self._ledger.post(
+            (
+                *(entering_c, supply_c, rise_k, w, pressure_pa, dry_kg_s, air_w, fan_w),
+                *(output_w or 0.0, beside_c, inlet_c),
             )
-        share = now.dry_air_kg_s / expected - 1.0 if expected and now.dry_air_kg_s is not None else None
-        self.watch.see_airflow(tick, share, self.book)
+        )
+        return output_w
+
+    def _inlet_c(self, entering_c: float | None, supply_c: float | None, fan_rise_k: float) -> float:
+        """Air at the fan inlet; 0 where it cannot be had and is not used."""
+        if self._draw_through:
+            return 0.0 if supply_c is None else supply_c - fan_rise_k
+        return entering_c or 0.0
 
     def _fan_point(self, rise_k: float | None, air_w: float | None) -> None:
-        """A point of the fan phase: it gives the fan heat, and the zero of the cycle's rise."""
+        """A point of the fan phase: it gives the fan heat, and the zero of the cycle's rise.
+
+        A rise that climbs is not the fan's any more: the zero waits.
+        """
         series, cycles = self.detector.series, self.cycles
         series.push(None if rise_k is None or air_w is None else (rise_k, air_w))
         window = min(series.length, BASE_S // self.detector.grid_s)
-        if window * self.detector.grid_s >= BASE_LEAST_S:
-            base_k = series.mean(0, window)
+        if window * self.detector.grid_s >= BASE_LEAST_S and not (cycles.has_base and cycles.climbs()):
+            base_k = series.mean(RISE, window)
             if base_k is not None:
                 cycles.base_k, cycles.has_base = base_k, True
 
@@ -273,18 +278,19 @@ class Pipeline:
             book.settle(tick)
             return
         if turn.old is Phase.STEADY:
-            if turn.new is not Phase.WARM_UP:
-                detector.end(turn.since_s)
-            book.unsettle(tick, detector.end_s)
             if turn.new is Phase.WARM_UP:
+                book.unsettle(tick, detector.end_s)
                 return
+            if detector.steady:
+                detector.end(turn.since_s)
+            book.unsettle(tick, min(detector.end_s, turn.since_s))
         if turn.new_firing:
             book.fire(tick, turn)
         elif turn.new is Phase.COOL_DOWN:
             book.fall(tick, turn.since_s)
             book.say(tick, "cool-down", "The rise breaks down: the burner seems to be off.")
         elif turn.new in (Phase.FAN, Phase.OFF):
-            book.complete(tick, tick + 1)
+            book.complete(tick, turn.since_s)
             book.say(tick, turn.new.value, "Fan phase." if turn.new is Phase.FAN else "No air moves.")
         self._restart()
 
@@ -292,21 +298,19 @@ class Pipeline:
         """Empty the windows, on the grid that the probes have now."""
         self.detector.reset(self.reader.grid_s(), self._keep_s)
         self.detector.floor = self.reader.resolution_k() / 12.0**0.5
+        self.book.windows_emptied()
 
     def _fit_grid(self) -> None:
         """Follow the probes: a coarser grid for a slower probe, the floor for a coarse one."""
         detector = self.detector
         detector.floor = self.reader.resolution_k() / 12.0**0.5
         if self.reader.grid_s() > detector.grid_s:
-            if detector.steady:
-                self._end_stretch(self.tick_s, self.tick_s + 1)
+            if self.cycles.phase is Phase.STEADY:
+                if detector.steady:
+                    detector.end(self.tick_s + 1)
+                self.book.unsettle(self.tick_s, detector.end_s)
+                self.cycles.phase = Phase.WARM_UP
             self._restart()
-
-    def _end_stretch(self, tick: int, end_s: int) -> None:
-        """End the running stretch for a reason that the detector cannot see."""
-        self.detector.end(end_s)
-        self.book.unsettle(tick, self.detector.end_s)
-        self.cycles.phase = Phase.WARM_UP
 
     def _gap(self, t_ns: int) -> None:
         """Nothing came for longer than the longest window: what was open ends before it."""
@@ -314,17 +318,14 @@ class Pipeline:
         self._break_off(self.tick_s + 1)
         self._grid.skip_to(t_ns)
         self._ledger.clear(self._grid.next_tick)
-        self.book.say(
-            t_ns // NS_PER_S,
-            "gap",
-            f"No reading for {silent_s:.0f} s: windows emptied, an open firing ended.",
-        )
+        text = f"No reading for {silent_s:.0f} s: windows emptied, an open firing ended."
+        self.book.say(t_ns // NS_PER_S, "gap", text)
 
     def _break_off(self, end_s: int) -> None:
         """End what is open at ``end_s`` and forget the past."""
         if self.detector.steady:
             self.detector.end(end_s)
-            self.book.unsettle(self.tick_s, self.detector.end_s)
+        self.book.unsettle(self.tick_s, min(self.detector.end_s or end_s, end_s))
         self.book.complete(self.tick_s, end_s)
         self.cycles.clear()
         self.cycles.since_s = end_s
@@ -342,17 +343,9 @@ class Pipeline:
         return tuple(e for e in new if e.origin == "core")
 
 
-def _part(block: ReadingBlock, start: int, end: int) -> ReadingBlock:
-    if start == 0 and end == len(block):
-        return block
-    cut = slice(start, end)
-    return replace(
-        block,
-        seq=block.seq[cut],
-        t_ns=block.t_ns[cut],
-        channel=block.channel[cut],
-        value=block.value[cut],
-        flag=block.flag[cut],
-        utc_us=block.utc_us[cut],
-        arrival_ns=block.arrival_ns[cut],
-    )
+def _zero_u95_k(job: JobParams) -> float:
+    """What the two sides' probes may differ by in the same air, K, 95 %."""
+    sides = [
+        p for p in job.probes if MAIN_QUANTITY[p.role] is Quantity.TEMPERATURE and p.role is not Role.OUTDOOR
+    ]
+    return float(sum(p.u95**2 for p in sides) ** 0.5)

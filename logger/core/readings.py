@@ -6,7 +6,7 @@ A *sample* is what a driver hands over. The collector stamps it once and it beco
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -56,7 +56,7 @@ class QuantityInfo(NamedTuple):
 
 # Ranges are plausibility limits of the job, not of a probe: common practice, no source.
 QUANTITIES: dict[Quantity, QuantityInfo] = {
-    Quantity.TEMPERATURE: QuantityInfo("degC", -60.0, 250.0),
+    Quantity.TEMPERATURE: QuantityInfo("degC", -60.0, 150.0),
     Quantity.HUMIDITY: QuantityInfo("%", 0.0, 100.0),
     Quantity.PRESSURE: QuantityInfo("Pa", 30_000.0, 120_000.0),
     Quantity.VELOCITY: QuantityInfo("m/s", -60.0, 60.0),
@@ -124,6 +124,22 @@ class ReadingBlock:
 
     def __len__(self) -> int:
         return len(self.seq)
+
+    def part(self, start: int, end: int) -> ReadingBlock:
+        """The readings from ``start`` to before ``end``."""
+        if start == 0 and end == len(self):
+            return self
+        cut = slice(start, end)
+        return replace(
+            self,
+            seq=self.seq[cut],
+            t_ns=self.t_ns[cut],
+            channel=self.channel[cut],
+            value=self.value[cut],
+            flag=self.flag[cut],
+            utc_us=self.utc_us[cut],
+            arrival_ns=self.arrival_ns[cut],
+        )
 
 
 def in_range(quantity: Quantity, value: float) -> bool:

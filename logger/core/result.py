@@ -72,16 +72,9 @@ def result_document(outcome: Outcome, facts: RunFacts) -> dict[str, Any]:
     }
 
 
-def firing_document(outcome: Outcome, firing: Firing, facts: RunFacts) -> dict[str, Any]:
+def firing_document(job: JobParams, firing: Firing, facts: RunFacts) -> dict[str, Any]:
     """The result of one firing alone, as it is stored when the firing is complete."""
-    alone = Outcome(
-        job=outcome.job,
-        firings=(firing,),
-        events=(),
-        outdoor_suspected=outcome.outdoor_suspected,
-        humidity_assumed=outcome.humidity_assumed,
-    )
-    return result_document(alone, facts)
+    return result_document(Outcome(job=job, firings=(firing,)), facts)
 
 
 def _judge(
@@ -132,14 +125,28 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
     has_mixed = bool(job.probes_of(Role.MIXED))
     if job.unit.outdoor_air is OutdoorAir.OPEN and not has_mixed:
         return "No verdict: outdoor air is open and no probe of role mixed measures the entering air."
-    if outcome.outdoor_suspected:
+    if firing.outdoor_suspected:
         return "No verdict: the fan phase shows outdoor air in the entering air; see the events."
+    if firing.higher_level_seen():
+        return (
+            "No verdict: the rise stood more than 10 % higher for a while without being steady there; "
+            "only full fire is compared with the plate, hold it for longer."
+        )
     if firing.stages_differ() and job.unit.stages == 1:
         return "No verdict: two steady levels more than 10 % apart; the unit may have stages."
+    if not firing.onset_seen:
+        return (
+            "No verdict: the firing's beginning was not seen and no velocity probe shows that air moves; "
+            "start the log before the burner."
+        )
     return None
 
 
 def _why_not_steady(outcome: Outcome) -> str:
+    needed = [p.name for p in outcome.job.probes_of(Role.RETURN, Role.MIXED, Role.SUPPLY)]
+    dumb = [name for name in needed if name in outcome.speechless]
+    if dumb:
+        return f"No rise could be had: no usable reading of {', '.join(dumb)}; run `riselog check`."
     if not outcome.firings:
         return "No firing was seen: the rise never climbed off the fan phase."
     longest_s = max((f.end_s or f.start_s) - f.start_s for f in outcome.firings)

@@ -11,7 +11,7 @@ slope = remaining error / tau, so |slope| + t SE < remaining / tau shows that le
 from __future__ import annotations
 
 from enum import IntEnum
-from math import sqrt
+from math import inf, sqrt
 from typing import NamedTuple
 
 from logger.core.approach import Approach
@@ -63,8 +63,11 @@ class SteadyDetector:
     finer than the slowest probe's real update interval.
     """
 
-    def __init__(self, params: SteadyParams) -> None:
+    def __init__(self, params: SteadyParams, *, live_flow: bool = False) -> None:
         self.params = params
+        # The noise of a live velocity is not unrest of the unit: its output is judged by its slow
+        # part alone (slope and hunting), the spread by the rise.
+        self._spreads = (params.spread, inf if live_flow else params.spread)
         self.approach = Approach()
         self.reset(1)
 
@@ -105,7 +108,7 @@ class SteadyDetector:
         judgement, rung = self._climb()
         if self.steady:
             return self._watch(t_s, judgement)
-        if judgement is Judgement.PASS and t_s - self._fitted_s >= REFIT_EVERY_S:
+        if t_s - self._fitted_s >= REFIT_EVERY_S:
             self._fitted_s = t_s
             self._sharpen()
             judgement, rung = self._climb()
@@ -117,7 +120,8 @@ class SteadyDetector:
             self._candidate_s = max(t_s - rung * self.grid_s // 2, self.end_s)
         if t_s - self.passing_since_s < self.params.hold_s:
             return Change.NONE
-        self.steady, self.start_s, self._failing_since_s = True, self._candidate_s, None
+        self.steady, self.start_s = True, self._candidate_s
+        self._failing_since_s = self._unjudged_since_s = None
         return Change.SETTLED
 
     def end(self, t_s: int) -> None:
@@ -142,6 +146,7 @@ class SteadyDetector:
         if t_s - self._failing_since_s < FAIL_FOR_S:
             return Change.NONE
         self.end(t_s)
+        self.approach.clear()  # what comes now is another approach: a stage, another room
         return Change.UNSETTLED
 
     def _climb(self) -> tuple[Judgement, int]:
@@ -172,7 +177,7 @@ class SteadyDetector:
     def _passes(self, column: int, rung: int, floor: float) -> bool:
         """All three tests of one column in one window, cheapest first."""
         limit, spread = self.limit * self.grid_s, self.params.spread
-        line = self.series.line(column, rung, floor, limit, spread)
+        line = self.series.line(column, rung, floor, limit, self._spreads[column])
         if line is None or line.slope_se is None:
             return False
         size = abs(line.mean)
@@ -199,7 +204,7 @@ class SteadyDetector:
             sure = abs(line.slope) - t975(line.n_eff - 2.0) * line.slope_se
             if (
                 sure > GROSS * self.limit * self.grid_s * size
-                or line.scatter > GROSS * self.params.spread * size
+                or line.scatter > GROSS * self._spreads[column] * size
             ):
                 return True
         return False
@@ -251,7 +256,8 @@ class SteadyDetector:
                 slopes.append(None)
                 continue
             size = abs(line.mean)
-            spread = max(spread, line.scatter / size)
+            if self._spreads[column] < inf:
+                spread = max(spread, line.scatter / size)
             swing = self.series.residual_range(column, line, rung, HUNTING_BLOCKS)
             hunting = max(hunting, swing / size)
             if line.slope_se is None:

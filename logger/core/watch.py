@@ -1,44 +1,39 @@
-"""Watches the streams for what a user must be told: silence, freezing, a rise beyond the plate."""
+"""Watches the streams for what a user must be told: silence, freezing, air that runs backwards."""
 
 from __future__ import annotations
 
 from logger.core.align import NEVER_NS, Slots
-from logger.core.book import FiringBook, difference_text
+from logger.core.flow import NO_FLOW_M_S
 from logger.core.params import MAIN_QUANTITY, JobParams
 from logger.core.readings import FLAG_CODES, NS_PER_S, USABLE_FLAGS, Quantity, Reading, ReadingBlock
-from logger.core.snapshot import Phase
+from logger.core.texts import Say
 
-FLOW_TAU_S = 30.0  # s: time constant over which the live airflow is rolled (assumed)
-FLOW_FOR_S = 60  # s the rolled airflow must be off: a fan that starts is not a fault (assumed)
-RISE_FOR_S = 15  # s a rise must stay beyond the plate's window: no single outlier cries wolf
+FIRST_WORD_S = 30  # s after the run's start in which a probe should have spoken (assumed)
+SILENCES_TOLD = 5  # of one probe: then its rhythm is the news, not each pause (design choice)
+REVERSE_FOR_S = 10  # s of reverse flow before it is said (design choice)
 
 
 class StreamWatch:
     """Remembers the newest value of every stream, and the state of those that are computed with."""
 
-    def __init__(self, job: JobParams, slots: Slots) -> None:
-        self._job = job
+    def __init__(self, job: JobParams, slots: Slots, say: Say) -> None:
+        self._say = say
         self._main = [
             (slots.place[p.name, MAIN_QUANTITY[p.role]], p.name, round(p.max_age_s * NS_PER_S))
             for p in job.probes
         ]
         self._silent: set[str] = set()
+        self._silences: dict[str, int] = {}
         self._frozen: list[int] = []
         self._name_of = {place: name for (name, _), place in slots.place.items()}
-        self._over_s = 0
-        self._over_said = False
-        self._flow_off: float | None = None  # rolled, relative to the traverse
-        self._flow_off_s = 0
-        self._flow_said = False
+        self._reverse_s = 0
         self.newest: dict[tuple[str, Quantity], tuple[float, int]] = {}
-        self.flagged: dict[str, int] = {}
+        self.speechless = {name for _, name, _ in self._main}  # no usable reading yet
 
     def see(self, reading: Reading) -> None:
         """Take a reading for the eye."""
         if reading.flag in USABLE_FLAGS:
             self.newest[reading.probe, reading.quantity] = (reading.value, reading.t_ns)
-        else:
-            self.flagged[reading.probe] = self.flagged.get(reading.probe, 0) + 1
 
     def see_block(self, block: ReadingBlock) -> None:
         """Take the newest of each stream in a block."""
@@ -53,74 +48,57 @@ class StreamWatch:
         """Names of the probes that are frozen now."""
         return {self._name_of[place] for place in self._frozen}
 
-    def tick(
-        self,
-        tick: int,
-        times: list[int],
-        frozen: list[int],
-        smooth_k: float | None,
-        phase: Phase,
-        book: FiringBook,
-    ) -> None:
+    def tick(self, tick: int, times: list[int], frozen: list[int], velocity_m_s: float | None) -> None:
         """Compare with the tick before and say what changed."""
         now_ns = tick * NS_PER_S
         for place, name, max_age_ns in self._main:
             last_ns = times[place]
-            if (now_ns - last_ns > max_age_ns) is not (name in self._silent) and last_ns != NEVER_NS:
-                self._turn_silent(tick, name, book)
+            if last_ns == NEVER_NS:
+                if tick == FIRST_WORD_S:
+                    text = (
+                        f"Probe {name} has not given a usable reading yet: look at its battery and distance."
+                    )
+                    self._say(tick, "probe-silent", text, name)
+            elif (now_ns - last_ns > max_age_ns) is not (name in self._silent):
+                self._turn_silent(tick, name, max_age_ns)
         if frozen != self._frozen:
-            self._turn_frozen(tick, frozen, book)
-        window_k = self._job.unit.rise_window_k
-        if window_k is not None and smooth_k is not None:
-            self._watch_rise(tick, smooth_k > window_k[1], phase, window_k[1], book)
+            self._turn_frozen(tick, frozen)
+        if velocity_m_s is not None:
+            self._watch_reverse(tick, velocity_m_s)
 
-    def _turn_silent(self, tick: int, name: str, book: FiringBook) -> None:
+    def close(self, times: list[int]) -> None:
+        """Find which probes never gave a usable reading."""
+        self.speechless = {name for place, name, _ in self._main if times[place] == NEVER_NS}
+
+    def _turn_silent(self, tick: int, name: str, max_age_ns: int) -> None:
+        silences = self._silences.get(name, 0)
         if name in self._silent:
             self._silent.discard(name)
-            book.say(tick, "probe-back", f"Probe {name} speaks again.", name)
-        else:
-            self._silent.add(name)
+            if silences <= SILENCES_TOLD:
+                self._say(tick, "probe-back", f"Probe {name} speaks again.", name)
+            return
+        self._silent.add(name)
+        self._silences[name] = silences + 1
+        if silences < SILENCES_TOLD:
             text = f"Probe {name} is silent: look at its battery, its distance and what shields it."
-            book.say(tick, "probe-silent", text, name)
+            self._say(tick, "probe-silent", text, name)
+        elif silences == SILENCES_TOLD:
+            text = (
+                f"Probe {name} pauses again and again for longer than its max_age of "
+                f"{max_age_ns / NS_PER_S:g} s; its further pauses are not told. If "
+                "it reports so seldom, raise max_age in the config."
+            )
+            self._say(tick, "probe-slow", text, name)
 
-    def _turn_frozen(self, tick: int, frozen: list[int], book: FiringBook) -> None:
+    def _turn_frozen(self, tick: int, frozen: list[int]) -> None:
         for place in set(frozen) - set(self._frozen):
             name = self._name_of[place]
             text = f"Probe {name} repeats one value in changing air: no output until it moves; restart it."
-            book.say(tick, "frozen", text, name)
+            self._say(tick, "frozen", text, name)
         self._frozen = list(frozen)
 
-    def _watch_rise(self, tick: int, over: bool, phase: Phase, most_k: float, book: FiringBook) -> None:  # noqa: FBT001
-        self._over_s = self._over_s + 1 if over and phase in (Phase.WARM_UP, Phase.STEADY) else 0
-        if self._over_s == 0:
-            self._over_said = False
-        elif self._over_s >= RISE_FOR_S and not self._over_said:
-            self._over_said = True
-            text = (
-                f"Rise above the plate's {difference_text(most_k)}: stop and follow the maker's "
-                "instructions; look for a dirty filter, closed dampers or a slipping belt."
-            )
-            book.say(tick, "rise-above-window", text)
-
-    def see_airflow(self, tick: int, off: float | None, book: FiringBook) -> None:
-        """Take how far the live airflow is from the traverse's (a fraction), None without flow."""
-        reference = self._job.airflow.reference
-        if off is None or reference is None:
-            self._flow_off, self._flow_off_s = None, 0
-            return
-        before = off if self._flow_off is None else self._flow_off
-        self._flow_off = before + (off - before) / FLOW_TAU_S
-        outside = abs(self._flow_off) > reference.u95
-        self._flow_off_s = self._flow_off_s + 1 if outside is not self._flow_said else 0
-        if self._flow_off_s < FLOW_FOR_S:
-            return
-        self._flow_off_s, self._flow_said = 0, outside
-        if outside:
-            text = (
-                f"The live airflow is {self._flow_off:+.1%} off the traverse, beyond its u95 of "
-                f"{reference.u95:.1%}: look at fan speed, belt, filter and dampers, then take the "
-                "traverse again."
-            )
-            book.say(tick, "airflow-off-traverse", text, self._job.airflow.probe)
-        else:
-            book.say(tick, "airflow-back", "The live airflow agrees with the traverse again.")
+    def _watch_reverse(self, tick: int, velocity_m_s: float) -> None:
+        self._reverse_s = self._reverse_s + 1 if velocity_m_s <= -NO_FLOW_M_S else 0
+        if self._reverse_s == REVERSE_FOR_S:
+            text = "The velocity is negative, so no output: turn the probe, or see if the fan runs backwards."
+            self._say(tick, "reverse-flow", text)

@@ -203,7 +203,7 @@ def test_humidity_ratio_is_held_and_relative_humidity_never(
     start = coolprop("H", entering_c, pressure_pa, W=oracle_w)
     held_w = coolprop("H", supply_c, pressure_pa, W=oracle_w) - start
     held_rh = coolprop("H", supply_c, pressure_pa, R=humidity) - start
-    assert heat == pytest.approx(held_w, rel=0.002)
+    assert heat == pytest.approx(held_w, rel=0.003)  # ideal-gas mixture against real gas, humid thin air
     assert heat < 0.9 * held_rh
     assert air.relative_humidity(supply_c, w, pressure_pa) < humidity
 

@@ -10,7 +10,6 @@ import pytest
 from logger.core.cycles import TABLE, CycleWatch, Sign, Transition
 from logger.core.params import CycleParams
 from logger.core.snapshot import Phase
-from logger.core.steady import Change
 
 EXPECTED = """
            off fan warm-up steady cool-down
@@ -46,7 +45,7 @@ def walk(
     watch = CycleWatch(CycleParams(), zero_u95_k=0.3)
     turns = []
     for t in range(seconds):
-        turn = watch.update(t, rise_k(t), flow, Change.NONE)
+        turn = watch.update(t, rise_k(t), flow, steady=False)
         if turn is not None:
             turns.append(turn)
     return turns
@@ -101,9 +100,40 @@ def test_no_flow_is_no_firing() -> None:
     assert walk(plant(60.0, 100, 800), 1000, flow=False) == []
 
 
-def test_the_fan_shows_by_a_flat_rise_beyond_what_the_probes_may_differ_by() -> None:
-    assert [t.new for t in walk(lambda _: 0.45, 200)] == [Phase.FAN]
-    assert walk(lambda _: 0.1, 200) == []  # within the probes' u95: nobody can tell
+def test_a_small_flat_rise_alone_is_no_fan() -> None:
+    """A duct in still air, warmer than the return, does the same."""
+    assert walk(lambda _: 0.45, 400) == []
+    assert walk(lambda _: 1.3, 400) == []
+
+
+def test_one_wild_reading_is_no_sign() -> None:
+    rise_k = plant(60.0, 100, 1500)
+    turns = walk(lambda t: rise_k(t) + (15.0 if t in (50, 1000) else 0.0), 1400)
+    assert [turn.new for turn in turns] == [Phase.WARM_UP]
+
+
+def test_a_velocity_probe_may_skip_a_beat() -> None:
+    watch = CycleWatch(CycleParams(), zero_u95_k=0.3)
+    rise_k, turns = plant(60.0, 100, 1500), []
+    for t in range(1400):
+        turn = watch.update(t, rise_k(t), not 800 <= t < 806, steady=False)
+        if turn is not None:
+            turns.append(turn.new)
+    assert turns == [Phase.FAN, Phase.WARM_UP]
+
+
+def test_a_high_rise_that_was_simply_there_has_no_onset() -> None:
+    turns = walk(lambda _: 13.0, 200)
+    assert [(turn.new, turn.onset_seen) for turn in turns] == [(Phase.WARM_UP, False)]
+
+
+def test_a_duct_that_sinks_in_still_air_ends_the_fan_phase() -> None:
+    def rise_k(t: int) -> float:
+        if t < 100:
+            return -4.0
+        return 0.4 if t < 500 else 0.4 - 6.0 * (1 - math.exp(-(t - 500) / 600))
+
+    assert [t.new for t in walk(rise_k, 1500)] == [Phase.FAN, Phase.OFF]
 
 
 def test_the_fan_shows_by_the_jump_it_makes() -> None:

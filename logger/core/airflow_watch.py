@@ -1,0 +1,53 @@
+"""Holds the live airflow against the traverse's: a fan that changed its speed shows here."""
+
+from __future__ import annotations
+
+from logger.core.flow import AirflowLaw
+from logger.core.moment import Moment
+from logger.core.params import JobParams
+from logger.core.texts import Say
+
+FLOW_TAU_S = 30.0  # s: time constant over which the live airflow is rolled (assumed)
+FLOW_FOR_S = 60  # s the rolled airflow must be off: a fan that starts is not a fault (assumed)
+
+
+class AirflowWatch:
+    """Rolls the live airflow relative to the reference, and says when it leaves its u95."""
+
+    def __init__(self, job: JobParams, say: Say) -> None:
+        reference = job.airflow.reference
+        self._law = AirflowLaw(job, reference) if reference is not None else None
+        self._u95 = reference.u95 if reference is not None else 0.0
+        self._probe = job.airflow.probe
+        self._say = say
+        self._off: float | None = None  # rolled, a fraction of the reference
+        self._off_s = 0
+        self._said = False
+
+    def tick(self, tick: int, now: Moment, inlet_c: float) -> None:
+        """Compare at the state of this moment; without flow the rolling starts anew."""
+        if self._law is None:
+            return
+        expected = None
+        if now.entering_c is not None and now.supply_c is not None:
+            expected = self._law.dry_air(now.entering_c, now.supply_c, now.w, now.pressure_pa, None, inlet_c)
+        if not expected or now.dry_air_kg_s is None:
+            self._off, self._off_s = None, 0
+            return
+        off = now.dry_air_kg_s / expected - 1.0
+        before = off if self._off is None else self._off
+        self._off = before + (off - before) / FLOW_TAU_S
+        outside = abs(self._off) > self._u95
+        self._off_s = self._off_s + 1 if outside is not self._said else 0
+        if self._off_s < FLOW_FOR_S:
+            return
+        self._off_s, self._said = 0, outside
+        if outside:
+            text = (
+                f"The live airflow is {self._off:+.1%} off the traverse, beyond its u95 of "
+                f"{self._u95:.1%}: look at fan speed, belt, filter and dampers, then take the "
+                "traverse again."
+            )
+            self._say(tick, "airflow-off-traverse", text, self._probe)
+        else:
+            self._say(tick, "airflow-back", "The live airflow agrees with the traverse again.")

@@ -1,0 +1,133 @@
+"""The fan phase before a firing: fan heat and the probes' zero difference, had together."""
+
+from __future__ import annotations
+
+from math import sqrt
+
+from logger.core.assess import FanPhase
+from logger.core.ledger import COLUMN, Ledger, means
+from logger.core.line import MIN_POINTS, Line
+from logger.core.params import JobParams, Role
+from logger.core.steady import RISE, SteadyDetector
+from logger.core.student import t975
+from logger.core.texts import Say, power_text
+
+MARGIN_S = 10  # s kept off the end of a fan phase: the firing may be dated late (assumed)
+GRACE_S = 15  # s a fan phase may seem shorter than it was: fan and firing are dated from the air
+FLAT_K = 0.1  # K: what a fan phase's slope may still bring within a time constant (design)
+FAN_HEAT_MOST = 0.10  # of the plate's output: more is no fan (assumed)
+
+
+class FanGauge:
+    """Measures fan phases; ``phase`` is the last one accepted, ``outdoor_suspected`` what it shows."""
+
+    def __init__(self, job: JobParams, detector: SteadyDetector, ledger: Ledger, say: Say) -> None:
+        self._job = job
+        self._detector = detector
+        self._ledger = ledger
+        self._say = say
+        self.phase: FanPhase | None = None
+        self.outdoor_suspected = False
+
+    def heat_w(self, ratio: float) -> float:
+        """Fan heat at a moment: measured and carried by the density ratio, typed, or 0."""
+        if self.phase is not None:
+            return ratio * self.phase.fan_heat_w
+        return self._job.unit.fan_heat_w or 0.0
+
+    def measure(self, tick: int, start_s: int, *, had_fan: bool) -> None:
+        """Accept the fan phase before a firing that began at ``start_s``, or say why not."""
+        why = (
+            "no fan phase was seen before the firing (without a velocity probe the fan must be seen to start)"
+        )
+        if had_fan:
+            found, why = self._flat(tick, start_s)
+            if found is not None:
+                self.phase = found
+                self._check(tick, found)
+                return
+        rest = "the last fan phase of this run is used." if self.phase else "its budget line is widened."
+        least_s = self._job.cycles.min_fan_phase_s
+        self._say(
+            tick,
+            "fan-heat-unknown",
+            f"Fan heat not measured: {why}; {rest} "
+            f"Run the fan alone at heating speed for {least_s:.0f} s before the next firing.",
+        )
+
+    def _flat(self, tick: int, start_s: int) -> tuple[FanPhase | None, str]:
+        """Find the longest flat part of the fan phase that ends with it; or say what is wrong.
+
+        Flat: the slope brings less than ``FLAT_K`` in a time constant. What its uncertainty leaves
+        open is no reason to refuse the phase: it goes into the budget.
+        """
+        series, grid_s = self._detector.series, self._detector.grid_s
+        end_s = start_s - MARGIN_S
+        back = (tick - end_s) // grid_s
+        longest = min(series.available(back), series.keep)
+        asked_s = self._job.cycles.min_fan_phase_s
+        least = max(round((asked_s - GRACE_S - MARGIN_S) / grid_s), MIN_POINTS)
+        if longest < least:
+            seen_s = max(longest * grid_s + MARGIN_S, 0)
+            return None, f"the fan phase lasted {seen_s} s, {asked_s:.0f} s are needed"
+        tau_s = self._job.steady.time_constant_s
+        for window in sorted({longest, max((longest + least) // 2, least), least}, reverse=True):
+            line = series.line(RISE, window, self._detector.floor, back=back)
+            if line is None or line.slope_se is None:
+                continue
+            if abs(line.slope) / grid_s * tau_s >= FLAT_K:
+                continue
+            mean = means(self._ledger.at(end_s - window * grid_s), self._ledger.at(end_s))
+            if mean is not None:
+                creep_k = t975(line.n_eff - 2.0) * line.slope_se / grid_s * tau_s
+                return _phase(mean, line, creep_k / 2.0, window * grid_s), ""
+        return None, "the rise was not flat in the fan phase (residual heat of an earlier firing, or noise?)"
+
+    def _check(self, t_s: int, fan: FanPhase) -> None:
+        """Say the fan heat, and whether it can be one."""
+        job = self._job
+        entering = job.probes_of(Role.MIXED) or job.probes_of(Role.RETURN)
+        own_k = sqrt(sum((p.u95 / 2.0) ** 2 for p in (*entering, *job.probes_of(Role.SUPPLY))))
+        u95_w = 2.0 * fan.watt_per_k * sqrt(own_k**2 + fan.rise_u_k**2)
+        self._say(
+            t_s,
+            "fan-heat-measured",
+            f"Fan heat {power_text(fan.fan_heat_w)} ± {power_text(u95_w)}, from {fan.seconds:.0f} s of "
+            "fan phase; the probes' zero difference is in it and cancels.",
+        )
+        most_w = FAN_HEAT_MOST * (job.unit.plate_output_w or float("inf"))
+        negative = fan.fan_heat_w + u95_w < 0.0
+        if negative or fan.fan_heat_w - u95_w > most_w:
+            self._say(
+                t_s,
+                "fan-heat-implausible",
+                "The fan phase gives a fan heat that no fan has: look for outdoor air first, then "
+                "residual heat of the last firing, then the probes (match them in the same air).",
+            )
+        self.outdoor_suspected = (
+            negative and not job.probes_of(Role.MIXED) and job.unit.outdoor_fraction == 0.0
+        )
+        if self.outdoor_suspected:
+            self._say(
+                t_s,
+                "outdoor-air-suspected",
+                "Supply air colder than return air with the fan alone: outdoor air seems to be mixed in; "
+                "shut the damper or put a probe of role mixed before the heating section.",
+            )
+
+
+def _phase(mean: tuple[float, ...], line: Line, creep_k: float, seconds: float) -> FanPhase:
+    cp_j_kg_k = 1006.0 + 1860.0 * mean[COLUMN.humidity_ratio]  # ASHRAE Fundamentals ch. 1 eq. (30)
+    return FanPhase(
+        fan_heat_w=mean[COLUMN.air_heat_w],
+        entering_c=mean[COLUMN.entering_c],
+        supply_c=mean[COLUMN.supply_c],
+        return_c=mean[COLUMN.return_c],
+        inlet_c=mean[COLUMN.inlet_c],
+        humidity_ratio=mean[COLUMN.humidity_ratio],
+        pressure_pa=mean[COLUMN.pressure_pa],
+        watt_per_k=mean[COLUMN.dry_air_kg_s] * cp_j_kg_k,
+        rise_u_k=sqrt(line.scatter**2 / line.n_eff + creep_k**2),
+        rise_nu=line.n_eff - 2.0,
+        seconds=seconds,
+    )
