@@ -73,6 +73,7 @@ ONSET_K = 0.3  # K off the level before: where a climb or a fall is dated to
 PLAIN_FIRE_K = 10.0  # K: a rise that is simply there from the start and so high is a firing (assumed)
 FAN_FLAT_K = 0.3  # K over a minute: flat enough to be air that moves
 FAN_MOST_K = 1.5  # K: no supply fan of the trade heats its air more (common practice, no source)
+FAN_DRIFT_K = 0.5  # K: a fan's rise stays; one that creeps up further is a duct in still air (assumed)
 FAN_STEP_K = 1.0  # K: a supply probe that jumped so far in a minute and then lies flat: the fan started
 MINUTE = 60
 HISTORY = 150  # ticks of smoothed rise kept
@@ -207,7 +208,9 @@ class CycleWatch:
         """Whether the rise has left what a fan makes: the duct goes its own way in still air."""
         smooth_k = self.smooth_k or 0.0
         below = smooth_k < -self._zero_u95_k - FAN_FLAT_K
-        above = smooth_k > FAN_MOST_K + self._zero_u95_k and self._moved(MINUTE) >= 0.0
+        self._low_k = min(self._low_k, smooth_k)
+        most_k = min(FAN_MOST_K + self._zero_u95_k, self._low_k + FAN_DRIFT_K)
+        above = smooth_k > most_k and 0.0 <= self._moved(MINUTE) < FAN_FLAT_K
         return below or above
 
     def _read_cooling(self, t_s: int, above_k: float) -> Sign:

@@ -191,11 +191,7 @@ class Pipeline:
         )
         output_w = self._account(moment, phase, fan_rise_k)
         if not tick % detector.grid_s:
-            if phase in FIRING:
-                detector.update(tick, rise_k, output_w)
-                self.book.note_level()
-            elif phase is Phase.FAN:
-                self._fan_point(rise_k, air_w)
+            self._point(tick, phase, rise_k, air_w, output_w)
         self.tick_s, self._now, self.output_w = tick, moment, output_w
         frozen = self.reader.frozen()
         if frozen and phase is Phase.STEADY and detector.steady:
@@ -204,12 +200,13 @@ class Pipeline:
         if turn is not None:
             self._turn(tick, turn)
         self.watch.tick(tick, times, frozen, velocity_m_s)
-        if rise_k is not None and supply_c is not None and entering_c is not None:
+        if self.reader.humidity_held:
+            self.watch.say_held(tick)
+        if supply_c is not None and entering_c is not None:
             self._rise_s = tick
             self._limits.tick(tick, cycles.phase, cycles.smooth_k or 0.0, supply_c, entering_c)
-        elif tick - self._rise_s > self.job.steady.window_max_s and self.book.open is not None:
-            self._break_off(self._rise_s + 1)
-            self.book.say(tick, "gap", "No rise for too long: the open firing ended with the last one.")
+        elif self.book.open is not None:
+            self._check_absence(tick)
         if self._airflow is not None:
             self._airflow.tick(tick, Moment(*moment), self._inlet_c(entering_c, supply_c, fan_rise_k))
         self._trace.append(
@@ -257,6 +254,16 @@ class Pipeline:
         if self._draw_through:
             return 0.0 if supply_c is None else supply_c - fan_rise_k
         return entering_c or 0.0
+
+    def _point(
+        self, tick: int, phase: Phase, rise_k: float | None, air_w: float | None, output_w: float | None
+    ) -> None:
+        """A point of the grid, to whoever needs it in this phase."""
+        if phase in FIRING:
+            self.detector.update(tick, rise_k, output_w)
+            self.book.note_level()
+        elif phase is Phase.FAN:
+            self._fan_point(rise_k, air_w)
 
     def _fan_point(self, rise_k: float | None, air_w: float | None) -> None:
         """A point of the fan phase: it gives the fan heat, and the zero of the cycle's rise.
@@ -320,6 +327,12 @@ class Pipeline:
         self._ledger.clear(self._grid.next_tick)
         text = f"No reading for {silent_s:.0f} s: windows emptied, an open firing ended."
         self.book.say(t_ns // NS_PER_S, "gap", text)
+
+    def _check_absence(self, tick: int) -> None:
+        """A firing without a rise for longer than the longest window ended with its last rise."""
+        if tick - self._rise_s > self.job.steady.window_max_s:
+            self._break_off(self._rise_s + 1)
+            self.book.say(tick, "gap", "No rise for too long: the open firing ended with the last one.")
 
     def _break_off(self, end_s: int) -> None:
         """End what is open at ``end_s`` and forget the past."""

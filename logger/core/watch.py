@@ -27,6 +27,7 @@ class StreamWatch:
         self._frozen: list[int] = []
         self._name_of = {place: name for (name, _), place in slots.place.items()}
         self._reverse_s = 0
+        self._held_said = False
         self.newest: dict[tuple[str, Quantity], tuple[float, int]] = {}
         self.speechless = {name for _, name, _ in self._main}  # no usable reading yet
 
@@ -65,6 +66,13 @@ class StreamWatch:
             self._turn_frozen(tick, frozen)
         if velocity_m_s is not None:
             self._watch_reverse(tick, velocity_m_s)
+
+    def say_held(self, tick: int) -> None:
+        """Say once that the humidity is held."""
+        if not self._held_said:
+            self._held_said = True
+            text = "The entering air's humidity is silent: its last humidity ratio is held; see to the probe."
+            self._say(tick, "humidity-held", text)
 
     def close(self, times: list[int]) -> None:
         """Find which probes never gave a usable reading."""
