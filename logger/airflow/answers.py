@@ -78,7 +78,7 @@ def factor_lines(found: ProbeFactor, units: Units, path: Path) -> list[str]:
             ("area", quoted(area)),
             ("factor", f"{found.factor:.4f}"),
             ("basis", quoted(found.basis.value)),
-            ("u95", quoted(f"{100.0 * flow.u95:.1f} %")),
+            ("u95", f"{quoted(f'{100.0 * found.config_u95:.1f} %')}  # beside the velocity probe's own u95"),
             ("traverse", f"{quoted(str(path))}  # the live airflow is held against it"),
         )
     )

@@ -125,6 +125,7 @@ def factor_command(path: Path, fixed: Sequence[str], *, units: str | None, json:
             "schema": FACTOR_SCHEMA,
             "factor": found.factor,
             "factor_u95_percent": 100.0 * found.factor_u95,
+            "config_u95_percent": 100.0 * found.config_u95,
             "readings": found.readings,
             "basis": found.basis.value,
             "area_m2": found.flow.area_m2,

@@ -25,11 +25,13 @@ PROFILE_U = 0.01  # of the factor: the profile shifts a little with the flow (as
 class ProbeFactor:
     """``flow``: airflow at the traverse with the budget of the live airflow to come.
 
-    ``factor_u95``: of the factor alone, a fraction: what the probe's own calibration leaves out.
+    ``factor_u95``: of the factor alone, a fraction. ``config_u95``: of all but the probe's own
+    calibration, which a job counts as the velocity probe's u95.
     """
 
     factor: float
     factor_u95: float
+    config_u95: float
     readings: int
     basis: VelocityBasis
     flow: MeasuredAirflow
@@ -68,9 +70,11 @@ def probe_factor(traverse: Traverse, fixed_m_s: tuple[float, ...] = ()) -> Probe
     lines = (*flow.lines, fixed_line, BudgetLine("profile shift", PROFILE_U, assumed=True))
     lines = tuple(line for line in lines if line.u_w > 0.0)
     own = [line for line in lines if line.source not in ("probe calibration", "area", "density")]
+    beside = [line for line in lines if line.source != "probe calibration"]
     return ProbeFactor(
         factor=(mean_m_s or 0.0) / fixed,
         factor_u95=combine(own).u95_w,
+        config_u95=combine(beside).u95_w,
         readings=count,
         basis=basis,
         flow=replace(flow, lines=lines, combined=combine(lines)),

@@ -38,7 +38,9 @@ def test_readings_that_disagree_widen_it() -> None:
     close, far, lone = (probe_factor(base, r) for r in ((4.0, 4.01, 3.99), (4.0, 4.6, 3.4), (4.0,)))
     assert close.flow.u95 < lone.flow.u95 < far.flow.u95
     assert close.flow.u95 > measure(base).u95  # what the traverse does not know the probe cannot
-    assert close.factor_u95 < close.flow.u95
+    assert close.factor_u95 < close.config_u95 < close.flow.u95
+    # the probe's 4 % and the rest add up as squares, near k = 2 (GUM 5.1.2)
+    assert (close.config_u95**2 + 0.0392**2) ** 0.5 == pytest.approx(close.flow.u95, rel=0.01)
 
 
 @pytest.mark.parametrize("basis", list(VelocityBasis))

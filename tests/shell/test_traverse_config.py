@@ -84,7 +84,7 @@ def test_the_dry_mass_of_a_standard_velocity_does_not_hang_on_the_pressure(tmp_p
     psychrolib.SetUnitSystem(psychrolib.SI)
     w = psychrolib.GetHumRatioFromRelHum(21.5, 0.4, 98_800.0)
     expected = 1.2014 * 4.0 * 0.508 * 0.3556 / (1 + w)
-    mass = AirflowLaw(config.job).dry_air(21.5, 40.0, w, 98_800.0, None, 0.0)
+    mass = AirflowLaw(config.job).dry_air(21.5, 40.0, w, 98_800.0, None, 21.5)
     assert mass == pytest.approx(expected, rel=1e-6)
 
 
