@@ -184,11 +184,12 @@ def _air_heading(snapshot: Snapshot, units: str, width: int, glyphs: Glyphs) -> 
     return heading(full if len(full) <= width else f"plate {window}", width, glyphs)
 
 
-def _airflow_word(snapshot: Snapshot, wide: bool) -> str:  # noqa: FBT001 - one caller
-    """How well the airflow is known, and from what."""
-    if snapshot.airflow_m3_s is None or snapshot.airflow_u95 is None:
+def _airflow_word(snapshot: Snapshot, room: int) -> str:
+    """From what the airflow is had, and how well it is known where there is room for it."""
+    if snapshot.airflow_m3_s is None:
         return ""
-    return f"± {percent(snapshot.airflow_u95)} {snapshot.airflow_from}" if wide else snapshot.airflow_from
+    whole = f"{snapshot.airflow_from} ± {percent(snapshot.airflow_u95)}"
+    return next((text for text in (whole, snapshot.airflow_from) if len(text) <= room), "")
 
 
 def air_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
@@ -204,11 +205,13 @@ def air_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
             mixed = f"mixed {number(entering_c, Dimension.TEMPERATURE, units)}"
         else:  # what enters counts, where there is room for one
             name, return_c = "mixed", entering_c
+    airflow = show(snapshot.airflow_m3_s, Dimension.VOLUME_FLOW, units)
+    room = width - (21 if wide else 9 + len(airflow))  # cells right of the value, as laid out below
     rows = (
         ("supply", show(snapshot.supply_c, Dimension.TEMPERATURE, units), ""),
         (name, show(return_c, Dimension.TEMPERATURE, units), mixed),
         ("rise", show(snapshot.rise_k, Dimension.DIFFERENCE, units), rise_word(snapshot)),
-        ("airflow", show(snapshot.airflow_m3_s, Dimension.VOLUME_FLOW, units), _airflow_word(snapshot, wide)),
+        ("airflow", airflow, _airflow_word(snapshot, room)),
     )
     lines = [Text(_air_heading(snapshot, units, width, glyphs), style="dim")]
     for label, value, tail in rows:

@@ -313,3 +313,38 @@ def test_help_has_examples(run: Run, command: str) -> None:
     code, out, _ = run(command, "--help")
     assert code == 0
     assert f"riselog traverse {command}" in out
+
+
+def test_a_replay_has_the_traverse_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """The file's content is stored with the run: the replay needs no file, and its loss is told by run."""
+    monkeypatch.setenv("RISELOG_DATA_DIR", str(tmp_path))
+    template = (Path(__file__).parents[2] / "config" / "simulated.toml").read_text(encoding="utf-8")
+    kept = [
+        x
+        for x in template.splitlines()
+        if not x.startswith(("volume", "temperature", "humidity", 'u95 = "4'))
+    ]
+    text = "\n".join(kept).replace('source = "fixed"', 'source = "fixed"\ntraverse = "duct.json"')
+    (tmp_path / "job.toml").write_text(text.replace("speed = 20", 'speed = "max"'), encoding="utf-8")
+    save_traverse(tmp_path / "duct.json", walk(speed=lambda _p: 5.6))
+
+    def answer(*arguments: str) -> tuple[int, dict[str, Any], str]:
+        with pytest.raises(SystemExit) as end:
+            main([*arguments, "--json"])
+        out, err = capfd.readouterr()
+        return int(end.value.code or 0), json.loads(out) if out else {}, err
+
+    code, first, _ = answer("run", str(tmp_path / "job.toml"))
+    assert code == 0
+    assert any(line["source"] == "airflow: sampling" for line in first["budget"])
+    (tmp_path / "duct.json").unlink()
+    code, again, _ = answer("replay", "last")
+    assert code == 0
+    same = ("verdict", "firing", "budget", "events", "cycles")
+    assert {key: again[key] for key in same} == {key: first[key] for key in same}
+    code, _, err = answer("run", str(tmp_path / "job.toml"))
+    assert code == 2
+    assert "airflow.traverse" in err
+    assert "duct.json: cannot be read" in err
