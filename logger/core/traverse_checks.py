@@ -149,7 +149,9 @@ def _basis(traverse: Traverse, flow: MeasuredAirflow) -> FlowCheck:
     ratio = traverse.reference_density_kg_m3 / flow.state.density_kg_m3
     pressures = sum(point.velocity_pressure_pa is not None for point in traverse.points)
     standard = traverse.basis is VelocityBasis.STANDARD
-    ok, text = True, f"Velocities are {traverse.basis.value}; the other basis would give "
+    reference = traverse.reference_density_kg_m3
+    of = f" (of air of {reference:.4f} kg/m3, {reference / 16.018463:.4f} lb/ft3)" if standard else ""
+    ok, text = True, f"Velocities are {traverse.basis.value}{of}; the other basis would give "
     text += f"{(1.0 / ratio if standard else ratio) - 1.0:+.1%} volume."
     if pressures == len(traverse.points):
         text = "Velocity pressures give actual velocities, whatever the basis says."
