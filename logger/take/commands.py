@@ -59,7 +59,7 @@ async def _take(setup: Setup, options: TakeOptions, *, screen: bool) -> int:
                 await stack.enter_async_context(feed)
             if screen:
                 await _on_screen(taking, setup, changed)
-            else:
+            if not taking.state.left:  # no screen, or one that failed
                 await _by_lines(taking, setup, changed, json=options.json)
     finally:
         saved = _close(taking, setup)

@@ -110,7 +110,7 @@ class HoldStill:
         tails = [tail for length_s in TAILS_S if (tail := self._tail(length_s)) is not None]
         if not tails:
             left_s = math.ceil(max(TAILS_S[0] - self._covered_s(), 1.0))
-            return Held(steady=False, tail=None, waited_s=waited_s, reason=f"{left_s} s more")
+            return Held(steady=False, tail=None, waited_s=waited_s, reason=f"{left_s} s more at rest")
         standing = self._standing(tails)
         if standing is not None:
             return Held(steady=True, tail=standing, waited_s=waited_s)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 
+from logger.airflow.lengths import distance
 from logger.config import quantities
 from logger.config.quantities import Dimension
-from logger.core.errors import RiselogError
+from logger.core.errors import RiselogError, UsageError
 from logger.core.traverse import MeasuredPlane, Traverse, TraverseQuantity
 from logger.core.traverse_plan import Plan
 from logger.faults import complain
@@ -31,7 +33,7 @@ def start_sentences(taking: Taking, setup: Setup) -> tuple[str, ...]:
     if plan.plane is MeasuredPlane.DUCT:
         lines.append(_plane_rule(plan, setup.units))
     if base.quantity is TraverseQuantity.VELOCITY:
-        shown: quantities.Units = "us" if setup.units == "us" else "si"
+        shown = words.shown_units(setup.units)
         density = quantities.show(base.reference_density_kg_m3, Dimension.DENSITY, shown)
         lines.append(
             f"Velocities are taken as {base.basis.value} velocities (reference density {density}); "
@@ -44,7 +46,9 @@ def start_sentences(taking: Taking, setup: Setup) -> tuple[str, ...]:
 
 
 def _plane_rule(plan: Plan, units: str) -> str:
-    down, up = (words.distance_text(length_m, units) for length_m in (plan.downstream_m, plan.upstream_m))
+    down, up = (
+        distance(length_m, words.shown_units(units)) for length_m in (plan.downstream_m, plan.upstream_m)
+    )
     return f"The plane wants {down} of straight duct before it and {up} behind it."
 
 
@@ -60,62 +64,102 @@ def result_lines(taking: Taking, units: str) -> tuple[str, ...]:
 
 
 def _airflow_lines(traverse: Traverse, units: str) -> tuple[str, ...]:
+    if traverse.quantity is TraverseQuantity.TEMPERATURE:
+        return _mixed_lines(traverse, units)
     from logger.core.traverse_checks import check_traverse  # noqa: PLC0415 - late: numpy
-    from logger.core.traverse_flow import measure  # noqa: PLC0415 - late: numpy
+    from logger.core.traverse_flow import measure  # noqa: PLC0415
 
     flow = measure(traverse)
-    warnings = [check.text for check in check_traverse(traverse, flow) if not check.ok]
     return (
         f"Airflow {show(flow.volume_m3_s, Dimension.VOLUME_FLOW, units)} "
         f"± {show(flow.volume_m3_s * flow.u95, Dimension.VOLUME_FLOW, units)} (95 %, {percent(flow.u95)})"
         f" at {show(flow.state.temperature_c, Dimension.TEMPERATURE, units)}.",
-        *warnings,
+        *(check.text for check in check_traverse(traverse, flow) if not check.ok),
     )
 
 
-def config_lines(taking: Taking, setup: Setup) -> list[str]:
-    """What goes into the job's config."""
-    path = taking.notebook.path
-    if setup.base.quantity is TraverseQuantity.TEMPERATURE:
-        return []
-    return [
-        "For the job's config:",
-        "  [airflow]",
-        '  source = "fixed"',
-        f'  traverse = "{path}"',
-        f'  at = "{setup.at}"',
-    ]
+def _mixed_lines(traverse: Traverse, units: str) -> tuple[str, ...]:
+    from logger.core.traverse_mix import check_mixed, mixed_temperature  # noqa: PLC0415 - late: numpy
+
+    mixed = mixed_temperature(traverse)
+    coldest, warmest = (
+        show(value_c, Dimension.TEMPERATURE, units) for value_c in (mixed.coldest_c, mixed.warmest_c)
+    )
+    return (
+        f"Mixed temperature {show(mixed.mixed_c, Dimension.TEMPERATURE, units)} "
+        f"± {show(mixed.u95_k, Dimension.DIFFERENCE, units)} (95 %), from {coldest} to {warmest}; without "
+        f"the probe's own error ± {show(mixed.placement_u95_k, Dimension.DIFFERENCE, units)}.",
+        *(check.text for check in check_mixed(traverse, mixed) if not check.ok),
+    )
 
 
 def tell(taking: Taking, setup: Setup, options: TakeOptions) -> None:
-    """The end: what was captured, the airflow, and what to do with it."""
-    state, path, units = taking.state, taking.notebook.path, setup.units
+    """The end: what was captured, what came of it, and what to do with it.
+
+    Raises
+    ------
+    UsageError
+        A document was asked for and there is nothing to put into it.
+    """
+    state, path = taking.state, taking.notebook.path
     done = state.count - len(state.open)
     if not done:
+        if options.json:
+            raise UsageError("nothing was captured: there is no airflow to write")
         complain("nothing was captured; nothing is kept")
         return
-    out = sys.stderr if options.json else sys.stdout
     lines = [f"{done} of {state.count} points are saved in {path}."]
     if missing := words.open_text(state):
         lines.append(f"{_capital(missing)}: go on with {_resume_command(setup, options)}")
-    if drift := words.drift_text(state, units):
+    if drift := words.drift_text(state, setup.units):
         lines.append(f"Drift: {drift}.")
-    elif not state.open:
-        lines.append("The first point was not repeated: a drift of the fan is not seen.")
-    lines += result_lines(taking, units)
     air = taking.air()
     if air.assumed and setup.base.quantity is TraverseQuantity.VELOCITY:
         lines.append(f"Assumed, because nobody gave it: {', '.join(air.assumed)} of the air.")
-    if not state.open:
-        lines += config_lines(taking, setup)
-    write_lines(lines, out)
+    write_lines(lines, sys.stderr if options.json else sys.stdout)
+    if options.json:
+        from logger.airflow.commands import compute_command  # noqa: PLC0415 - costs start-up time
+
+        compute_command(path, return_=None, units=setup.units, json=True)
+    else:
+        write_lines(["", *_answer(taking.traverse(), setup)], sys.stdout)
+
+
+def _answer(traverse: Traverse, setup: Setup) -> list[str]:
+    """What ``traverse compute`` says of the file, and the config's keys with the plane as it was said."""
+    from logger.airflow.answers import (  # noqa: PLC0415 - late: numpy
+        airflow_lines,
+        config_lines,
+        mixed_lines,
+        quoted,
+    )
+    from logger.core.traverse_checks import check_traverse  # noqa: PLC0415
+    from logger.core.traverse_flow import measure  # noqa: PLC0415
+    from logger.core.traverse_mix import check_mixed, mixed_temperature  # noqa: PLC0415
+
+    units = words.shown_units(setup.units)
+    try:
+        if traverse.quantity is TraverseQuantity.TEMPERATURE:
+            mixed = mixed_temperature(traverse)
+            return mixed_lines(mixed, None, check_mixed(traverse, mixed), units)
+        flow = measure(traverse)
+    except UsageError as error:
+        return [f"No airflow: {clean(str(error))}."]
+    lines = airflow_lines(flow, check_traverse(traverse, flow), units)
+    if not traverse.complete:
+        return lines
+    keys = [("source", "fixed"), ("traverse", str(setup.path)), ("at", setup.at)]
+    return [*lines, *config_lines((key, quoted(value)) for key, value in keys)]
 
 
 def _resume_command(setup: Setup, options: TakeOptions) -> str:
-    config = f" {options.config}" if options.config is not None else ""
-    probe = f" --probe {options.probe}" if options.probe is not None else ""
-    velocity = f" --velocity {options.velocity}" if options.velocity is not None else ""
-    return f"riselog traverse take{config}{probe}{velocity} --resume {setup.path}"
+    command = ["riselog", "traverse", "take"]
+    if options.config is not None:
+        command.append(str(options.config))
+    for name, value in (("--probe", options.probe), ("--velocity", options.velocity), ("--at", options.at)):
+        if value is not None:
+            command += [name, str(value)]
+    return shlex.join([*command, "--resume", str(setup.path)])
 
 
 def _capital(text: str) -> str:

@@ -29,14 +29,14 @@ class Lines:
     """Lines of standard input as they come; None at its end."""
 
     def __init__(self) -> None:
-        self._fd = sys.stdin.fileno()
+        self._fd = -1 if sys.stdin is None else sys.stdin.fileno()
         self._rest = b""
-        self._ended = False
+        self._ended = self._fd < 0  # started without any input
         self._queue: asyncio.Queue[bytes] = asyncio.Queue()
 
     def __enter__(self) -> Lines:
         self._loop = asyncio.get_running_loop()
-        self._watched = not stat.S_ISREG(os.fstat(self._fd).st_mode)
+        self._watched = not self._ended and not stat.S_ISREG(os.fstat(self._fd).st_mode)
         if self._watched:
             try:
                 self._loop.add_reader(self._fd, self._readable)

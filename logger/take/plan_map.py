@@ -7,7 +7,7 @@ from math import ceil, cos, hypot, pi, sin
 
 from rich.text import Text
 
-from logger.core.traverse import DuctShape, TraversePoint
+from logger.core.traverse import DuctShape, MeasuredPlane, TraversePoint
 from logger.core.traverse_plan import Plan
 from logger.screen.glyphs import Glyphs
 from logger.take.walk import State
@@ -140,10 +140,26 @@ def _draw_points(cells: list[list[tuple[str, str]]], plan: Plan, state: State, m
             cells[row][column] = (marks.skipped if i in state.skipped else marks.open, "dim")
     if state.ended:
         return
+    _draw_here(cells, plan, state, marks, places)
+
+
+def _draw_here(
+    cells: list[list[tuple[str, str]]],
+    plan: Plan,
+    state: State,
+    marks: Marks,
+    places: list[tuple[int, int]],
+) -> None:
+    """The point in hand, and at the wall the hole that leads to it."""
     column, row = places[state.here]
     cells[row][column] = (marks.here, "bold reverse")
-    if plan.duct.shape is DuctShape.RECTANGULAR:
-        if plan.along_height:
-            cells[0][column] = (marks.down, "bold")
-        else:
-            cells[row][0] = (marks.right, "bold")
+    if plan.plane is MeasuredPlane.FILTER_FACE:
+        return
+    if plan.duct.shape is DuctShape.ROUND:
+        hole = plan.points[state.here]
+        column, row = _on_circle(pi * hole.point.diameter / plan.second, 1.0, cells)
+        cells[row][column] = (marks.right if hole.hole == 1 else marks.down, "bold")
+    elif plan.along_height:
+        cells[0][column] = (marks.down, "bold")
+    else:
+        cells[row][0] = (marks.right, "bold")

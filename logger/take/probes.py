@@ -46,6 +46,7 @@ class ProbeFeed:
         self.watches = tuple(watches)
         self.trace: deque[tuple[int, float]] = deque()  # of the main watch
         self.trouble = ""
+        self._closing = False
         self.stuck = False  # a driver did not end when told to
         self._on_change, self._on_reading, self._log = on_change, on_reading, log
         self._collector = Collector(self.clock, [p.name for p in probes], wake=self._arrived)
@@ -71,6 +72,7 @@ class ProbeFeed:
         return self
 
     async def __aexit__(self, *_exc: object) -> None:
+        self._closing = True
         for task in self._tasks:
             task.cancel()
         if self._tasks:
@@ -80,7 +82,8 @@ class ProbeFeed:
     async def _run(self, name: str, driver: Driver) -> None:
         try:
             await driver.run()
-            while self.simulated:
+            while self.simulated and not self._closing:
+                await asyncio.sleep(0)  # a scenario without readings must hold nobody up
                 await driver.run()
             self._say(f"Driver '{name}' has ended: values can be typed.")
         except RiselogError as error:

@@ -220,7 +220,16 @@ def _value(view: TakeView, width: int, glyphs: Glyphs) -> list[Text]:
         digits = [glyphs.fit(text, 8)] + [" " * 8] * (len(panel) - 1)
     panel = [Text(glyphs.cut(p.plain, width - len(digits[0]) - 2), style=p.style) for p in panel]
     panel += [Text("")] * (len(digits) - len(panel))
-    return [Text.assemble((dots, "bold"), "  ", small) for dots, small in zip(digits, panel, strict=False)]
+    lines = [Text.assemble((dots, "bold"), "  ", small) for dots, small in zip(digits, panel, strict=False)]
+    return [*lines, *(Text(glyphs.cut(_other(view, other), width)) for other in looks[1:])]
+
+
+def _other(view: TakeView, look: Look) -> str:
+    """The second probe of a point, in a line."""
+    dimension = DIMENSIONS[look.quantity]
+    mean = "" if look.tail is None else f", mean {show(look.tail.mean, dimension, view.units)}"
+    stage = words.STAGE_WORDS[look.stage].lower()
+    return f"{look.quantity.value} {show(look.value, dimension, view.units)}{mean}, {stage}"
 
 
 def _panel(view: TakeView, look: Look, dimension: Dimension) -> list[Text]:
@@ -282,7 +291,7 @@ def _last_points(view: TakeView, width: int, rows: int, glyphs: Glyphs) -> list[
     state = view.state
     upto = state.count if state.repeating else state.at
     rows_of = [
-        f"{i + 1:>3}  {words.place_text(view.plan, i, view.units):<24} {_row_value(view, i)}"
+        f"{i + 1:>3}  {_short_place(view, i):<20} {_row_value(view, i)}"
         for i in range(state.count)
         if i < upto and (state.taken[i] is not None or i in state.skipped)
     ]
@@ -290,6 +299,10 @@ def _last_points(view: TakeView, width: int, rows: int, glyphs: Glyphs) -> list[
         return []
     title = Text(heading("captured", width, glyphs), style="dim")
     return [title, *(Text(glyphs.cut(row, width)) for row in rows_of[-rows:])]
+
+
+def _short_place(view: TakeView, index: int) -> str:
+    return words.place_text(view.plan, index, view.units).replace("mark ", "")
 
 
 def _row_value(view: TakeView, index: int) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from logger.airflow import options as texts
 from logger.clock import SystemClock, utc_text
 from logger.config.load import LoadedConfig, ProbeSetup, load_config
 from logger.config.quantities import Dimension
@@ -14,7 +15,7 @@ from logger.core.errors import TableError, UsageError
 from logger.core.params import Role, VelocityBasis
 from logger.core.readings import Quantity
 from logger.core.traverse import DuctShape, Traverse, TraverseQuantity
-from logger.core.traverse_plan import Plan, make_plan
+from logger.core.traverse_plan import Plan
 from logger.registry import DriverOptions
 from logger.take.air import Given
 from logger.take.capture import begin, resume
@@ -28,6 +29,7 @@ from logger.take.options import (
     plan_of,
     word,
 )
+from logger.take.plan_file import load_plan, plan_like, plan_note
 from logger.take.probe_setup import (
     check_air,
     find_air_probes,
@@ -109,7 +111,7 @@ def prepare(options: TakeOptions) -> Setup:
         air_sources=sources if watched else {},
         at=at,
         units=_units(options, config),
-        notes=() if config is None else config.notes,
+        notes=_notes(config, watched),
     )
 
 
@@ -142,28 +144,10 @@ def _plan(options: TakeOptions, like: Traverse | None) -> Plan:
     if options.plan is not None:
         if asked != ["plan"]:
             raise UsageError("--plan names the duct and its points already; leave the other options out")
-        like = load_traverse(options.plan)
-    elif like is None or asked:
+        return load_plan(options.plan, holes_on_long(options))
+    if like is None or asked:
         return plan_of(options)
-    return _plan_like(like, holes_on_long(options) if options.holes_on else None)
-
-
-def _plan_like(like: Traverse, on_long: bool | None) -> Plan:  # noqa: FBT001 - private
-    """The plan of a file; where nothing says which side has the holes, the order of its points does."""
-    is_round = like.duct.shape is DuctShape.ROUND
-    grid = (like.points_per_diameter, like.diameters) if is_round else (like.points_across, like.points_down)
-    plans = [
-        make_plan(like.duct, method=like.method, grid=grid, plane=like.plane, holes_on_long=long)
-        for long in ((True, False) if on_long is None else (on_long,))
-    ]
-    return min(plans, key=lambda plan: _passed_over(plan, like))
-
-
-def _passed_over(plan: Plan, like: Traverse) -> tuple[bool, int]:
-    """How badly the captured points fit this walk: out of order, then points left out on the way."""
-    order = {planned.point.place: planned.n for planned in plan.points}
-    numbers = [order[point.place] for point in like.points if point.place in order]
-    return numbers != sorted(numbers), max(numbers, default=0) - len(numbers)
+    return plan_like(like, holes_on_long(options))
 
 
 def _check_velocity_source(
@@ -204,6 +188,7 @@ def _base(
         points_per_diameter=plan.first if is_round else 0,
         diameters=plan.second if is_round else 0,
         started_utc=utc_text(SystemClock().utc_us()),
+        notes=plan_note(plan) or None,
     )
     if before is None and velocities is not None:
         base = replace(
@@ -249,9 +234,10 @@ def _output(options: TakeOptions) -> Path:
 
 
 def _units(options: TakeOptions, config: LoadedConfig | None) -> str:
-    if options.units not in (None, "us", "si"):
-        raise UsageError(f"--units '{options.units}': write us or si")
-    return options.units or ("us" if config is None else config.units)
+    """As asked, else as the config shows values, else as the lengths were typed."""
+    if options.units is None and options.config is not None and config is not None:
+        return config.units
+    return texts.units_of(options.units, options.duct, options.round_)
 
 
 def _utc_us(text: str | None) -> int | None:
@@ -259,3 +245,11 @@ def _utc_us(text: str | None) -> int | None:
         return None if text is None else round(datetime.datetime.fromisoformat(text).timestamp() * US_PER_S)
     except ValueError:
         return None
+
+
+def _notes(config: LoadedConfig | None, watched: Sequence[ProbeSetup]) -> tuple[str, ...]:
+    """What the config assumes of the probes that are captured."""
+    if config is None:
+        return ()
+    starts = tuple(f"probes.{probe.name}." for probe in watched)
+    return tuple(note for note in config.notes if note.startswith(starts))

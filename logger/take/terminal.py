@@ -114,7 +114,7 @@ class TakeScreen(TerminalScreen["TakeView"]):
             self.ended.set()
 
     def _fall_back(self, error: BaseException) -> None:
-        self._tell("The screen cannot be drawn: go on with --resume", error)
+        self._tell("The screen cannot be drawn, plain lines follow", error)
         self.ended.set()
 
 

@@ -100,7 +100,7 @@ class ProbeWatch:
             return self._said(Stage.UNSTEADY, text, tail)
         if self._value is not None and (doubt := self._doubt(self._value)):
             return self._said(Stage.MOVING, doubt, tail)
-        return self._said(Stage.MOVING, f"Hold still: {held.reason}.", tail)
+        return self._said(Stage.MOVING, f"{held.reason[:1].upper()}{held.reason[1:]}.", tail)
 
     def _said(self, stage: Stage, text: str, tail: Tail | None = None) -> Look:
         return Look(stage=stage, text=text, quantity=self.quantity, value=self._value, tail=tail)

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from math import isfinite
 
-from logger.config.quantities import Dimension, from_si
+from logger.airflow.lengths import mark, unit
+from logger.config.quantities import Dimension, Units, from_si
 from logger.core.traverse import DuctShape, MeasuredPlane
 from logger.core.traverse_plan import Plan
 from logger.screen.format import DASH, show
 from logger.take.walk import Entry, State, Taken
 from logger.take.watch import Stage
-
-SIXTEENTHS = 16
-IN_M = 0.0254  # m, exact
-FT_M = 0.3048  # m, exact
 
 STAGE_WORDS: dict[Stage, str] = {
     Stage.TYPED: "TYPE THE VALUE",
@@ -29,35 +26,19 @@ STAGE_WORDS: dict[Stage, str] = {
 }
 
 
+def shown_units(units: str) -> Units:
+    """The unit system as a word that is one."""
+    return "us" if units == "us" else "si"
+
+
 def length_text(length_m: float, units: str) -> str:
-    """A length to mark on a probe: to 1/16 in, or to 1 mm.
+    """A length to mark on a probe, with its unit.
 
-    >>> length_text(0.0841, "us"), length_text(0.0841, "si"), length_text(0.3048, "us")
-    ('3 5/16 in', '84 mm', '12 in')
+    >>> length_text(0.0841, "us"), length_text(0.0841, "si")
+    ('3 5/16 in', '84 mm')
     """
-    if units != "us":
-        return f"{length_m * 1000.0:.0f} mm"
-    whole, part = divmod(round(length_m / IN_M * SIXTEENTHS), SIXTEENTHS)
-    if part == 0:
-        return f"{whole} in"
-    below = SIXTEENTHS
-    while part % 2 == 0:
-        part, below = part // 2, below // 2
-    return f"{whole} {part}/{below} in" if whole else f"{part}/{below} in"
-
-
-def distance_text(length_m: float, units: str) -> str:
-    """A length to judge by eye.
-
-    >>> distance_text(3.137, "us"), distance_text(3.137, "si")
-    ('10.3 ft', '3.1 m')
-    """
-    return f"{length_m / FT_M:.1f} ft" if units == "us" else f"{length_m:.1f} m"
-
-
-def side_text(length_m: float, units: str) -> str:
-    """A side of the duct: as a mark, without its unit."""
-    return length_text(length_m, units).rsplit(" ", 1)[0]
+    shown = shown_units(units)
+    return f"{mark(length_m, shown)} {unit(shown)}"
 
 
 def duct_text(plan: Plan, units: str) -> str:
@@ -65,14 +46,14 @@ def duct_text(plan: Plan, units: str) -> str:
 
     Examples: ``20 × 14 in, log-tchebycheff 5 × 5``.
     """
-    duct, unit = plan.duct, "in" if units == "us" else "mm"
+    duct, shown = plan.duct, shown_units(units)
     if duct.shape is DuctShape.ROUND:
-        size, grid = f"round {side_text(duct.diameter_m, units)}", f"{plan.second} × {plan.first}"
+        size, grid = f"round {mark(duct.diameter_m, shown)}", f"{plan.second} × {plan.first}"
     else:
-        size = f"{side_text(duct.width_m, units)} × {side_text(duct.height_m, units)}"
+        size = f"{mark(duct.width_m, shown)} × {mark(duct.height_m, shown)}"
         grid = f"{plan.first} × {plan.second}"
     face = "filter face " if plan.plane is MeasuredPlane.FILTER_FACE else ""
-    return f"{face}{size} {unit}, {plan.method.value} {grid}"
+    return f"{face}{size} {unit(shown)}, {plan.method.value} {grid}"
 
 
 def place_text(plan: Plan, index: int, units: str) -> str:

@@ -331,7 +331,7 @@ def test_lines_from_a_pipe(program: Any, file: Path) -> None:
     assert speeds(file) == [800, 815, 820, 830]
     assert load_traverse(file).repeat_first is not None
     assert "Before you drill" in done.stderr  # the cautions
-    assert "Airflow" in done.stdout
+    assert "airflow       " in done.stdout
 
 
 def test_a_bad_line_ends_with_its_number_and_loses_nothing(program: Any, file: Path) -> None:

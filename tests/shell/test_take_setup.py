@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from logger.airflow.plan_text import plan_document
 from logger.core.errors import RiselogError, TableError
 from logger.core.readings import NS_PER_S, Flag, Quantity, Reading
 from logger.core.traverse import DuctShape, Method, TraverseQuantity
@@ -161,6 +162,36 @@ def test_resume_finds_the_side_of_the_holes_by_the_order_of_the_points(side: str
     setup = prepare(TakeOptions(resume=path))
     assert setup.plan.along_height is (side == "long")
     assert setup.state.at == 3
+
+
+@pytest.mark.parametrize("side", ["long", "short"])
+def test_resume_keeps_the_marks_on_the_probe(side: str) -> None:
+    """Liner and tip offset move every mark: they must not be lost with the battery."""
+    more = {"liner": "1 in", "tip_offset": "0.375 in", "holes_on": side}
+    before = prepare(options(**more)).plan
+    path = saved({0: point(4.0), 1: point(4.0)}, **more)
+    after = prepare(TakeOptions(resume=path)).plan
+    assert [p.depth_m for p in after.points] == pytest.approx([p.depth_m for p in before.points], abs=1e-5)
+    assert [p.hole_m for p in after.points] == pytest.approx([p.hole_m for p in before.points], abs=1e-5)
+    # 0.0736 of the free side (check value 3.1), the liner's inch and the tip's 3/8 in
+    free_in = 12.0 if side == "long" else 18.0
+    assert after.points[0].depth_m == pytest.approx((0.0736 * free_in + 1.375) * 0.0254, abs=1e-4)
+
+
+@pytest.mark.parametrize("more", [{"holes_on": "short", "liner": "1 in"}, {"duct": None, "round_": "16 in"}])
+def test_a_plan_file_gives_duct_and_points(more: dict[str, Any], tmp_path: Path) -> None:
+    wanted = prepare(options(**more)).plan
+    path = tmp_path / "plan.json"
+    path.write_text(json.dumps(plan_document(wanted, "us")), encoding="utf-8")
+    assert prepare(TakeOptions(plan=path, temperature="70 °F")).plan == wanted
+
+
+def test_a_plan_file_with_a_fault_names_file_and_key(tmp_path: Path) -> None:
+    path = tmp_path / "plan.json"
+    document = plan_document(prepare(options()).plan, "us")
+    path.write_text(json.dumps(document | {"method": "guess"}), encoding="utf-8")
+    with pytest.raises(TableError, match=r"plan\.json: key method"):
+        prepare(TakeOptions(plan=path, temperature="70 °F"))
 
 
 def test_resume_refuses_a_point_that_its_rule_does_not_have() -> None:

@@ -1,0 +1,232 @@
+"""Probes, keys and the file together: drivers that fail, values that move, disks that are full."""
+
+import asyncio
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.clock import SteppedClock
+from logger.config.load import loads_config
+from logger.core.errors import DriverError
+from logger.core.readings import NS_PER_S, Flag, Quantity, Sample
+from logger.registry import DriverOptions
+from logger.take import probes
+from logger.take.notebook import Air, Notebook
+from logger.take.options import TakeOptions
+from logger.take.probes import ProbeFeed
+from logger.take.setup import prepare
+from logger.take.taking import Taking
+from logger.take.walk import Entry, Key
+from logger.take.watch import ProbeWatch, Stage
+from logger.traverse.file import load_traverse
+from simulators.scenarios import SCENARIOS
+
+AIR = Air(temperature_c=21.0, humidity=0.4, pressure_pa=98_800.0)
+CONFIG = loads_config(SCENARIOS["standard"].config_text, "job", DriverOptions())
+
+
+class Fake:
+    """A driver with a script; ``collector`` and ``clock`` are what a real one would be given."""
+
+    def __init__(self, script: Callable[["Fake"], Any]) -> None:
+        self.script = script
+        self.runs = 0
+        self.collector: Any = None
+        self.clock: Any = None
+
+    async def run(self) -> None:
+        self.runs += 1
+        await self.script(self)
+
+    async def say(self, values: list[float], flag: Flag = Flag.OK) -> None:
+        """One reading a second."""
+        for value in values:
+            await self.clock.wait_until(self.clock.now_ns() + NS_PER_S)
+            self.collector.emit(Sample(probe="duct", quantity=Quantity.VELOCITY, value=value, flag=flag))
+
+
+@pytest.fixture
+def feed(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., ProbeFeed]]:
+    def build(script: Callable[[Fake], Any], **more: Any) -> ProbeFeed:
+        fake = Fake(script)
+
+        def build_drivers(_config: Any, collector: Any, clock: Any) -> dict[str, Fake]:
+            fake.collector, fake.clock = collector, clock
+            return {"fake": fake}
+
+        monkeypatch.setattr(probes, "build_drivers", build_drivers)
+        monkeypatch.setattr(probes, "SIM_SPEED", None)  # no waits
+        setup = [p for p in CONFIG.probes if p.name == "duct"]
+        made = ProbeFeed(CONFIG, setup, [ProbeWatch("duct", Quantity.VELOCITY, 5.0)], **more)
+        made.fake = fake  # type: ignore[attr-defined]
+        return made
+
+    return build
+
+
+async def for_ever(_fake: Fake) -> None:
+    await asyncio.Event().wait()
+
+
+def still(values: list[float]) -> Callable[[Fake], Any]:
+    async def script(fake: Fake) -> None:
+        await fake.say(values)
+        await for_ever(fake)
+
+    return script
+
+
+async def settled(feed: ProbeFeed) -> None:
+    """Let the driver say all it has to say."""
+    for _ in range(200):
+        await asyncio.sleep(0)
+
+
+def taking(folder: Path, feed: ProbeFeed | None = None) -> Taking:
+    options = TakeOptions(
+        duct="20 in x 14 in",
+        points="2x2",
+        method="equal-area",
+        temperature="70 °F",
+        output=folder / "t.json",
+    )
+    setup = prepare(options)
+    notebook = Notebook(setup.path, setup.base, setup.plan)
+    clock = SteppedClock(speed=None, utc_start_us=0) if feed is None else feed.clock
+    return Taking(setup.state, notebook, setup.manner, clock, lambda: AIR, feed)
+
+
+async def test_a_still_probe_is_captured_saved_and_then_read_anew(feed: Any, tmp_path: Path) -> None:
+    async with feed(still([4.0, 4.02, 3.98, 4.0, 4.02, 3.98, 4.0])) as fed:
+        take = taking(tmp_path, fed)
+        assert take.stage is Stage.SILENT
+        await settled(fed)
+        assert take.stage is Stage.STEADY
+        state = take.key(Key.TAKE)
+        assert state.changed
+        (point,) = load_traverse(tmp_path / "t.json").points
+        assert point.velocity_m_s == pytest.approx(4.0, abs=0.01)
+        assert take.stage is Stage.MOVING  # what was read at the old place does not count at the new one
+        assert take.key(Key.TAKE).refused
+
+
+async def test_the_time_of_a_point_is_reading_time(feed: Any, tmp_path: Path) -> None:
+    async with feed(still([4.0] * 8)) as fed:
+        take = taking(tmp_path, fed)
+        await settled(fed)
+        take.key(Key.TAKE)
+        assert load_traverse(tmp_path / "t.json").points[0].t_s == pytest.approx(8.0)
+
+
+async def test_a_flagged_value_takes_no_part(feed: Any, tmp_path: Path) -> None:
+    async def script(fake: Fake) -> None:
+        await fake.say([4.0] * 6)
+        await fake.say([655.35], Flag.NOT_KNOWN)
+        await for_ever(fake)
+
+    async with feed(script) as fed:
+        take = taking(tmp_path, fed)
+        await settled(fed)
+        assert take.stage is Stage.FLAGGED
+        assert "not-known" in take.key(Key.TAKE).said
+        assert [value for _, value in fed.trace] == [4.0] * 6
+
+
+async def test_a_value_that_air_cannot_have_is_flagged_by_the_collector(feed: Any, tmp_path: Path) -> None:
+    async with feed(still([4.0] * 6 + [400.0])) as fed:
+        take = taking(tmp_path, fed)
+        await settled(fed)
+        assert take.stage is Stage.FLAGGED
+
+
+@pytest.mark.parametrize(
+    ("error", "part"), [(DriverError("no radio"), "no radio"), (ValueError("odd"), "broke (ValueError: odd)")]
+)
+async def test_a_driver_that_fails_leaves_typing(
+    feed: Any, tmp_path: Path, error: Exception, part: str
+) -> None:
+    async def script(_fake: Fake) -> None:
+        raise error
+
+    async with feed(script) as fed:
+        take = taking(tmp_path, fed)
+        await settled(fed)
+        assert part in fed.trouble
+        assert take.key(Key.VALUE, Entry(velocity_m_s=4.0)).changed
+    assert not fed.stuck
+
+
+async def test_a_simulation_begins_again(feed: Any) -> None:
+    async def script(fake: Fake) -> None:
+        await fake.say([4.0])
+        if fake.runs == 3:
+            await for_ever(fake)
+
+    async with feed(script) as fed:
+        await settled(fed)
+        assert fed.fake.runs == 3
+
+
+async def test_a_driver_that_will_not_end_is_told(feed: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(probes, "CLEAN_UP_S", 0.01)
+    release = asyncio.Event()
+
+    async def script(_fake: Fake) -> None:
+        while not release.is_set():
+            try:
+                await release.wait()
+            except asyncio.CancelledError:
+                continue
+
+    fed = feed(script)
+    async with fed:
+        await settled(fed)
+    assert fed.stuck
+    release.set()
+    await settled(fed)
+
+
+async def test_every_reading_is_told_on(feed: Any) -> None:
+    seen: list[float] = []
+    async with feed(still([4.0, 5.0]), on_reading=lambda reading: seen.append(reading.value)) as fed:
+        await settled(fed)
+    assert seen == [4.0, 5.0]
+
+
+def test_a_failing_disk_is_said_and_nothing_is_lost_in_hand(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "stick"
+    folder.mkdir()
+    take = taking(folder)
+    assert take.key(Key.VALUE, Entry(velocity_m_s=4.0)).said == "Point 1 is saved."
+    folder.rename(tmp_path / "pulled")
+    state = take.key(Key.VALUE, Entry(velocity_m_s=5.0))
+    assert state.said.startswith("NOT SAVED")
+    assert take.notebook.saved == 1
+    (tmp_path / "pulled").rename(folder)
+    take.key(Key.VALUE, Entry(velocity_m_s=6.0))
+    assert [p.velocity_m_s for p in load_traverse(folder / "t.json").points] == [4.0, 5.0, 6.0]
+    assert (take.notebook.saved, take.notebook.trouble) == (3, "")
+
+
+def test_a_key_that_captures_nothing_writes_nothing(tmp_path: Path) -> None:
+    take = taking(tmp_path)
+    take.key(Key.VALUE, Entry(velocity_m_s=4.0))
+    before = (tmp_path / "t.json").stat().st_ino
+    for key in (Key.TAKE, Key.REDO, Key.SKIP, Key.BACK, Key.LEAVE):
+        take.key(key)
+    assert (tmp_path / "t.json").stat().st_ino == before
+
+
+def test_notes_of_points_are_kept_short(tmp_path: Path) -> None:
+    take = taking(tmp_path)
+    for _ in range(4):
+        take.key(Key.VALUE, Entry(velocity_m_s=4.0))
+    noisy = tuple(replace(t, note="x" * 400) if t else None for t in take.state.taken)
+    take.state = replace(take.state, taken=noisy)
+    assert take.save()
+    assert len(load_traverse(tmp_path / "t.json").notes or "") <= 1000
