@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from logger.screen.glyphs import Glyphs
-    from logger.take.screen import TakeView
+    from logger.take.view import TakeView
 
 REDRAW_S = 0.25  # 4 Hz: a value that a hand follows; assumed
 
@@ -59,7 +59,7 @@ class TakeScreen(TerminalScreen["TakeView"]):
 
     def view(self) -> TakeView:
         """The frame as it is now."""
-        from logger.take.screen import TakeView  # noqa: PLC0415 - late: start-up time
+        from logger.take.view import TakeView  # noqa: PLC0415 - late: start-up time
 
         taking, ui, feed = self._taking, self.ui, self._taking.feed
         state = taking.state

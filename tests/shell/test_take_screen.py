@@ -16,7 +16,8 @@ from logger.screen.glyphs import ASCII, UNICODE, Glyphs
 from logger.take import plan_map
 from logger.take.capture import begin
 from logger.take.hold import Tail
-from logger.take.screen import TakeView, take_frame
+from logger.take.screen import take_frame
+from logger.take.view import TakeView
 from logger.take.walk import Entry, Moment, Taken
 from logger.take.watch import Look, Stage
 
