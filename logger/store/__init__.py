@@ -5,6 +5,7 @@ would take SQLite's locks away (sqlite.org/howtocorrupt.html 2.2).
 """
 
 from logger.store.faults import StoreBusyError, StoreFullError, StoreHeldError
+from logger.store.insert import check_header
 from logger.store.live import StoreHealth
 from logger.store.paths import all_stores, data_folder, store_path
 from logger.store.reader import StoreReader
@@ -13,6 +14,7 @@ from logger.store.records import (
     ClockSegment,
     CursorMove,
     OutboxRow,
+    RunEnd,
     RunHeader,
     RunRow,
     StorageGap,
@@ -28,6 +30,7 @@ __all__ = [
     "ClockSegment",
     "CursorMove",
     "OutboxRow",
+    "RunEnd",
     "RunHeader",
     "RunRow",
     "StorageGap",
@@ -41,6 +44,7 @@ __all__ = [
     "StoredResult",
     "WriterThread",
     "all_stores",
+    "check_header",
     "clean_text",
     "data_folder",
     "store_path",

@@ -9,8 +9,8 @@ from pathlib import Path
 from logger.core.errors import StoreError
 from logger.core.readings import FLAG_CODES, QUANTITIES, Quantity, Reading, ReadingBlock
 from logger.core.snapshot import TRACE_COLUMNS
-from logger.store.encode import checked_json, snapshot_text
-from logger.store.records import NAME_LIMIT, Batch, clean_text
+from logger.store.encode import checked_json, json_text, snapshot_text
+from logger.store.records import FILE_LIMIT, NAME_LIMIT, Batch, RunEnd, RunHeader, clean_text
 from logger.store.schema import SEQ_BITS, SEQ_MASK, key_range
 
 Row = tuple[object, ...]
@@ -42,6 +42,8 @@ class BatchInserter:
 
     def insert(self, batch: Batch) -> None:
         """All rows of a batch: readings first, then what was derived from them, then delivery."""
+        if batch.header is not None:
+            self._insert_header(batch.header)
         key = self.run_key(batch.run)
         self._insert_readings(key, batch)
         self._insert_trace(key, batch)
@@ -51,6 +53,8 @@ class BatchInserter:
         self._insert_clock_and_gaps(key, batch)
         self._insert_outbox(key, batch)
         self._move_cursors(key, batch)
+        if batch.end is not None:
+            self._end(key, batch.run, batch.end)
 
     def run_key(self, run: str) -> int:
         """The small number of a run that has begun."""
@@ -61,7 +65,7 @@ class BatchInserter:
             self._runs[run] = int(row[0])
         return self._runs[run]
 
-    def next_record(self, key: int) -> tuple[int, int]:
+    def _next_record(self, key: int) -> tuple[int, int]:
         """Seq behind every record of the run, and elapsed time of its last reading."""
         last = self._conn.execute(
             "SELECT id, t_ns FROM reading WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", key_range(key)
@@ -74,6 +78,43 @@ class BatchInserter:
             (key,),
         ).fetchone()
         return max(seq, other) + 1, t_ns
+
+    def _insert_header(self, header: RunHeader) -> None:
+        check_header(header)
+        self._conn.execute(
+            "INSERT INTO run (run, job, started_utc_us, boot_id, versions, config, simulated, scenario,"
+            " seed, replay_of) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                header.run,
+                header.job,
+                header.started_utc_us,
+                clean_text(header.boot_id, NAME_LIMIT),
+                json_text(dict(header.versions), "the list of versions"),
+                header.config_text,
+                int(header.simulated),
+                header.scenario,
+                header.seed,
+                header.replay_of,
+            ),
+        )
+        key = self.run_key(header.run)
+        self._many(
+            "INSERT INTO run_file VALUES (?, ?, ?)",
+            ((key, clean_text(name), text) for name, text in header.files.items()),
+        )
+        self._insert_clock_and_gaps(key, Batch(run=header.run, clock_segments=header.clock_segments))
+
+    def _end(self, key: int, run: str, end: RunEnd) -> None:
+        ended = self._conn.execute(
+            "UPDATE run SET ended_utc_us = ?, end_reason = ? WHERE run_key = ? AND ended_utc_us IS NULL",
+            (end.ended_utc_us, clean_text(end.end_reason), key),
+        )
+        if ended.rowcount != 1:
+            raise StoreError(f"run {run} has ended before; a run ends once")
+        if end.result_json is not None:
+            seq, t_ns = self._next_record(key)
+            row = (key, seq, t_ns, "run", checked_json(end.result_json, "the run's result"))
+            self._conn.execute("INSERT INTO result VALUES (?, ?, ?, ?, ?)", row)
 
     def _many(self, statement: str, rows: Iterable[Row]) -> None:
         self._conn.executemany(statement, rows)
@@ -200,6 +241,17 @@ class BatchInserter:
                 f"INSERT INTO delivered_above VALUES ({_ONE_BROKER}, ?, ?)",
                 ((move.broker, key, seq) for seq in move.above),
             )
+
+
+def check_header(header: RunHeader) -> None:
+    """Raise ``StoreError`` for a header that cannot be stored."""
+    if header.run == "last":
+        raise StoreError("run id 'last' cannot be stored: it is the word for the newest run")
+    for name, content in (("config", header.config_text), *header.files.items()):
+        if len(content) > FILE_LIMIT:
+            raise StoreError(f"{clean_text(name)} has more than {FILE_LIMIT} characters; make it smaller")
+    checked_name(header.run, "run id")
+    checked_name(header.job, "job name")
 
 
 def checked_name(name: str, what: str) -> str:

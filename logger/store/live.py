@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from itertools import chain
 
 from logger.core.errors import StoreError
-from logger.core.readings import Reading, ReadingBlock
 from logger.store.faults import StoreBusyError, StoreFullError
+from logger.store.gap import Gap, widened
+from logger.store.merge import last_seq, listed, merged
 from logger.store.records import Batch, StorageGap
 from logger.store.writer import StoreWriter
 
@@ -35,9 +35,10 @@ class StoreHealth:
     committed_seq: int  # -1 before the first record
     commits: int
     last_commit_ns: int | None
-    lost_to_storage: int
+    lost_to_storage: int  # once storing has failed: all that came and is not stored
     full: bool
     failed: str  # empty, or the sentence that ended storing
+    gap: str  # empty, or a sentence on the readings that lack up to now
 
 
 class LiveWriter:
@@ -65,10 +66,11 @@ class LiveWriter:
         self._waiters: list[tuple[int, Future[int]]] = []
         self._overrun = False
         self._waiting = 0
+        self._offered = self._stored = 0  # readings
         self._put_seq = self._taken_seq = -1
         self._closing = False
         self._busy = False
-        self._gap: StorageGap | None = None
+        self._gap: Gap | None = None
         self._owed: Batch | None = None  # events and results that did not fit even then
         self._health = StoreHealth(
             waiting=0,
@@ -78,6 +80,7 @@ class LiveWriter:
             lost_to_storage=0,
             full=False,
             failed="",
+            gap="",
         )
 
     def put(self, batch: Batch) -> None:
@@ -89,11 +92,12 @@ class LiveWriter:
             Storing has failed for good, or has ended; nothing is queued.
         """
         with self._lock:
+            self._offered += len(batch.readings)
             if self._health.failed or self._closing:
                 raise StoreError(self._health.failed or "storing has ended; nothing more can be stored")
             self._queue.append(batch)
             self._waiting += len(batch.readings)
-            self._put_seq = max(self._put_seq, _last_seq(batch))
+            self._put_seq = max(self._put_seq, last_seq(batch))
             waiting, told = self._waiting, self._overrun
             self._overrun = waiting > self._high_water or (told and waiting > self._high_water // 2)
         if self._overrun and not told:
@@ -117,10 +121,20 @@ class LiveWriter:
                 self._waiters.append((seq, future))
         return future
 
+    def settled(self) -> Future[int]:
+        """As ``committed``, of all that was put so far."""
+        with self._lock:
+            seq = self._put_seq
+        return self.committed(seq)
+
     def health(self) -> StoreHealth:
         """How storing goes."""
         with self._lock:
-            return replace(self._health, waiting=self._waiting)
+            lost = self._health.lost_to_storage
+            if self._health.failed:
+                lost = self._offered - self._stored
+            gap = "" if self._gap is None else self._gap.text
+            return replace(self._health, waiting=self._waiting, lost_to_storage=lost, gap=gap)
 
     def step(self) -> None:
         """Store what waits, in one transaction. Never raises: trouble is told and kept in ``health``."""
@@ -132,7 +146,7 @@ class LiveWriter:
             self._taken_seq = self._put_seq
         if self._health.failed or not (taken or self._health.full):
             return
-        batch = _merged(self._run, taken)
+        batch = merged(self._run, taken)
         try:
             self._store_full(batch) if self._health.full else self._store(batch)
         except StoreBusyError as error:
@@ -185,65 +199,65 @@ class LiveWriter:
             )
             self._store_essentials(batch)
         else:
-            self._done()
+            self._done(stored=len(batch.readings))
 
     def _store_full(self, batch: Batch) -> None:
         """A full disk so far: all again once the reserve could be taken back, else what must fit."""
         if not self._writer.reserve.restore():
             self._store_essentials(batch)
             return
-        gaps = (*batch.gaps, *([self._gap] if self._gap else []))
         try:
-            self._writer.write(replace(batch, gaps=gaps))
+            self._writer.write(replace(batch, gaps=(*batch.gaps, *_rows(self._gap))))
         except StoreFullError:
             self._writer.reserve.give_up()
             self._store_essentials(batch)
             return
-        gap, self._gap = self._gap, None
         with self._lock:
+            gap, self._gap = self._gap, None
             self._health = replace(self._health, full=False)
-        self._done()
-        lost = gap.count if gap else 0
-        self._tell("disk-space-back", f"readings are stored again; {lost} could not be stored meanwhile")
+        self._done(stored=len(batch.readings))
+        self._tell("disk-space-back", "readings are stored again")
+        if gap is not None:
+            self._tell("storage-gap", gap.text)
 
     def _store_essentials(self, batch: Batch) -> None:
-        """Count the readings as lost and store the rest of what matters.
+        """Store what matters beside the readings, and count these as lost: only now, for a file that
+        another program holds lets all of the batch wait.
 
         The gap alone is worth no commit before the end: each would eat from the last space.
         """
-        self._count_lost(_listed(batch))
-        kept = (batch.events, batch.results, batch.clock_segments, batch.outbox, batch.cursors)
-        if not (any(kept) or self._closing):
+        readings = listed(batch)
+        gap = widened(self._gap, readings)
+        kept = (batch.header, batch.events, batch.results, batch.clock_segments, batch.outbox, batch.cursors)
+        if not (any(kept) or batch.end or self._closing):
+            self._count_lost(gap, len(readings))
             self._done(commit=False)
             return
-        gaps = (*batch.gaps, *([self._gap] if self._gap else []))
-        essentials = replace(batch, readings=(), trace=(), snapshot=None, gaps=gaps)
+        bare = replace(batch, readings=(), trace=(), snapshot=None)
         try:
-            self._writer.write(essentials)
+            self._writer.write(replace(bare, gaps=(*batch.gaps, *_rows(gap))))
         except StoreFullError:
-            self._put_back(replace(essentials, gaps=batch.gaps))
+            self._count_lost(gap, len(readings))
+            self._put_back(bare)
         else:
+            self._count_lost(gap, len(readings))
             self._done()
 
-    def _count_lost(self, readings: Sequence[Reading]) -> None:
-        if not readings:
-            return
-        first, last = readings[0].seq, readings[-1].seq
-        held = self._gap or StorageGap(first_seq=first, last_seq=last, count=0)
-        self._gap = replace(held, last_seq=last, count=held.count + len(readings))
+    def _count_lost(self, gap: Gap | None, count: int) -> None:
         with self._lock:
-            lost = self._health.lost_to_storage + len(readings)
-            self._health = replace(self._health, lost_to_storage=lost)
+            self._gap = gap
+            self._health = replace(self._health, lost_to_storage=self._health.lost_to_storage + count)
 
     def _put_back(self, batch: Batch) -> None:
         with self._lock:
             self._owed = batch
             self._waiting += len(batch.readings)
 
-    def _done(self, *, commit: bool = True) -> None:
+    def _done(self, *, stored: int = 0, commit: bool = True) -> None:
         """All that was taken is stored or counted: tell those who wait for it."""
         now_ns, seq = self._now_ns(), self._taken_seq
         with self._lock:
+            self._stored += stored
             self._health = replace(self._health, committed_seq=seq)
             if commit:
                 self._health = replace(self._health, commits=self._health.commits + 1, last_commit_ns=now_ns)
@@ -255,30 +269,5 @@ class LiveWriter:
                 future.set_result(lost)
 
 
-def _listed(batch: Batch) -> Sequence[Reading]:
-    """The readings of a live batch."""
-    if isinstance(batch.readings, ReadingBlock):
-        raise StoreError("a block of readings goes to StoreWriter.write, not to a live writer")
-    return batch.readings
-
-
-def _last_seq(batch: Batch) -> int:
-    """The highest seq of a record in the batch, -1 without one."""
-    seqs = (r.seq for r in _listed(batch)), (e.seq for e in batch.events), (r.seq for r in batch.results)
-    return max(chain(*seqs), default=-1)
-
-
-def _merged(run: str, batches: Sequence[Batch]) -> Batch:
-    """Several batches as one, in order; of the snapshots the newest."""
-    return Batch(
-        run=run,
-        readings=list(chain.from_iterable(_listed(b) for b in batches)),
-        trace=list(chain.from_iterable(b.trace for b in batches)),
-        events=list(chain.from_iterable(b.events for b in batches)),
-        results=list(chain.from_iterable(b.results for b in batches)),
-        snapshot=next((b.snapshot for b in reversed(batches) if b.snapshot is not None), None),
-        clock_segments=list(chain.from_iterable(b.clock_segments for b in batches)),
-        gaps=list(chain.from_iterable(b.gaps for b in batches)),
-        outbox=list(chain.from_iterable(b.outbox for b in batches)),
-        cursors=list(chain.from_iterable(b.cursors for b in batches)),
-    )
+def _rows(gap: Gap | None) -> tuple[StorageGap, ...]:
+    return () if gap is None else (gap.row,)

@@ -57,6 +57,15 @@ class RunHeader:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RunEnd:
+    """The end of a run; ``result_json`` is its result document, ``None`` where there is none."""
+
+    ended_utc_us: int
+    end_reason: str
+    result_json: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StoredEvent:
     """An event with its place in the run; ``utc_us`` where the host's clock was asked."""
 
@@ -107,11 +116,13 @@ class CursorMove:
 class Batch:
     """What one transaction stores of one run, or nothing of it.
 
-    ``readings`` are a list (live) or a block of columns (replay). ``snapshot`` replaces the
-    one before. ``gaps`` with a known ``first_seq`` replace theirs.
+    ``header`` begins the run and ``end`` ends it. ``readings`` are a list (live) or a block of
+    columns (replay). ``snapshot`` replaces the one before. ``gaps`` with a known ``first_seq``
+    replace theirs.
     """
 
     run: str
+    header: RunHeader | None = None
     readings: Sequence[Reading] | ReadingBlock = ()
     trace: Sequence[TraceRow] = ()
     events: Sequence[StoredEvent] = ()
@@ -121,6 +132,7 @@ class Batch:
     gaps: Sequence[StorageGap] = ()
     outbox: Sequence[OutboxRow] = ()
     cursors: Sequence[CursorMove] = ()
+    end: RunEnd | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,11 +39,6 @@ class WriterThread:
 
     def start(self) -> None:
         """Begin to write."""
-        if not self._reserve.held:
-            self._tell(
-                "disk-low",
-                f"less than {2 * self._reserve.size // 2**20} MiB are free for the store; free some",
-            )
         self._thread.start()
 
     def put(self, batch: Batch, *, flush: bool = False) -> None:
@@ -55,6 +50,10 @@ class WriterThread:
     def committed(self, seq: int) -> Future[int]:
         """As ``LiveWriter.committed``."""
         return self._live.committed(seq)
+
+    def settled(self) -> Future[int]:
+        """As ``LiveWriter.settled``."""
+        return self._live.settled()
 
     def health(self) -> StoreHealth:
         """As ``LiveWriter.health``."""
@@ -70,6 +69,11 @@ class WriterThread:
         return self._live.health()
 
     def _loop(self) -> None:
+        if not self._reserve.held:
+            self._tell(
+                "disk-low",
+                f"less than {2 * self._reserve.size // 2**20} MiB are free for the store; free some",
+            )
         while not self._stopping:
             self._wake.wait(self._period_s)
             self._wake.clear()

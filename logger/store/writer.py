@@ -12,12 +12,11 @@ from types import TracebackType
 
 from logger.core.errors import StoreError
 from logger.store import schema
-from logger.store.encode import checked_json, json_text
 from logger.store.faults import StoreFullError, store_error
-from logger.store.insert import BatchInserter, checked_name
+from logger.store.insert import BatchInserter
 from logger.store.lock import StoreLock
 from logger.store.paths import refuse_network
-from logger.store.records import FILE_LIMIT, NAME_LIMIT, Batch, RunHeader, clean_text
+from logger.store.records import Batch, RunEnd, RunHeader
 from logger.store.reserve import Reserve
 
 Connect = Callable[[Path], sqlite3.Connection]
@@ -81,35 +80,7 @@ class StoreWriter:
 
     def begin_run(self, header: RunHeader) -> None:
         """Store a new run's header. Its id must be new to the store."""
-        if header.run == "last":
-            raise StoreError("run id 'last' cannot be stored: it is the word for the newest run")
-        for name, content in (("config", header.config_text), *header.files.items()):
-            if len(content) > FILE_LIMIT:
-                raise StoreError(f"{clean_text(name)} has more than {FILE_LIMIT} characters; make it smaller")
-        row = (
-            checked_name(header.run, "run id"),
-            checked_name(header.job, "job name"),
-            header.started_utc_us,
-            clean_text(header.boot_id, NAME_LIMIT),
-            json_text(dict(header.versions), "the list of versions"),
-            header.config_text,
-            int(header.simulated),
-            header.scenario,
-            header.seed,
-            header.replay_of,
-        )
-        with self._transaction(f"beginning run {header.run}"):
-            self._conn.execute(
-                "INSERT INTO run (run, job, started_utc_us, boot_id, versions, config, simulated, scenario,"
-                " seed, replay_of) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                row,
-            )
-            key = self._rows.run_key(header.run)
-            self._conn.executemany(
-                "INSERT INTO run_file VALUES (?, ?, ?)",
-                [(key, clean_text(name), text) for name, text in header.files.items()],
-            )
-            self._rows.insert(Batch(run=header.run, clock_segments=header.clock_segments))
+        self.write(Batch(run=header.run, header=header))
 
     def write(self, batch: Batch) -> None:
         """Store a batch in one transaction: readings first, then what was derived from them.
@@ -122,6 +93,12 @@ class StoreWriter:
         with self._transaction("writing"):
             self._rows.insert(batch)
 
+    @contextmanager
+    def whole(self) -> Iterator[None]:
+        """What is written inside is stored together at the end, or nothing of it."""
+        with self._transaction("storing a whole run"):
+            yield
+
     def unended_runs(self) -> tuple[str, ...]:
         """Runs without an end, oldest first: the running one, and those a crash cut off."""
         try:
@@ -132,11 +109,12 @@ class StoreWriter:
 
     def end_run(self, run: str, ended_utc_us: int, end_reason: str, result_json: str | None) -> None:
         """End a run and store its result document. A full disk gives up the reserve for it."""
+        end = RunEnd(ended_utc_us=ended_utc_us, end_reason=end_reason, result_json=result_json)
         try:
-            self._end(run, ended_utc_us, end_reason, result_json)
+            self.write(Batch(run=run, end=end))
         except StoreFullError:
             self.reserve.give_up()
-            self._end(run, ended_utc_us, end_reason, result_json)
+            self.write(Batch(run=run, end=end))
 
     def mark_ended(self, run: str, end_reason: str = "interrupted", result_json: str | None = None) -> None:
         """End a run that was cut off, at the time of its last reading."""
@@ -183,6 +161,9 @@ class StoreWriter:
 
     @contextmanager
     def _transaction(self, doing: str) -> Iterator[None]:
+        if self._conn.in_transaction:  # inside ``whole``, which ends it
+            yield
+            return
         try:
             self._conn.execute("BEGIN IMMEDIATE")
             yield
@@ -199,20 +180,6 @@ class StoreWriter:
         self._rows.forget()
         if self._conn.in_transaction:
             self._conn.execute("ROLLBACK")
-
-    def _end(self, run: str, ended_utc_us: int, end_reason: str, result_json: str | None) -> None:
-        with self._transaction(f"ending run {clean_text(run, NAME_LIMIT)}"):
-            key = self._rows.run_key(run)
-            ended = self._conn.execute(
-                "UPDATE run SET ended_utc_us = ?, end_reason = ? WHERE run_key = ? AND ended_utc_us IS NULL",
-                (ended_utc_us, clean_text(end_reason), key),
-            )
-            if ended.rowcount != 1:
-                raise StoreError(f"run {run} has ended before; a run ends once")
-            if result_json is not None:
-                seq, t_ns = self._rows.next_record(key)
-                row = (key, seq, t_ns, "run", checked_json(result_json, "the run's result"))
-                self._conn.execute("INSERT INTO result VALUES (?, ?, ?, ?, ?)", row)
 
 
 def _make_folder(path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from logger.core.readings import Flag, Quantity, Reading
 from logger.core.snapshot import Event, Phase, Snapshot
 from logger.store import (
     Batch,
+    RunEnd,
     RunHeader,
     StorageGap,
     StoredEvent,
@@ -50,6 +52,7 @@ class Disk:
         self.writer.begin_run(RunHeader(run=RUN, job="invented", started_utc_us=0))
         self.writer.write(Batch(run=RUN, events=[event(0)]))
         self.told: list[str] = []
+        self.texts: list[str] = []
         self.live = self.new_live()
 
     def _connect(self, path: Path) -> sqlite3.Connection:
@@ -57,9 +60,18 @@ class Disk:
         return self.conn
 
     def new_live(self, **more: int) -> LiveWriter:
-        return LiveWriter(
-            self.writer, RUN, tell=lambda code, _: self.told.append(code), now_ns=lambda: 7, **more
-        )
+        def tell(code: str, text: str) -> None:
+            self.told.append(code)
+            self.texts.append(text)
+
+        return LiveWriter(self.writer, RUN, tell=tell, now_ns=lambda: 7, **more)
+
+    def hold(self) -> sqlite3.Connection:
+        """Another program takes SQLite's write lock, until it is closed."""
+        self.conn.execute("PRAGMA busy_timeout = 0")
+        other = sqlite3.connect(self.path, isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        return other
 
     def leave(self, pages: int) -> None:
         (used,) = self.conn.execute("PRAGMA page_count").fetchone()
@@ -136,7 +148,8 @@ def test_full_disk_keeps_events_and_results_and_counts_readings(disk: Disk, read
 
     disk.leave(pages=1000)
     disk.step(readings=readings(5013, 500))
-    assert disk.told == ["disk-full", "disk-space-back"]
+    assert disk.told == ["disk-full", "disk-space-back", "storage-gap"]
+    assert disk.texts[-1].startswith("5000 readings from 0 s to 5 s could not be stored")
     assert disk.writer.reserve.held
     health = disk.live.health()
     assert (health.full, health.lost_to_storage) == (False, 5000)
@@ -225,9 +238,7 @@ def test_a_full_disk_to_the_end_is_said(disk: Disk) -> None:
 
 
 def test_a_file_that_another_program_holds_is_tried_again(disk: Disk, reader: StoreReader) -> None:
-    disk.conn.execute("PRAGMA busy_timeout = 0")
-    other = sqlite3.connect(disk.path, isolation_level=None)
-    other.execute("BEGIN IMMEDIATE")
+    other = disk.hold()
     disk.step(readings=readings(1, 3), events=[event(4)])
     disk.step(readings=readings(5, 2))
     assert disk.told == ["store-busy"]
@@ -236,6 +247,122 @@ def test_a_file_that_another_program_holds_is_tried_again(disk: Disk, reader: St
     disk.live.step()
     assert [block.seq.tolist() for block in reader.blocks(RUN)] == [[1, 2, 3, 5, 6]]
     assert [stored.seq for stored in reader.events(RUN)] == [0, 4]
+
+
+def test_a_full_disk_and_then_a_held_file_lose_and_count_nothing_twice(
+    disk: Disk, reader: StoreReader
+) -> None:
+    """What waited for the other program is stored when there is space again, and is no gap."""
+    disk.leave(pages=0)
+    disk.step(readings=readings(1, 2000))
+    assert disk.live.health().lost_to_storage == 2000
+    other = disk.hold()
+    disk.step(readings=readings(2001, 10), events=[event(2011)])
+    assert disk.told == ["disk-full", "store-busy"]
+    assert disk.live.health().lost_to_storage == 2000
+    other.close()
+    disk.leave(pages=1000)
+    disk.live.step()
+    assert reader.counts(RUN)[0] == 10
+    assert disk.live.health().lost_to_storage == 2000
+    assert reader.storage_gaps(RUN) == (StorageGap(first_seq=1, last_seq=2000, count=2000),)
+
+
+def test_a_disk_that_is_full_to_the_end_loses_each_reading_once(disk: Disk, reader: StoreReader) -> None:
+    disk.leave(pages=0)
+    disk.step(readings=readings(1, 6), events=[event(7 + n, "x" * 1000) for n in range(20)])
+    disk.step(readings=readings(100, 4))
+    disk.live.finish()
+    assert disk.live.health().failed
+    with pytest.raises(StoreError):
+        disk.live.put(Batch(run=RUN, readings=readings(200, 3)))
+    assert disk.live.health().lost_to_storage == 13  # those that came too late count as well
+    assert reader.counts(RUN)[0] == 0
+
+
+def test_a_failing_disk_counts_all_that_is_not_stored(disk: Disk) -> None:
+    disk.step(readings=readings(1, 5))
+    disk.live.put(Batch(run=RUN, readings=readings(6, 5)))
+    disk.live.fail("planted")
+    assert disk.live.health().lost_to_storage == 5
+
+
+def fresh(tmp_path: Path) -> Disk:
+    """A store with one run in it; the run that is live has not begun yet."""
+    made = Disk(tmp_path / "fresh.db")
+    made.live = LiveWriter(
+        made.writer, "run-b", tell=lambda code, _: made.told.append(code), now_ns=lambda: 7
+    )
+    return made
+
+
+HEADER = RunHeader(run="run-b", job="invented", started_utc_us=0)
+
+
+def begin(disk: Disk, count: int = 2000) -> None:
+    disk.live.put(Batch(run="run-b", header=HEADER))
+    disk.live.put(Batch(run="run-b", readings=readings(0, count)))
+    disk.live.step()
+
+
+def test_a_run_begins_on_a_full_disk(tmp_path: Path) -> None:
+    """The reserve takes its header and its end, and the readings are counted as a gap."""
+    disk = fresh(tmp_path)
+    with disk.writer, StoreReader(disk.path) as reader:
+        disk.leave(pages=0)
+        give_up = disk.writer.reserve.give_up
+
+        def more_space() -> None:
+            give_up()
+            disk.leave(pages=2)
+
+        disk.writer.reserve.give_up = more_space  # type: ignore[method-assign]
+        begin(disk)
+        assert disk.told == ["disk-full"]
+        assert reader.header("run-b") == HEADER
+        assert disk.live.health().lost_to_storage == 2000
+        disk.writer.reserve.restore = lambda: False  # type: ignore[method-assign]
+        disk.live.put(Batch(run="run-b", end=RunEnd(ended_utc_us=9, end_reason="stopped")))
+        disk.live.finish()
+        assert disk.live.health().failed == ""
+        assert reader.runs()[-1].end_reason == "stopped"
+        assert reader.storage_gaps("run-b") == (StorageGap(first_seq=0, last_seq=1999, count=2000),)
+        disk.writer.reserve.give_up = give_up  # type: ignore[method-assign]
+
+
+def test_a_run_that_cannot_begin_yet_begins_when_there_is_space(tmp_path: Path) -> None:
+    disk = fresh(tmp_path)
+    with disk.writer, StoreReader(disk.path) as reader:
+        disk.conn.execute("PRAGMA cache_size = 10")
+        disk.leave(pages=0)
+        long = replace(HEADER, config_text="x" * 100_000)
+        disk.live.put(Batch(run="run-b", header=long, readings=readings(0, 5)))
+        disk.live.step()
+        assert [row.run for row in reader.runs()] == [RUN]
+        assert not disk.live.idle()
+        disk.leave(pages=1000)
+        disk.live.put(Batch(run="run-b", readings=readings(5, 5)))
+        disk.live.step()
+        assert reader.header("run-b") == long
+        assert reader.counts("run-b")[0] == 5
+        assert disk.live.health().lost_to_storage == 5
+
+
+def test_a_held_file_lets_a_run_begin_and_end_later(tmp_path: Path) -> None:
+    disk = fresh(tmp_path)
+    with disk.writer, StoreReader(disk.path) as reader:
+        other = disk.hold()
+        begin(disk, 10)
+        end = RunEnd(ended_utc_us=9, end_reason="stopped", result_json='{"verdict":null}')
+        disk.live.put(Batch(run="run-b", end=end))
+        disk.live.step()
+        assert disk.told == ["store-busy"]
+        assert len(reader.runs()) == 1
+        other.close()
+        disk.live.finish()
+        row = reader.runs()[-1]
+        assert (row.run, row.end_reason, row.readings) == ("run-b", "stopped", 10)
+        assert disk.live.health().lost_to_storage == 0
 
 
 class Faulty(sqlite3.Connection):
