@@ -20,6 +20,12 @@ class ReaderGoneError(Exception):
     """Who reads our output has had enough: `| head`."""
 
 
+class OutputError(RiselogError):
+    """What a command has to say cannot be written."""
+
+    exit_code = 4
+
+
 def log_path() -> Path:
     """Where tracebacks go: beside the data when its folder is set, else the platform's log folder."""
     if data := os.environ.get("RISELOG_DATA_DIR"):
@@ -63,14 +69,16 @@ def complain(text: str) -> None:
         print(f"riselog: {text}", file=sys.stderr, flush=True)  # noqa: T201 - the user's message
 
 
-def internal_fault(error: BaseException, what: str) -> int:
-    """Say and log a fault of our own; the exit code."""
+def fault_sentence(error: BaseException, what: str) -> str:
+    """Log a fault of our own; the sentence about it."""
     where = log_fault(error, what)
     reason = one_line(f"{type(error).__name__}: {error}")[:200]
-    complain(
-        f"internal fault in '{what}' ({reason}); what was logged so far is stored; details: {where}; "
-        "please report it with that file"
-    )
+    return f"internal fault in '{what}' ({reason}); details: {where}; please report it with that file"
+
+
+def internal_fault(error: BaseException, what: str) -> int:
+    """Say and log a fault of our own; the exit code."""
+    complain(fault_sentence(error, what))
     return INTERNAL_FAULT
 
 

@@ -47,19 +47,19 @@ class Feed:
             self._take(record)
             self._keep(self._pipeline.update(record), told)
         elif isinstance(record, Noted):
-            self._events.append(StoredEvent(seq=record.seq, event=record.event, utc_us=record.utc_us))
+            self._note(record)
             told.append(record.event)
             self._pipeline.note(record.event)
-            if record.event.code == "clock-jump":
-                self._segments.append(ClockSegment(t_ns=record.event.t_ns, utc_us=record.utc_us))
         else:
             self._keep(self._pipeline.advance(record.t_ns), told)
 
     def keep_raw(self, records: Iterable[Record]) -> None:
-        """Gather readings for the store without the core, after the core has failed."""
+        """Gather readings and shell events for the store without the core, after the core has failed."""
         for record in records:
             if isinstance(record, Reading):
                 self._take(record)
+            elif isinstance(record, Noted):
+                self._note(record)
 
     def keep_last(self, events: Iterable[Event]) -> tuple[Event, ...]:
         """Of all events of the finished run, those of the core that were not kept yet."""
@@ -92,6 +92,11 @@ class Feed:
         self.stored += 1
         self.flagged += reading.flag not in USABLE_FLAGS
         self.last_t_ns = reading.t_ns
+
+    def _note(self, noted: Noted) -> None:
+        self._events.append(StoredEvent(seq=noted.seq, event=noted.event, utc_us=noted.utc_us))
+        if noted.event.code == "clock-jump":
+            self._segments.append(ClockSegment(t_ns=noted.event.t_ns, utc_us=noted.utc_us))
 
     def _keep(self, events: tuple[Event, ...], told: list[Event]) -> None:
         for event in events:

@@ -1,60 +1,66 @@
-"""A live run's store: header at the first reading, batches to the writing thread, losses counted."""
+"""A live run's store, as the event loop sees it: nothing here waits for the disk."""
 
 from __future__ import annotations
 
-from collections import deque
+import asyncio
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 
 from logger.clock import SystemClock
 from logger.core.errors import StoreError
 from logger.core.readings import NS_PER_S
 from logger.screen.model import StoreState
-from logger.store import Batch, RunHeader, StoreWriter, WriterThread
+from logger.store import Batch, RunEnd, RunHeader, StoreWriter, WriterThread, check_header
+
+SETTLE_S = 15.0  # wall time for the last readings; assumed: three waits for a file that is held
 
 
 class StoreKeeper:
-    """The run in the store: its header at the first reading, then batches to the writing thread."""
+    """The run in the store: header, batches and end all go to the writing thread, which alone waits
+    for the disk."""
 
     def __init__(self, writer: StoreWriter, header: RunHeader, tell: Callable[[str, str], None]) -> None:
+        check_header(header)
         self._writer = writer
         self._header = header
         self._wall = SystemClock()
         self._thread = WriterThread(writer, header.run, tell=tell, now_ns=self._wall.now_ns)
-        self._pending: deque[tuple[int, int]] = deque()  # last seq and count of batches on their way
-        self._unkept = 0  # readings that came after storing had failed
         self.begun = False
 
     def begin(self, started_utc_us: int) -> None:
-        """Store the header and start the thread."""
-        self._writer.begin_run(replace(self._header, started_utc_us=started_utc_us))
+        """Start the thread, with the run's header as the first it stores."""
+        header = replace(self._header, started_utc_us=started_utc_us)
         self._thread.start()
         self.begun = True
+        self.keep(Batch(run=header.run, header=header), flush=True)
 
     def keep(self, batch: Batch, *, flush: bool) -> None:
         """Queue a batch. Once storing has failed for good the run goes on, and what it lacks is counted."""
-        count = len(batch.readings)
-        try:
+        with suppress(StoreError):
             self._thread.put(batch, flush=flush)
-        except StoreError:
-            self._unkept += count
-            return
-        if isinstance(batch.readings, list) and batch.readings:
-            self._pending.append((batch.readings[-1].seq, count))
-        committed = self._thread.health().committed_seq
-        while self._pending and self._pending[0][0] <= committed:
-            self._pending.popleft()
 
-    def stop(self) -> None:
-        """Store what waits; blocks."""
+    async def settled(self) -> None:
+        """Return when all that was kept is stored or counted as lost, or storing has failed; bounded."""
+        with suppress(StoreError, TimeoutError):
+            await asyncio.wait_for(asyncio.wrap_future(self._thread.settled()), SETTLE_S)
+
+    def end(self, end: RunEnd) -> None:
+        """Queue the end of the run, the last that is stored."""
+        self.keep(Batch(run=self._header.run, end=end), flush=True)
+
+    async def stop(self) -> None:
+        """Store what waits; it takes as long as the disk does, the loop goes on meanwhile."""
         if self.begun:
-            self._thread.stop()
+            await asyncio.to_thread(self._thread.stop)
 
     def lost(self) -> int:
         """Readings that are not in the store."""
-        health = self._thread.health()
-        waiting = sum(n for seq, n in self._pending if seq > health.committed_seq) if health.failed else 0
-        return health.lost_to_storage + self._unkept + waiting
+        return self._thread.health().lost_to_storage
+
+    def gap(self) -> str:
+        """A sentence on the readings that a full disk keeps out at this moment, or nothing."""
+        return self._thread.health().gap
 
     def state(self) -> StoreState:
         """For the dashboard."""
@@ -64,7 +70,11 @@ class StoreKeeper:
             age_s = (self._wall.now_ns() - health.last_commit_ns) / NS_PER_S
         text = health.failed or ("the disk is full: free some space" if health.full else "")
         return StoreState(
-            ok=not text, path=str(self._writer.path), committed_age_s=age_s, lost=self.lost(), text=text
+            ok=not text,
+            path=str(self._writer.path),
+            committed_age_s=age_s,
+            lost=health.lost_to_storage,
+            text=text,
         )
 
     def failed(self) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import os
-import sys
 from collections import deque
 from collections.abc import Callable, Sequence
 from contextlib import AsyncExitStack
@@ -16,23 +15,24 @@ from logger.collect import Collector, Noted
 from logger.config.load import LoadedConfig
 from logger.core.errors import RiselogError, StoreError
 from logger.core.firing import Firing
-from logger.core.pipeline import Outcome, Pipeline
+from logger.core.pipeline import Pipeline
 from logger.core.readings import NS_PER_S
 from logger.core.result import RunFacts, result_document
 from logger.core.snapshot import Event, Snapshot
-from logger.documents import exit_code, firing_result, json_text, new_run_id, print_result, run_header
-from logger.faults import ENDED_AT_ONCE, complain, internal_fault, log_fault, said
+from logger.documents import exit_code, firing_result, json_text, new_run_id, run_header
+from logger.faults import ENDED_AT_ONCE, INTERNAL_FAULT, fault_sentence, log_fault, said
 from logger.feed import Feed
 from logger.keeper import StoreKeeper
+from logger.outlet import Outlet
 from logger.screen.live import LiveScreen, can_show
 from logger.screen.model import Command, CommandKind, DashboardView, ScreenState
-from logger.screen.plain import PlainLines, write_lines
 from logger.session import EndReason, Limits, Session
 from logger.signals import signals
 from logger.sources import build_drivers, clock_for
-from logger.store import StoreWriter
+from logger.store import RunEnd, StoreWriter
 
 HURRY_S = 2.0  # wall time for the way out after a second Ctrl-C; assumed
+DROPPED_TOLD = 20  # pictures skipped, 10 s of them, from which on it is worth a word; assumed
 EVENTS_SHOWN = 50  # newest events kept for the dashboard; assumed: more than any terminal has lines
 
 
@@ -55,8 +55,8 @@ class LiveRun:
         self.pipeline = Pipeline(config.job)
         self.collector = Collector(self.clock, [p.name for p in config.probes], wake=self._wake)
         self.keeper = StoreKeeper(writer, run_header(config, self.run), self._tell)
-        self._writer = writer
         self.feed = Feed(self.pipeline, self.run, self.collector.next_seq)
+        self.outlet = Outlet(config.units, json=manner.json, lines=not manner.dashboard)
         self.session = Session(
             pipeline=self.pipeline,
             collector=self.collector,
@@ -70,21 +70,33 @@ class LiveRun:
         )
         self._drivers = build_drivers(config, self.collector, self.clock)
         self._events: deque[Event] = deque(maxlen=EVENTS_SHOWN)
-        self._plain: PlainLines | None = PlainLines(config.units)
         self._screen: LiveScreen | None = None
         self._leaving: asyncio.Task[None] | None = None
-        self.interrupt: Callable[[], None] = lambda: self.session.stop(EndReason.STOPPED)
+        self.interrupt: Callable[[], None] = self.stop
+
+    def stop(self) -> None:
+        """End in order: a signal or a key asks for it."""
+        self.session.stop(EndReason.STOPPED)
+        self.outlet.hurry()
 
     async def go(self) -> tuple[dict[str, Any], EndReason]:
         """Run, end in order, store the result; the result document."""
         async with AsyncExitStack() as stack:
             if self.manner.dashboard:
-                self._plain = None
                 self._screen = LiveScreen(
-                    self._view, self._key, on_trouble=self._trouble, units=self.config.units
+                    self._view,
+                    self._key,
+                    on_trouble=self._trouble,
+                    print_lines=self.outlet.lines,
+                    units=self.config.units,
                 )
                 await stack.enter_async_context(self._screen)
             reason = await self.session.run(self._drivers)
+        if self._screen is not None and self._screen.dropped >= DROPPED_TOLD:
+            self.outlet.complain(
+                f"{self._screen.dropped} pictures of the dashboard were skipped, the terminal was too slow "
+                "for them; the readings do not go that way"
+            )
         return await self._finish(reason), reason
 
     def leave_screen(self) -> None:
@@ -94,48 +106,58 @@ class LiveRun:
 
     async def abandon(self) -> None:
         """After a fault of the core: what was read is stored, without a result."""
-        await asyncio.to_thread(self.keeper.stop)
         if not self.keeper.begun:
             return
-        try:
-            self._writer.end_run(self.run, self.clock.utc_us(), EndReason.FAULT, None)
-        except StoreError as error:
-            complain(said(error))
-            return
-        complain(
-            f"the readings of run {self.run} are stored; `riselog replay {self.run}` computes them again"
-        )
+        self.keeper.end(RunEnd(ended_utc_us=self.clock.utc_us(), end_reason=EndReason.FAULT))
+        await self.keeper.stop()
+        lost = self.keeper.lost()
+        what = f"all but {lost} of the readings" if lost else "the readings"
+        if failed := self.keeper.failed():
+            self.outlet.complain(f"the run cannot be stored to its end: {failed}")
+        elif self.feed.stored > lost:
+            self.outlet.complain(
+                f"{what} of run {self.run} are stored; `riselog replay {self.run}` computes them again"
+            )
 
     async def _finish(self, reason: EndReason) -> dict[str, Any]:
+        """The core's end, after the last word of the store; the run's end is the last that is stored."""
+        if self.keeper.begun:
+            await self.keeper.settled()
+            if gap := self.keeper.gap():
+                self.collector.note("storage-gap", gap)
+        self._tell_refused()
+        await asyncio.sleep(0)  # what the store said meanwhile comes through the loop
+        told = self.feed.feed(r for r in self.collector.take() if isinstance(r, Noted))
         outcome = self.pipeline.finish()
         fresh = self.feed.keep_last(outcome.events)
         for firing in self.pipeline.take_firings():
             self._keep_firing(firing)
-        if self.keeper.begun:
-            self.keeper.keep(self.feed.batch(self.pipeline.snapshot(self.feed.last_t_ns or 0)), flush=True)
-        self._print(self.session.snapshot, fresh)
-        await asyncio.to_thread(self.keeper.stop)
-        await asyncio.sleep(0)  # what the store said at its end comes through the loop
-        for late in self.collector.take():
-            if isinstance(late, Noted):
-                complain(late.event.text)
+        self.session.show((*told, *fresh))
         ended_utc_us = self.clock.utc_us()
-        document = self._document(outcome, reason, ended_utc_us, stored=self.keeper.begun)
+        document = result_document(outcome, self._facts(reason, ended_utc_us, stored=self.keeper.begun))
         if not self.keeper.begun:
             return document
-        try:
-            if self.keeper.failed():
-                raise StoreError(self.keeper.failed())  # noqa: TRY301 - one way out for both
-            self._writer.end_run(self.run, ended_utc_us, reason, json_text(document))
-        except StoreError as error:
-            complain(f"the result is not stored: {said(error)}")
-            document = self._document(outcome, reason, ended_utc_us, stored=False)
+        self.keeper.keep(self.feed.batch(self.pipeline.snapshot(self.feed.last_t_ns or 0)), flush=False)
+        end = RunEnd(ended_utc_us=ended_utc_us, end_reason=reason, result_json=json_text(document))
+        self.keeper.end(end)
+        await self.keeper.stop()
+        await asyncio.sleep(0)
+        for late in self.collector.take():
+            if isinstance(late, Noted):
+                self.outlet.complain(late.event.text)
+        if failed := self.keeper.failed():
+            self.outlet.complain(f"the result is not stored: {failed}")
+            return result_document(outcome, self._facts(reason, ended_utc_us, stored=False))
         return document
 
-    def _document(
-        self, outcome: Outcome, reason: EndReason, ended_utc_us: int, *, stored: bool
-    ) -> dict[str, Any]:
-        return result_document(outcome, self._facts(reason, ended_utc_us, stored=stored))
+    def _tell_refused(self) -> None:
+        """How many values had no place in the run; the first of each kind was told when it came."""
+        if self.collector.refused > 1:
+            self.collector.note(
+                "driver-fault",
+                f"{self.collector.refused} values in all were refused: no finite number, or no probe of "
+                "this config; report it to the driver's author",
+            )
 
     def _facts(self, reason: str, ended_utc_us: int, *, stored: bool) -> RunFacts:
         lost = self.keeper.lost()
@@ -147,7 +169,7 @@ class LiveRun:
             started_utc=utc_text(ended_utc_us if start_us is None else start_us),
             ended_utc=utc_text(ended_utc_us),
             end_reason=reason,
-            readings_stored=max(0, self.feed.stored - lost) if self.keeper.begun else 0,
+            readings_stored=self.feed.stored - lost if self.keeper.begun else 0,
             readings_flagged=self.feed.flagged,
             readings_lost=lost,
         )
@@ -169,19 +191,9 @@ class LiveRun:
 
     def _show(self, snapshot: Snapshot, events: Sequence[Event]) -> None:
         self._events.extend(events)
-        self._print(snapshot, events)
+        self.outlet.picture(snapshot, events)
         if events and self._screen is not None:
             self._screen.poke()
-
-    def _print(self, snapshot: Snapshot, events: Sequence[Event]) -> None:
-        """Plain lines; a reader that has gone away does not end the logging."""
-        if self._plain is None:
-            return
-        try:
-            out = sys.stderr if self.manner.json else sys.stdout
-            write_lines(self._plain.update(snapshot, events), out)
-        except (OSError, ValueError):
-            self._plain = None
 
     def _view(self, state: ScreenState) -> DashboardView:
         snapshot = self.session.snapshot
@@ -199,7 +211,7 @@ class LiveRun:
 
     def _key(self, command: Command) -> None:
         if command.kind is CommandKind.END:
-            self.session.stop(EndReason.STOPPED)
+            self.stop()
         elif command.kind is CommandKind.INTERRUPT:
             self.interrupt()
         elif command.kind is CommandKind.MARK:
@@ -214,34 +226,51 @@ async def run_live(config: LoadedConfig, writer: StoreWriter, limits: Limits, ma
 
     def at_once() -> None:
         nonlocal hurry
+        if hurry or main is None:
+            return
         hurry = True
         live.leave_screen()
+        live.outlet.complain(
+            f"ended at once; the readings of run {live.run} are stored up to the last commit, and the next "
+            "run of this job computes their result"
+        )
         asyncio.get_running_loop().call_later(HURRY_S, os._exit, ENDED_AT_ONCE)
-        if main is not None:
-            main.cancel()
+        main.cancel()
 
     try:
         with signals(live.interrupt, at_once, terminal=manner.dashboard) as ask:
             live.interrupt = ask
-            document, reason = await live.go()
+            code = await _to_the_end(live)
     except asyncio.CancelledError:
         if not hurry:
             raise
-        complain(
-            f"ended at once; the readings of run {live.run} are stored up to the last commit, and the next "
-            "run of this job computes their result"
-        )
-        sys.stdout.flush()
+        await live.outlet.close()
         os._exit(ENDED_AT_ONCE)  # a disk that hangs must not hold the end up
-    except Exception:
-        await live.abandon()
-        raise
-    code = _close(live, document, reason)
     if live.session.stuck:
-        complain(f"driver {', '.join(live.session.stuck)} did not end when told to; report it to its author")
         writer.close()
-        sys.stdout.flush()
         os._exit(code)  # the loop would wait for that driver
+    live.outlet.check()
+    return code
+
+
+async def _to_the_end(live: LiveRun) -> int:
+    """Run, show the result, print all of it; the exit code."""
+    try:
+        try:
+            document, reason = await live.go()
+        except Exception:
+            await live.abandon()
+            raise
+        code = _close(live, document, reason)
+    except Exception as error:
+        if not live.session.stuck:
+            await live.outlet.close()
+            raise
+        code = _said(live, error)
+    if live.session.stuck:
+        stuck = ", ".join(live.session.stuck)
+        live.outlet.complain(f"driver {stuck} did not end when told to; report it to its author")
+    await live.outlet.close()
     return code
 
 
@@ -249,18 +278,22 @@ def _close(live: LiveRun, document: dict[str, Any], reason: EndReason) -> int:
     """Show the result and say what went wrong; the exit code."""
     fatal = live.session.fatal if reason is EndReason.NO_SOURCE else None
     if fatal is not None and not live.keeper.begun:
-        if isinstance(fatal, RiselogError):
-            raise fatal
-        return internal_fault(fatal, "run")
-    print_result(document, live.config.units, json=live.manner.json, where=str(live.keeper.state().path))
-    if isinstance(fatal, RiselogError):
-        complain(said(fatal))
-        return fatal.exit_code
+        raise fatal
+    live.outlet.result(document, str(live.keeper.state().path))
     if fatal is not None:
-        return internal_fault(fatal, "run")
+        return _said(live, fatal)
     if live.keeper.begun and not document["stored"]:
         return StoreError.exit_code
     return exit_code(document)
+
+
+def _said(live: LiveRun, error: Exception) -> int:
+    """Say what ended the run; the exit code."""
+    if isinstance(error, RiselogError):
+        live.outlet.complain(said(error))
+        return error.exit_code
+    live.outlet.complain(fault_sentence(error, "run"))
+    return INTERNAL_FAULT
 
 
 def dashboard_wanted(*, headless: bool, json: bool) -> bool:

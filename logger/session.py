@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from logger.core.pipeline import Pipeline
 
 COMMIT_S = 1.0  # wall time between commits: design
-CLEAN_UP_S = 5.0  # wall time a driver has to end when told to; assumed: longer than a radio's own time-outs
+CLEAN_UP_S = 15.0  # wall time a driver has to end when told to: more than its radio's own time-outs together
 QUIET_NS = NS_PER_S  # reading time without a reading after which a tick moves the core on; assumed
 
 
@@ -89,7 +89,7 @@ class Session:
         self._feed = feed
         self._keeper = keeper
         self._limits = limits
-        self._listener = listener
+        self._listener: Listener | None = listener
         self._on_firing = on_firing
         self._pause = pause
         self._log = log
@@ -145,6 +145,7 @@ class Session:
     def _drain_safely(self) -> None:
         """After a fault of the core the rest of the readings goes to the store as it is."""
         if self._fault is not None:
+            self._begin()
             self._feed.keep_raw(self._within(self._collector.take()))
             return
         try:
@@ -202,7 +203,7 @@ class Session:
                 self._collector.tick()
             if not self._begun and self._limits.for_ns is not None:
                 self._end_if_silent(self._limits.for_ns)
-            self._hand_over(flush=False)
+            self._hand_over(flush=True)
 
     def _end_if_silent(self, for_ns: int) -> None:
         if self._clock.now_ns() - self._started_ns >= for_ns:
@@ -228,10 +229,8 @@ class Session:
         records = self._within(self._collector.take())
         if not records:
             return
+        self._begin()
         events = self._feed.feed(records)
-        if not self._begun and self._collector.start_utc_us is not None:
-            self._keeper.begin(self._collector.start_utc_us)
-            self._begun = True
         firings = self._pipeline.take_firings()
         for firing in firings:
             self._on_firing(firing)
@@ -245,7 +244,28 @@ class Session:
             self._end_on_result(firings)
         if events or firings:
             self._hand_over(flush=True)
-        self._listener(self.snapshot, events)
+        self.show(events)
+
+    def _begin(self) -> None:
+        """Before the first reading is fed: a core that breaks on it must not cost it."""
+        if not self._begun and self._collector.start_utc_us is not None:
+            self._keeper.begin(self._collector.start_utc_us)
+            self._begun = True
+
+    def show(self, events: Sequence[Event]) -> None:
+        """Show what is new; a picture that breaks is told once, and the logging goes on without it."""
+        if self._listener is None:
+            return
+        try:
+            self._listener(self.snapshot, events)
+        except Exception as error:  # noqa: BLE001 - no picture is no reason for no run
+            self._listener = None
+            where = self._log(error, "showing the run")
+            self._collector.note(
+                "screen-trouble",
+                f"the run cannot be shown any more ({type(error).__name__}: {error}); it goes on and is "
+                f"stored; details: {where}",
+            )
 
     def _end_on_result(self, firings: Sequence[Firing]) -> None:
         """A stretch that is settled ends the run; so does one that ended before it was, told so."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -33,6 +33,9 @@ class LiveScreen(TerminalScreen[DashboardView]):
         Is told each command, in the event loop.
     on_trouble
         Is told, once each, in a sentence, that the picture or a key failed; the run goes on.
+    print_lines
+        Prints the lines that stand in for the picture; called in the event loop, so it must not
+        wait for the terminal.
     """
 
     def __init__(
@@ -41,6 +44,7 @@ class LiveScreen(TerminalScreen[DashboardView]):
         on_key: Callable[[Command], None],
         *,
         on_trouble: Callable[[str], None] = lambda _text: None,
+        print_lines: Callable[[Sequence[str]], None] = lambda lines: write_lines(lines, sys.stdout),
         units: str = "us",
     ) -> None:
         super().__init__(on_trouble=on_trouble, redraw_s=REDRAW_S, stop_s=STOP_S)
@@ -48,6 +52,7 @@ class LiveScreen(TerminalScreen[DashboardView]):
         self.history = History()
         self._get_view = get_view
         self._on_key = on_key
+        self._print_lines = print_lines
         self._plain: PlainLines | None = None
         self._printed: tuple[object, ...] = ()
 
@@ -85,7 +90,7 @@ class LiveScreen(TerminalScreen[DashboardView]):
         keys = tuple((event.t_ns, event.code, event.text) for event in view.events)
         new = [event for event, key in zip(view.events, keys, strict=True) if key not in self._printed]
         self._printed = keys
-        write_lines(plain.update(view.snapshot, new), sys.stdout)
+        self._print_lines(plain.update(view.snapshot, new))
 
     def _lost(self, error: BaseException) -> None:
         """The picture failed: give the screen back, go on with plain lines, or with none."""

@@ -70,6 +70,7 @@ class TerminalScreen(ABC, Generic[View]):
         self._input = contextlib.ExitStack()
         self._painter: Painter[View] | None = None
         self._task: asyncio.Task[None] | None = None
+        self.dropped = 0  # frames never drawn, of the painters that have ended
 
     @abstractmethod
     def _draw(self, view: View, width: int, height: int, glyphs: Glyphs) -> RenderableType:
@@ -217,7 +218,9 @@ class TerminalScreen(ABC, Generic[View]):
         self._painter = None
 
     def _stop_painting(self, painter: Painter[View], live: Live, out: TextIO) -> None:
-        if painter.stop(self._stop_s):
+        ended = painter.stop(self._stop_s)
+        self.dropped += painter.dropped
+        if ended:
             with out:
                 try:
                     live.console.clear()  # tmux else leaves wide rows behind when the window has grown

@@ -3,8 +3,10 @@
 import asyncio
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from typing import Any
 
 import pytest
@@ -176,6 +178,38 @@ def test_one_writer_for_one_store(program: Any, write_config: Any) -> None:
     assert program("check", config, "--json").code == 4
     process.send_signal(signal.SIGINT)
     assert program.end(process).document["stored"] is True
+
+
+def test_a_store_held_by_another_program_holds_up_neither_start_nor_end(program: Any) -> None:
+    """Its lock lies over the run's first reading: the run goes on, and all of it is stored later."""
+    assert program("demo", "--headless", "--json", "--speed", "max", "--scenario", "short-firing").code == 3
+    with closing(sqlite3.connect(program.store, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        process = program.start(
+            "demo", "--headless", "--json", "--speed", "100", "--scenario", "short-firing"
+        )
+        program.wait_for(process, "store-busy")
+    process.send_signal(signal.SIGTERM)
+    done = program.end(process)
+    assert done.document["stored"] is True
+    assert done.document["readings"]["lost_to_storage"] == 0
+    row = program("runs", "--json").document[-1]
+    assert (row["run"], row["readings"]) == (done.document["run"], done.document["readings"]["stored"])
+
+
+def test_a_second_signal_ends_at_once_while_the_store_is_held(program: Any) -> None:
+    assert program("demo", "--headless", "--json", "--speed", "max", "--scenario", "short-firing").code == 3
+    with closing(sqlite3.connect(program.store, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        process = program.start("demo", "--headless", "--json", "--speed", "100")
+        program.wait_for(process, "Fan phase")
+        process.send_signal(signal.SIGSTOP)
+        process.send_signal(signal.SIGINT)
+        process.send_signal(signal.SIGTERM)
+        process.send_signal(signal.SIGCONT)
+        done = program.end(process)
+    assert (done.code, done.out) == (130, "")
+    assert "ended at once" in done.err
 
 
 def test_a_reader_that_has_enough_is_no_fault(demo: Any) -> None:

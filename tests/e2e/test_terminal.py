@@ -1,19 +1,21 @@
 """The dashboard on a real pseudo-terminal: it draws, obeys, and gives the terminal back."""
 
-import fcntl
 import os
-import pty
 import select
 import signal
 import struct
 import subprocess
 import sys
-import termios
 from collections.abc import Iterator
 from typing import Any
 
 import pytest
 
+from logger.store import StoreReader
+
+fcntl = pytest.importorskip("fcntl", reason="needs pseudo-terminals")
+pty = pytest.importorskip("pty", reason="needs pseudo-terminals")
+termios = pytest.importorskip("termios", reason="needs pseudo-terminals")
 pytestmark = pytest.mark.terminal
 
 ENTER, LEAVE = b"\x1b[?1049h", b"\x1b[?1049l"
@@ -133,3 +135,28 @@ def test_a_mark_is_stored_with_its_note(terminal: Any, program: Any) -> None:
     document = program("replay", "last", "--no-store", "--json").document
     (mark,) = [e for e in document["events"] if e["code"] == "mark"]
     assert mark["text"] == "damper closed by hand"
+
+
+def test_a_stalled_terminal_holds_up_neither_readings_nor_the_end(terminal: Any, program: Any) -> None:
+    """Output suspended, as by Ctrl-S: the plain lines wait, the logging and the signal do not."""
+    shown = terminal("demo", "--headless", "--speed", "50")
+    shown.wait_for(b"Fan phase")
+    termios.tcflow(shown.slave, termios.TCOOFF)
+
+    def stored() -> int:
+        with StoreReader(program.store) as reader:
+            return int(reader.runs()[-1].readings)
+
+    before, waits = stored(), 0
+    while stored() < before + 1000:  # ten minutes of readings, with their lines and events
+        waits += 1
+        assert waits < GUARD_S / 0.05, "the readings stand still"
+        assert select.select([shown.master], [], [], 0.05)[0] == [] or os.read(shown.master, 65536)
+    shown.process.send_signal(signal.SIGTERM)
+    assert shown.process.wait(GUARD_S) == 3
+    with StoreReader(program.store) as reader:
+        (row,) = reader.runs()
+        (block, *_) = reader.blocks(row.run)
+    assert row.end_reason == "stopped"
+    gaps_ns = sorted(b - a for a, b in zip(block.t_ns.tolist(), block.t_ns.tolist()[1:], strict=False))
+    assert gaps_ns[-1] < 30 * 10**9  # no hole where the terminal stood still

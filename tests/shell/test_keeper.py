@@ -1,7 +1,7 @@
 """The live run's store: nothing is lost without being counted, and the run goes on."""
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import AsyncIterator
 from pathlib import Path
 
 import pytest
@@ -9,7 +9,7 @@ import pytest
 from logger.core.errors import StoreError
 from logger.core.readings import Flag, Quantity, Reading
 from logger.keeper import StoreKeeper
-from logger.store import Batch, RunHeader, StoreReader, StoreWriter
+from logger.store import Batch, RunEnd, RunHeader, StoreReader, StoreWriter
 
 UTC0 = 1_700_000_000_000_000
 
@@ -35,14 +35,14 @@ def told() -> list[str]:
 
 
 @pytest.fixture
-def keeper(tmp_path: Path, told: list[str]) -> Iterator[StoreKeeper]:
+async def keeper(tmp_path: Path, told: list[str]) -> AsyncIterator[StoreKeeper]:
     Breaking.broken = False
     with StoreWriter(tmp_path / "s.db", "test", connect=connect) as writer:
         made = StoreKeeper(
             writer, RunHeader(run="abc", job="j", started_utc_us=0), lambda code, _: told.append(code)
         )
         yield made
-        made.stop()
+        await made.stop()
     Breaking.broken = False
 
 
@@ -54,18 +54,20 @@ def batch(first: int, count: int) -> Batch:
     return Batch(run="abc", readings=readings)
 
 
-def test_nothing_is_stored_before_the_first_reading(keeper: StoreKeeper, tmp_path: Path) -> None:
+async def test_nothing_is_stored_before_the_first_reading(keeper: StoreKeeper, tmp_path: Path) -> None:
     assert not keeper.begun
-    keeper.stop()
+    await keeper.stop()
     with StoreReader(tmp_path / "s.db") as reader:
         assert reader.runs() == ()
 
 
-def test_batches_are_stored_under_the_start_of_the_first_reading(keeper: StoreKeeper, tmp_path: Path) -> None:
+async def test_batches_are_stored_under_the_start_of_the_first_reading(
+    keeper: StoreKeeper, tmp_path: Path
+) -> None:
     keeper.begin(UTC0)
     keeper.keep(batch(0, 5), flush=True)
     keeper.keep(batch(5, 5), flush=False)
-    keeper.stop()
+    await keeper.stop()
     with StoreReader(tmp_path / "s.db") as reader:
         (row,) = reader.runs()
     assert (row.readings, row.started_utc_us) == (10, UTC0)
@@ -75,17 +77,17 @@ def test_batches_are_stored_under_the_start_of_the_first_reading(keeper: StoreKe
     assert state.committed_age_s is not None
 
 
-def test_a_store_that_fails_for_good_is_said_and_counted(
+async def test_a_store_that_fails_for_good_is_said_and_counted(
     keeper: StoreKeeper, told: list[str], tmp_path: Path
 ) -> None:
     keeper.begin(UTC0)
     keeper.keep(batch(0, 5), flush=True)
-    assert keeper._thread.committed(4).result(timeout=20) == 0
+    await keeper.settled()
     Breaking.broken = True
     keeper.keep(batch(5, 3), flush=True)
-    assert isinstance(keeper._thread.committed(7).exception(timeout=20), StoreError)
+    await keeper.settled()
     keeper.keep(batch(8, 2), flush=True)  # refused, and no exception: the run goes on
-    keeper.stop()
+    await keeper.stop()
     assert told[-1] == "store-failed"
     assert keeper.lost() == 5
     assert not keeper.state().ok
@@ -93,3 +95,27 @@ def test_a_store_that_fails_for_good_is_said_and_counted(
     Breaking.broken = False
     with StoreReader(tmp_path / "s.db") as reader:
         assert reader.runs()[0].readings == 5
+
+
+async def test_the_end_is_stored_by_the_thread_behind_the_last_readings(
+    keeper: StoreKeeper, tmp_path: Path
+) -> None:
+    keeper.begin(UTC0)
+    keeper.keep(batch(0, 5), flush=False)
+    keeper.end(RunEnd(ended_utc_us=UTC0 + 9, end_reason="stopped", result_json='{"verdict":"meets"}'))
+    await keeper.stop()
+    with StoreReader(tmp_path / "s.db") as reader:
+        (row,) = reader.runs()
+    assert (row.readings, row.ended_utc_us, row.end_reason, row.verdict) == (5, UTC0 + 9, "stopped", "meets")
+
+
+def test_a_header_that_cannot_be_stored_is_refused_before_the_run(tmp_path: Path) -> None:
+    with (
+        StoreWriter(tmp_path / "s.db", "test") as writer,
+        pytest.raises(StoreError, match="has more than"),
+    ):
+        StoreKeeper(
+            writer,
+            RunHeader(run="a", job="j", started_utc_us=0, files={"t.json": "x" * (4 * 1024 * 1024 + 1)}),
+            lambda _code, _text: None,
+        )

@@ -286,6 +286,66 @@ async def test_a_fault_of_the_core_keeps_every_reading() -> None:
     assert len(seqs) > 20
 
 
+async def test_a_fault_on_the_very_first_reading_loses_none() -> None:
+    rig = Rig()
+    rig.pipeline.breaks_at = 0
+    with pytest.raises(ZeroDivisionError):
+        await rig.run(a=ScriptedDriver(rig, 3, stay=True))
+    assert rig.keeper.begun
+    assert rig.keeper.seqs()[0] == 0
+
+
+async def test_a_fault_of_the_core_keeps_marks_and_suspends_too() -> None:
+    """The replay that is then recommended needs them in their place."""
+    rig = Rig()
+    rig.pipeline.breaks_at = 1
+
+    class Marking(ScriptedDriver):
+        async def run(self) -> None:
+            for second in (0, 1, 2):
+                await self.rig.clock.wait_until(second * S)
+                self.rig.collector.emit(Sample(probe="ret", quantity=Quantity.TEMPERATURE, value=20.0))
+                self.rig.session.mark(f"mark {second}")
+
+    with pytest.raises(ZeroDivisionError):
+        await rig.run(a=Marking(rig, 0))
+    seqs = [(e.seq, e.event.text) for b, _ in rig.keeper.batches for e in b.events]
+    assert (1, "mark 0") in seqs
+    assert (3, "mark 1") in seqs
+
+
+async def test_a_listener_that_breaks_costs_the_picture_and_not_the_run() -> None:
+    rig = Rig()
+    calls: list[int] = []
+
+    def broken(snapshot: Snapshot, events: Sequence[Event]) -> None:
+        calls.append(snapshot.t_ns)
+        raise KeyError("no such colour")
+
+    rig.session._listener = broken
+    assert await rig.run(a=ScriptedDriver(rig, 50)) is EndReason.ENDED
+    assert len(calls) == 1
+    assert rig.keeper.codes() == ["screen-trouble"]
+    assert len(rig.keeper.seqs()) == 50
+    assert rig.logged == ["showing the run"]
+
+
+async def test_every_turn_of_the_time_commits() -> None:
+    """What waits is committed at once, once a second: no second timer comes on top."""
+    rig = Rig(turns=3)
+
+    class Slow(ScriptedDriver):
+        async def run(self) -> None:
+            for second in range(20):
+                await self.rig.clock.wait_until(second * S)
+                self.rig.collector.emit(Sample(probe="ret", quantity=Quantity.TEMPERATURE, value=20.0))
+                await asyncio.sleep(0)
+
+    await rig.run(a=Slow(rig, 0))
+    assert len(rig.keeper.batches) > 1
+    assert all(flush for _, flush in rig.keeper.batches)
+
+
 async def test_ticks_come_only_where_no_reading_does() -> None:
     rig = Rig(turns=3)
 
