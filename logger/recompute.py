@@ -5,19 +5,20 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from logger.clock import utc_text
 from logger.config.load import LoadedConfig, loads_config
-from logger.core.errors import RiselogError
+from logger.core.errors import RiselogError, StoreError
 from logger.core.pipeline import Outcome, Pipeline
 from logger.core.readings import FLAG_CODES, NS_PER_US, USABLE_FLAGS, ReadingBlock
 from logger.core.result import RunFacts, result_document
 from logger.documents import firing_result, json_text
-from logger.faults import said
-from logger.store import Batch, RunHeader, StoredEvent, StoredResult, StoreReader, StoreWriter
+from logger.faults import fault_sentence, said
+from logger.store import Batch, RunEnd, RunHeader, StoredEvent, StoredResult, StoreReader, StoreWriter
 
 _USABLE = np.array([flag in USABLE_FLAGS for flag in FLAG_CODES])
 
@@ -68,10 +69,10 @@ class Replayer:
         while self._waiting and self._waiting[0].seq < block.seq[-1]:
             end = int(np.searchsorted(block.seq, self._waiting[0].seq))
             if end > start:
-                self.pipeline.update_block(part(block, start, end))
+                self.pipeline.update_block(block.part(start, end))
             self.pipeline.note(self._waiting.popleft().event)
             start = end
-        self.pipeline.update_block(part(block, start, len(block)))
+        self.pipeline.update_block(block.part(start, len(block)))
 
     def _count(self, block: ReadingBlock) -> None:
         self.readings += len(block)
@@ -109,23 +110,6 @@ class Replayer:
         )
 
 
-def part(block: ReadingBlock, start: int, end: int) -> ReadingBlock:
-    """Some rows of a block."""
-    if start == 0 and end == len(block):
-        return block
-    cut = slice(start, end)
-    return replace(
-        block,
-        seq=block.seq[cut],
-        t_ns=block.t_ns[cut],
-        channel=block.channel[cut],
-        value=block.value[cut],
-        flag=block.flag[cut],
-        utc_us=block.utc_us[cut],
-        arrival_ns=block.arrival_ns[cut],
-    )
-
-
 def compute(config: LoadedConfig, source: Source, run: str) -> tuple[dict[str, Any], Replayer]:
     """The result document, nothing stored."""
     replayer = Replayer(config, source)
@@ -137,17 +121,25 @@ def compute(config: LoadedConfig, source: Source, run: str) -> tuple[dict[str, A
 def compute_stored(
     config: LoadedConfig, source: Source, header: RunHeader, writer: StoreWriter
 ) -> tuple[dict[str, Any], Replayer]:
-    """The result document; readings and all that came of them are stored as a run of its own."""
+    """The result document; readings and all that came of them are stored as a run of its own.
+
+    All of it or nothing: a run that was cut off on its way in would be taken for one that was measured.
+    """
     replayer = Replayer(config, source)
-    writer.begin_run(header)
-    for block in replayer.blocks():
-        writer.write(Batch(run=header.run, readings=block, trace=replayer.pipeline.take_trace()))
-    outcome = replayer.pipeline.finish()
-    facts = replayer.facts(header.run, stored=True)
-    writer.write(_derived(outcome, replayer, facts, source))
-    document = result_document(outcome, facts)
-    ended_utc_us = source.started_utc_us + replayer.last_t_ns // NS_PER_US
-    writer.end_run(header.run, ended_utc_us, source.end_reason, json_text(document))
+    with writer.whole():
+        writer.begin_run(header)
+        for block in replayer.blocks():
+            writer.write(Batch(run=header.run, readings=block, trace=replayer.pipeline.take_trace()))
+        outcome = replayer.pipeline.finish()
+        facts = replayer.facts(header.run, stored=True)
+        writer.write(_derived(outcome, replayer, facts, source))
+        document = result_document(outcome, facts)
+        end = RunEnd(
+            ended_utc_us=source.started_utc_us + replayer.last_t_ns // NS_PER_US,
+            end_reason=source.end_reason,
+            result_json=json_text(document),
+        )
+        writer.write(Batch(run=header.run, end=end))
     return document, replayer
 
 
@@ -193,23 +185,33 @@ def source_of_run(reader: StoreReader, run: str) -> Source:
 
 
 def recover(writer: StoreWriter) -> tuple[str, ...]:
-    """End the runs that a crash cut off, with the result of their readings; a sentence for each."""
-    told = []
-    for run in writer.unended_runs():
-        document = None
-        why = ""
-        with StoreReader(writer.path) as reader:
-            try:
-                header = reader.header(run)
-                config = loads_config(
-                    header.config_text, f"config of run {run}", None, stored=header.files
-                )
-                source = replace(source_of_run(reader, run), end_reason="interrupted")
-                document, _ = compute(config, source, run)
-            except RiselogError as error:
-                why = f", without a result: {said(error)}"
-        text = None if document is None else json_text({**document, "stored": True})
+    """End the runs that a crash cut off, with the result of their readings; a sentence for each.
+
+    Never raises: a run that cannot be computed, or not be ended now, must not bar the job from its store.
+    """
+    return tuple(_settle(writer, run) for run in writer.unended_runs())
+
+
+def _settle(writer: StoreWriter, run: str) -> str:
+    text, what = None, ""
+    try:
+        document = _cut_off(writer.path, run)
+        text = json_text({**document, "stored": True})
+        what = f"; its result: {document['verdict'] or 'no verdict'}"
+    except RiselogError as error:
+        what = f", without a result: {said(error)}"
+    except Exception as error:  # noqa: BLE001 - our own fault, told and logged
+        what = f", without a result: {fault_sentence(error, f'settling run {run}')}"
+    try:
         writer.mark_ended(run, "interrupted", text)
-        verdict = "" if document is None else f"; its result: {document['verdict'] or 'no verdict'}"
-        told.append(f"run {run} had been cut off and is marked interrupted{verdict}{why}")
-    return tuple(told)
+    except StoreError as error:
+        return f"run {run} had been cut off and stays open: {said(error)}"
+    return f"run {run} had been cut off and is marked interrupted{what}"
+
+
+def _cut_off(path: Path, run: str) -> dict[str, Any]:
+    """The result of the readings that a crash left."""
+    with StoreReader(path) as reader:
+        header = reader.header(run)
+        config = loads_config(header.config_text, f"config of run {run}", None, stored=header.files)
+        return compute(config, replace(source_of_run(reader, run), end_reason="interrupted"), run)[0]

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from logger import recompute
 from logger.collect import Collector, Noted, Record, Tick
 from logger.config.load import LoadedConfig, loads_config
 from logger.core.pipeline import Pipeline
@@ -18,7 +19,7 @@ from logger.core.result import result_document
 from logger.documents import run_header
 from logger.feed import Feed
 from logger.recompute import Replayer, Source, compute, compute_stored, recover, source_of_run
-from logger.store import Batch, StoredEvent, StoreReader, StoreWriter
+from logger.store import Batch, StoredEvent, StoreFullError, StoreReader, StoreWriter
 from simulators.scenarios import SCENARIOS
 
 S = 1_000_000_000
@@ -198,6 +199,81 @@ def test_recovery_marks_and_computes(config: LoadedConfig, writer: StoreWriter) 
         assert {row.end_reason for row in rows.values()} == {"interrupted"}
         assert [rows[r].verdict for r in ("cut", "old", "void")] == ["not-steady", None, "not-steady"]
     assert recover(writer) == ()
+
+
+def test_a_run_that_breaks_the_core_is_ended_and_bars_nobody(
+    config: LoadedConfig, writer: StoreWriter, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("RISELOG_DATA_DIR", str(tmp_path))
+    readings = [r for r in record([("", 0.0)] * 2) if isinstance(r, Reading)]
+    for run in ("cut", "also"):
+        writer.begin_run(run_header(config, run, started_utc_us=UTC0))
+        writer.write(Batch(run=run, readings=readings))
+
+    def broken(self: Pipeline, block: ReadingBlock) -> Any:
+        raise ZeroDivisionError("planted")
+
+    monkeypatch.setattr(Pipeline, "update_block", broken)
+    told = recover(writer)
+    assert len(told) == 2
+    assert "marked interrupted, without a result: internal fault in 'settling run cut'" in told[0]
+    assert "planted" in (tmp_path / "riselog" / "log" / "riselog.log").read_text()
+    monkeypatch.undo()
+    assert recover(writer) == ()
+    with StoreReader(writer.path) as reader:
+        assert {row.end_reason for row in reader.runs()} == {"interrupted"}
+
+
+def test_a_result_that_json_cannot_say_is_no_bar_either(
+    config: LoadedConfig, writer: StoreWriter, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("RISELOG_DATA_DIR", str(tmp_path))
+    writer.begin_run(run_header(config, "cut", started_utc_us=UTC0))
+    monkeypatch.setattr(recompute, "compute", lambda *_: ({"verdict": None, "output_w": float("nan")}, None))
+    (told,) = recover(writer)
+    assert "without a result: internal fault" in told
+    assert writer.unended_runs() == ()
+
+
+def test_a_full_disk_leaves_a_cut_off_run_open_and_says_so(
+    config: LoadedConfig, writer: StoreWriter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    writer.begin_run(run_header(config, "cut", started_utc_us=UTC0))
+    monkeypatch.setattr(writer, "write", lambda _batch: raise_(StoreFullError("no space left")))
+    (told,) = recover(writer)
+    assert told == "run cut had been cut off and stays open: no space left"
+    assert writer.unended_runs() == ("cut",)
+
+
+def raise_(error: BaseException) -> Any:
+    raise error
+
+
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), ZeroDivisionError("planted"), StoreFullError("full")])
+def test_a_replay_that_is_cut_off_leaves_nothing(
+    error: BaseException, config: LoadedConfig, writer: StoreWriter
+) -> None:
+    """Half an import would be taken for a run that was measured."""
+    whole = source_of(record([("mark", 0.0)] * 10), 30)
+
+    def breaking() -> Iterator[ReadingBlock]:
+        for number, block in enumerate(whole.blocks):
+            if number == 5:
+                raise error
+            yield block
+
+    with pytest.raises(type(error)):
+        compute_stored(
+            config,
+            replace(whole, blocks=breaking()),
+            run_header(config, "aaa", started_utc_us=UTC0),
+            writer,
+        )
+    assert writer.unended_runs() == ()
+    with StoreReader(writer.path) as reader:
+        assert reader.runs() == ()
+    document, _ = compute_stored(config, whole, run_header(config, "aaa", started_utc_us=UTC0), writer)
+    assert document["readings"]["stored"] == 400
 
 
 def test_strange_probes_are_counted(config: LoadedConfig) -> None:
