@@ -47,6 +47,7 @@ def test_every_command_of_the_readme_is_there() -> None:
     from logger.cli import cli
 
     known = {c.name or c.callback.__name__ for c in cli.registered_commands if c.callback}
+    known |= {group.name for group in cli.registered_groups}
     named = set(re.findall(r"^riselog (\w+)", "\n".join(blocks("sh")), re.MULTILINE))
     named |= set(re.findall(r"^\| `riselog (\w+)", README, re.MULTILINE))
     assert named == known
