@@ -150,12 +150,14 @@ class Collector:
         self._put(Tick(t_ns))
 
     def link(self, probe: str, state: LinkState, text: str) -> None:
-        """A probe's link changed: an event on a change that matters, not one for each retry."""
+        """A probe's link changed: an event on a change that matters, not one for each retry: while the
+        state stays, only a text that was not told yet."""
         self._links[probe] = state
         if state in (LinkState.SEARCHING, LinkState.CONNECTING):
             return
         before, texts = self._told.get(probe, (None, frozenset()))
-        if state is before and (not text or text in texts or state is LinkState.LOST):
+        text = clean_text(text)
+        if state is before and (not text or text in texts):
             return
         self._told[probe] = (state, texts | {text} if state is before else frozenset({text}))
         code = "probe-note" if state is before else f"probe-{state.value}"

@@ -19,8 +19,14 @@ from drivers.ble import Radio, Sighting, radio_errors, shared_radio
 from drivers.ble_errors import RadioError
 from drivers.probe import Wanted
 from logger.core.errors import DriverError
+from logger.session import CLEAN_UP_S
 
 REASON = BleakBluetoothNotAvailableReason
+
+
+def test_a_run_waits_longer_for_a_driver_than_the_radio_for_its_own_end() -> None:
+    """Else a slow Bluetooth service would be taken for a driver that hangs, and a link be left behind."""
+    assert ble.DISCONNECT_S + ble.SCAN_STOP_S + 2.0 <= CLEAN_UP_S
 
 
 @pytest.mark.parametrize(

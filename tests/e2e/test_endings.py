@@ -75,6 +75,8 @@ async def test_a_second_signal_ends_at_once(*, terminal: bool, hangup: list[str]
 
 STUBBORN = """
 import asyncio
+import logger.session
+logger.session.CLEAN_UP_S = 0.2  # the test need not wait as long as a radio may
 from pydantic import BaseModel
 from logger.driver_api import LinkState, Quantity, Sample
 class Options(BaseModel): ...

@@ -181,7 +181,16 @@ LIVE, LOST, SEARCH, REFUSED = LinkState.LIVE, LinkState.LOST, LinkState.SEARCHIN
     ("steps", "codes"),
     [
         ([(SEARCH, "a"), (LIVE, "found")], ["probe-live"]),
-        ([(LOST, "1"), (SEARCH, ""), (LOST, "2"), (SEARCH, ""), (LOST, "3")], ["probe-lost"]),
+        ([(LOST, "1"), (SEARCH, ""), (LOST, "1"), (SEARCH, ""), (LOST, "")], ["probe-lost"]),
+        (
+            [
+                (LOST, "connection was lost"),
+                (SEARCH, ""),
+                (LOST, "adapter is off; switch it on"),
+                (LOST, "connection was lost"),
+            ],
+            ["probe-lost", "probe-note"],
+        ),
         ([(LIVE, ""), (LOST, "gone"), (SEARCH, ""), (LIVE, "")], ["probe-live", "probe-lost", "probe-live"]),
         ([(LIVE, ""), (LIVE, "odd packet"), (LIVE, "odd packet"), (LIVE, "")], ["probe-live", "probe-note"]),
         ([(REFUSED, "encrypted"), (REFUSED, "encrypted")], ["probe-refused"]),
