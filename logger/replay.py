@@ -26,9 +26,11 @@ def _csv_source(path: Path) -> Source:
         start_us = SystemClock().utc_us()
         complain(f"{path} gives seconds, not times of day: the run is dated now")
     if table.late or table.out_of_range:
+        also = f" ({table.overruled} of them called usable there)" if table.overruled else ""
+        order = "; sort the rows by time if they stand in another order than they came" if table.late else ""
         complain(
-            f"{path}: {table.late} late and {table.out_of_range} out-of-range readings are kept, flagged "
-            "and not used"
+            f"{path}: {table.late} late and {table.out_of_range} out-of-range readings{also} are kept, "
+            f"flagged and not used{order}"
         )
     return Source(blocks=table.blocks, started_utc_us=start_us)
 

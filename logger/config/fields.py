@@ -21,7 +21,7 @@ from logger.core.params import FanHeatMode, OutdoorAir
 
 T = TypeVar("T", bound=StrEnum)
 
-_NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
+NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_-]{0,63}")  # a leading - could be an option, or a formula
 _HOST = re.compile(r"[A-Za-z0-9._:-]{1,253}")
 _FACTOR = re.compile(r"[0-9]*\.?[0-9]+")
 _TEXT_LIMIT = 1000  # characters, assumed
@@ -113,10 +113,10 @@ class WordOrAmount:
 
 
 def _name(value: object) -> str:
-    if isinstance(value, str) and _NAME.fullmatch(value):
+    if isinstance(value, str) and NAME.fullmatch(value):
         return value
     given = quoted(value) if isinstance(value, str) else "this value"
-    raise ValueError(f"{given} is not a name: use 1 to 64 letters (a-z, A-Z), digits, - and _")
+    raise ValueError(f"{given} is not a name: use 1 to 64 letters (a-z, A-Z), digits, - and _, not - first")
 
 
 def _host(value: object) -> str:

@@ -82,6 +82,8 @@ UNITS: dict[Dimension, tuple[Unit, ...]] = {
     Dimension.VELOCITY: (
         Unit(("m/s",)),
         Unit(("fpm", "ft/min"), times=_FT, per=_MIN),  # exact
+        Unit(("ft/s",), times=_FT),  # exact
+        Unit(("km/h",), times=1000.0, per=_H),  # exact
     ),
     Dimension.POWER: (
         Unit(("Btu/h", "BTU/h"), times=_BTU, per=_H),  # exact

@@ -11,7 +11,7 @@ from logger.core.errors import StoreError, UsageError
 from logger.store.records import NAME_LIMIT, clean_text
 
 DATA_DIR_VARIABLE = "RISELOG_DATA_DIR"
-_JOB_NAME = re.compile(rf"[A-Za-z0-9_-]{{1,{NAME_LIMIT}}}")
+_JOB_NAME = re.compile(rf"[A-Za-z0-9_][A-Za-z0-9_-]{{0,{NAME_LIMIT - 1}}}")
 
 # Locks or shared memory fail there between hosts (sqlite.org/wal.html: no network file system).
 # 9p is left out: some sandboxes have it as their root, with locks that work.

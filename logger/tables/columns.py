@@ -77,8 +77,8 @@ class TimeColumn:
         Raises
         ------
         RowError
-            A time that is none, of the other kind than the first, negative seconds, or one
-            that lies 31 years from the start.
+            A time that is none, of the other kind than the first, before the start, or 31 years
+            from it.
         """
         if self._iso is None:
             self._iso = _ISO.fullmatch(texts[0].strip()) is not None
@@ -87,6 +87,14 @@ class TimeColumn:
             if self.start_utc_us is None:
                 self.start_utc_us = int(utc_us[0])
             t_us = utc_us - self.start_utc_us
+            early = np.flatnonzero(t_us < 0)
+            if len(early):
+                row = int(early[0])
+                raise RowError(
+                    row,
+                    f"time {shown(texts[row])} is before that of the first row, where the run starts; "
+                    "sort the rows by time",
+                )
         else:
             t_us = _seconds_column(texts)
         beyond = np.flatnonzero(np.abs(t_us) >= _SPAN_US)

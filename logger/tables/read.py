@@ -9,33 +9,37 @@ from __future__ import annotations
 
 import csv
 import gc
-import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import Any, TextIO, TypeVar
+from typing import Any, TextIO
 
 import numpy as np
 import numpy.typing as npt
 
 from logger.core.errors import TableError
-from logger.core.readings import FLAG_CODES, NS_PER_US, QUANTITIES, Flag, Quantity, ReadingBlock
+from logger.core.readings import (
+    FLAG_CODES,
+    NS_PER_US,
+    QUANTITIES,
+    USABLE_FLAGS,
+    Flag,
+    Quantity,
+    ReadingBlock,
+)
 from logger.tables.columns import Floats, Ints, RowError, TimeColumn, number_column, shown
-from logger.tables.units import SAME, UNITS
-
-T = TypeVar("T")
+from logger.tables.kinds import FLAG_CODE, KIND_COLUMNS, UNFLAGGED, Kinds
+from logger.tables.units import SAME
 
 CHUNK_ROWS = 2_048  # rows read at once: few enough that their strings stay in the cache
 _CHUNKS_PER_BLOCK = 32
 COLUMNS = ("time", "probe", "quantity", "value", "unit", "flag")
 _OPTIONAL = frozenset({"flag"})
-_KIND_COLUMNS = ("probe", "quantity", "unit", "flag")
-_PROBE_NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")  # design: letters, digits, - and _
 _HEADER_ROW = -1
-_UNFLAGGED = -1
-_FLAG_CODE = {str(flag): code for code, flag in enumerate(FLAG_CODES)} | {"": _UNFLAGGED}
+_USABLE = np.array([*(flag in USABLE_FLAGS for flag in FLAG_CODES), False])  # the last: UNFLAGGED
+Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,8 +47,9 @@ class ReadingsTable:
     """A checked file.
 
     ``start_utc_us`` is the UTC of its first row; ``None`` where it has plain seconds, and
-    ``utc_us`` of the readings is then 0. ``late`` counts rows without a flag that lie before an
-    earlier row, ``out_of_range`` those without a flag whose value cannot be.
+    ``utc_us`` of the readings is then 0. ``late`` counts rows that were flagged because they lie
+    before an earlier row, ``out_of_range`` those whose value cannot be; ``overruled`` are those of
+    both that the file itself called usable.
     """
 
     blocks: tuple[ReadingBlock, ...]
@@ -52,13 +57,14 @@ class ReadingsTable:
     rows: int
     late: int
     out_of_range: int
+    overruled: int
 
 
 def read_readings(path: Path) -> ReadingsTable:
     """Read and check a whole file; rows are in order of arrival, ``seq`` counts from 0.
 
-    A row without a flag gets ``out-of-range`` or ``late`` as a live reading would; a flag that
-    is there is trusted.
+    A row without a flag, or with one that lets it be used, gets ``out-of-range`` or ``late`` as a
+    live reading would: an export has no such row. Any other flag that is there is trusted.
 
     Raises
     ------
@@ -84,57 +90,14 @@ def read_readings(path: Path) -> ReadingsTable:
         ) from error
 
 
-class _Kinds(dict[tuple[str, ...], int]):
-    """(probe, quantity, unit, flag) as text -> its number; each is checked when first seen."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.channels: list[tuple[str, Quantity]] = []
-        self._channel: list[int] = []
-        self._flag: list[int] = []
-        self._added: list[float] = []
-        self._factor: list[float] = []
-        self.converts = False  # whether any has another unit than the stored one
-
-    def __missing__(self, key: tuple[str, ...]) -> int:
-        probe, quantity_text, unit, flag = (text.strip() for text in (*key, "")[: len(_KIND_COLUMNS)])
-        if not _PROBE_NAME.fullmatch(probe):
-            raise ValueError(f"probe {shown(probe)}: use 1 to 64 letters, digits, - and _")
-        quantity = _one_of({str(q): q for q in Quantity}, quantity_text, "quantity")
-        added, factor = _one_of(UNITS[quantity], unit, f"unit of {quantity}")
-        code = _one_of(_FLAG_CODE, flag, "flag")
-        channel = (probe, quantity)
-        if channel not in self.channels:
-            self.channels.append(channel)
-        self._channel.append(self.channels.index(channel))
-        self._flag.append(code)
-        self._added.append(added)
-        self._factor.append(factor)
-        self.converts |= (added, factor) != SAME
-        self[key] = len(self)
-        return self[key]
-
-    def channel(self, kind: Ints) -> npt.NDArray[np.int32]:
-        """Channel of each row, given its kind."""
-        return np.array(self._channel, dtype=np.int32)[kind]
-
-    def flag(self, kind: Ints) -> npt.NDArray[np.int8]:
-        """Flag code of each row, ``_UNFLAGGED`` where the file gives none."""
-        return np.array(self._flag, dtype=np.int8)[kind]
-
-    def conversion(self, kind: Ints) -> tuple[Floats, Floats]:
-        """What to add first to each row's value, and the factor."""
-        return np.array(self._added)[kind], np.array(self._factor)[kind]
-
-
 class _TableReader:
     """One pass over a file, block by block."""
 
     def __init__(self, rows: Iterator[list[str]]) -> None:
         self._rows = rows
-        self._kinds = _Kinds()
+        self._kinds = Kinds()
         self._times = TimeColumn()
-        self._count = self._late = self._out_of_range = 0
+        self._count = self._late = self._out_of_range = self._overruled = 0
         self._newest_ns: int = np.iinfo(np.int64).min
 
     def read(self) -> ReadingsTable:
@@ -158,6 +121,7 @@ class _TableReader:
             rows=self._count,
             late=self._late,
             out_of_range=self._out_of_range,
+            overruled=self._overruled,
         )
 
     def _part(self, rows: list[list[str]], places: dict[str, int], width: int) -> dict[str, Any]:
@@ -167,7 +131,7 @@ class _TableReader:
             _check_widths(rows, width)
             texts = list(zip(*rows, strict=True))
             t_ns = self._times.convert(texts[places["time"]]) * NS_PER_US
-            kind = self._kinds_of([texts[places[name]] for name in _KIND_COLUMNS if name in places])
+            kind = self._kinds_of([texts[places[name]] for name in KIND_COLUMNS if name in places])
             value = self._converted(texts[places["value"]], kind)
         except RowError as error:
             raise RowError(first + error.row, str(error)) from error
@@ -180,7 +144,7 @@ class _TableReader:
             "t_ns": t_ns,
             "channel": self._kinds.channel(kind),
             "value": value,
-            "flag": self._flags(kind, value, t_ns < newest_ns),
+            "flag": self._flags(kind, value, late=t_ns < newest_ns),
             "utc_us": np.zeros_like(t_ns) if start is None else t_ns // NS_PER_US + start,
             "arrival_ns": newest_ns,
         }
@@ -206,20 +170,24 @@ class _TableReader:
                 raise RowError(row, f"value {shown(texts[row])} is too large in its unit; correct it")
         return value
 
-    def _flags(self, kind: Ints, value: Floats, late: npt.NDArray[np.bool_]) -> npt.NDArray[np.int8]:
-        """The file's flags; where it gives none, what a live reading would have got."""
+    def _flags(self, kind: Ints, value: Floats, *, late: Mask) -> npt.NDArray[np.int8]:
+        """The file's flags, or what a live reading would have got: where the file gives none, and where
+        it calls usable what no live reading of that flag can be (a file sorted by probe, an edited value).
+        """
         flag = self._kinds.flag(kind)
-        unflagged = flag == _UNFLAGGED
+        unflagged = flag == UNFLAGGED
+        judged = unflagged | _USABLE[flag]
         ranges = [QUANTITIES[quantity] for _, quantity in self._kinds.channels]
         channel = self._kinds.channel(kind)
         low, high = np.array([r.low for r in ranges]), np.array([r.high for r in ranges])
-        impossible = unflagged & ((value < low[channel]) | (value > high[channel]))
-        late = unflagged & late & ~impossible
+        impossible = judged & ((value < low[channel]) | (value > high[channel]))
+        late = judged & late & ~impossible
         self._out_of_range += int(impossible.sum())
         self._late += int(late.sum())
-        flag[unflagged] = _FLAG_CODE[Flag.OK]
-        flag[late] = _FLAG_CODE[Flag.LATE]
-        flag[impossible] = _FLAG_CODE[Flag.OUT_OF_RANGE]
+        self._overruled += int(((impossible | late) & ~unflagged).sum())
+        flag[unflagged] = FLAG_CODE[Flag.OK]
+        flag[late] = FLAG_CODE[Flag.LATE]
+        flag[impossible] = FLAG_CODE[Flag.OUT_OF_RANGE]
         return flag
 
 
@@ -250,14 +218,6 @@ def _check_widths(rows: list[list[str]], width: int) -> None:
             f"{len(rows[row])} fields where the header has {width}; "
             "fill them up, and write the decimal mark as a point",
         )
-
-
-def _one_of(table: Mapping[str, T], text: str, what: str) -> T:
-    try:
-        return table[text]
-    except KeyError:
-        accepted = ", ".join(filter(None, table))
-        raise ValueError(f"{what} {shown(text)} is not known; accepted: {accepted}") from None
 
 
 @contextmanager

@@ -1,52 +1,48 @@
-"""Units that a readings file may use: spelling -> the unit in which a quantity is stored."""
+"""Units that a readings file may use: spelling -> what leads to the unit in which a quantity is stored.
+
+All but a few come from the config's own table of units.
+"""
 
 from __future__ import annotations
 
-from logger.core.readings import Quantity
-
-_BTU_J = 1055.05585262  # NIST SP 811 B.8, British thermal unit (International Table)
-_LB_KG = 0.45359237  # NIST SP 811 B.8, exact
-_FT_M = 0.3048  # NIST SP 811 B.8, exact
-_IN_M = 0.0254  # NIST SP 811 B.8, exact
-_G_M_S2 = 9.80665  # NIST SP 811 B.8, standard acceleration of free fall, exact
+from logger.config.quantities import UNITS as BY_DIMENSION
+from logger.config.quantities import Dimension, Unit
+from logger.core.readings import QUANTITIES, Quantity
 
 Conversion = tuple[float, float]
 """What is added first, then the factor."""
 
 SAME: Conversion = (0.0, 1.0)
 
-UNITS: dict[Quantity, dict[str, Conversion]] = {
-    Quantity.TEMPERATURE: {
-        **dict.fromkeys(("degC", "°C", "C"), SAME),
-        **dict.fromkeys(("degF", "°F", "F"), (-32.0, 5.0 / 9.0)),  # NIST SP 811 B.8, exact
-        "K": (-273.15, 1.0),  # NIST SP 811 B.8, exact
-    },
-    Quantity.HUMIDITY: {"%": SAME, "1": (0.0, 100.0)},
-    Quantity.PRESSURE: {
-        "Pa": SAME,
-        **dict.fromkeys(("hPa", "mbar"), (0.0, 100.0)),
-        "kPa": (0.0, 1000.0),
-        "psi": (0.0, _LB_KG * _G_M_S2 / _IN_M**2),
-        "inHg": (0.0, 3386.389),  # NIST SP 811 B.8, conventional inch of mercury
-    },
-    Quantity.VELOCITY: {
-        "m/s": SAME,
-        **dict.fromkeys(("fpm", "ft/min"), (0.0, _FT_M / 60.0)),
-        "ft/s": (0.0, _FT_M),
-        "km/h": (0.0, 1.0 / 3.6),
-    },
-    Quantity.DRY_AIR_FLOW: {
-        "kg/s": SAME,
-        "kg/h": (0.0, 1.0 / 3600.0),
-        "lb/min": (0.0, _LB_KG / 60.0),
-        "lb/h": (0.0, _LB_KG / 3600.0),
-    },
-    Quantity.GAS_VOLUME: {
-        **dict.fromkeys(("m3", "m³"), SAME),
-        "L": (0.0, 0.001),
-        **dict.fromkeys(("ft3", "ft³"), (0.0, _FT_M**3)),
-    },
-    Quantity.POWER: {"W": SAME, "kW": (0.0, 1000.0), "Btu/h": (0.0, _BTU_J / 3600.0)},
-    Quantity.BATTERY: {"%": SAME},
-    Quantity.SIGNAL: {"dBm": SAME},
+_DIMENSIONS: dict[Quantity, Dimension] = {
+    Quantity.TEMPERATURE: Dimension.TEMPERATURE,
+    Quantity.HUMIDITY: Dimension.FRACTION,
+    Quantity.PRESSURE: Dimension.PRESSURE,
+    Quantity.VELOCITY: Dimension.VELOCITY,
+    Quantity.DRY_AIR_FLOW: Dimension.MASS_FLOW,
+    Quantity.GAS_VOLUME: Dimension.VOLUME,
+    Quantity.POWER: Dimension.POWER,
+    Quantity.BATTERY: Dimension.FRACTION,
 }
+_MORE: dict[Quantity, dict[str, Conversion]] = {
+    Quantity.HUMIDITY: {"1": (0.0, 100.0)},  # a share of 1, as some instruments write it
+    Quantity.SIGNAL: {"dBm": SAME},  # a level: nothing to convert
+}
+
+
+def _conversions(quantity: Quantity) -> dict[str, Conversion]:
+    """Every spelling of the quantity's dimension, towards its stored unit."""
+    units = BY_DIMENSION[_DIMENSIONS[quantity]] if quantity in _DIMENSIONS else ()
+    by_spelling = {spelling: unit for unit in units for spelling in unit.spellings}
+    stored = by_spelling.get(QUANTITIES[quantity].unit)
+    found = {} if stored is None else {s: _between(unit, stored) for s, unit in by_spelling.items()}
+    return {**found, **_MORE.get(quantity, {})}
+
+
+def _between(unit: Unit, stored: Unit) -> Conversion:
+    if unit == stored:
+        return SAME
+    return unit.shift - stored.shift, (unit.times * stored.per) / (unit.per * stored.times)
+
+
+UNITS: dict[Quantity, dict[str, Conversion]] = {quantity: _conversions(quantity) for quantity in Quantity}

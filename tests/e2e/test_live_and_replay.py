@@ -162,3 +162,21 @@ def test_for_ends_in_reading_time(program: Any, write_config: Any) -> None:
     with StoreReader(program.store) as reader:
         (block,) = reader.blocks(done.document["run"])
         assert 299e9 <= int(block.t_ns.max()) <= 300e9
+
+
+def test_an_exported_csv_in_another_order_is_not_trusted_blindly(demo: Any, tmp_path: Path) -> None:
+    """Sorted by probe, its rows lie before earlier ones: flagged, counted and said, not believed."""
+    program, live = demo
+    csv_path, config = tmp_path / "r.csv", tmp_path / "job.toml"
+    config.write_text(SCENARIOS["standard"].config_text, encoding="utf-8")
+    assert program("export", live.document["run"], "--output", csv_path).code == 0
+    header, *rows = csv_path.read_text(encoding="utf-8").splitlines(keepends=True)
+    first = rows[0].split(",")[1]
+    rows.sort(key=lambda row: (row.split(",")[1] != first, row.split(",")[1]))
+    csv_path.write_text(header + "".join(rows), encoding="utf-8")
+    done = program("replay", csv_path, "--config", config, "--json", "--no-store")
+    assert done.code == 3
+    assert done.document["readings"]["flagged"] > live.document["readings"]["flagged"]
+    (said,) = [line for line in done.err.splitlines() if "late" in line]
+    assert "called usable there" in said
+    assert "sort the rows by time" in said

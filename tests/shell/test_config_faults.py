@@ -296,6 +296,7 @@ FAULTS = [
     ('role = "return"', 'role = "retrun"', 15, "probes.ret.role", ["did you mean 'return'?"]),
     ('role = "return"', 'role = ["return"]', 15, "probes.ret.role", ["this value is not known"]),
     ("[probes.ret]", '[probes."ret 1"]', 14, "probes.ret 1", ["'ret 1' is not a name"]),
+    ("[probes.ret]", "[probes.-A1]", 14, "probes.-A1", ["'-A1' is not a name", "not - first"]),
     ("address =", "adress =", 17, "probes.ret.adress", ["did you mean 'address'?", "placement_u95"]),
     ('"00:00:00:00:00:02"', "2", 17, "probes.ret.address", ["must be text in quotes"]),
     ('"00:00:00:00:00:02"', '""', 17, "probes.ret.address", ["at least 1 character"]),

@@ -33,6 +33,8 @@ SCIPY = [
     ("1 lb/min", D.MASS_FLOW, sc.pound / sc.minute, 1e-15),
     ("1 kg/h", D.MASS_FLOW, 1 / sc.hour, 1e-15),
     ("1 fpm", D.VELOCITY, sc.foot / sc.minute, 1e-15),
+    ("1 ft/s", D.VELOCITY, sc.foot, 1e-15),
+    ("1 km/h", D.VELOCITY, sc.kmh, 1e-15),
     ("1 Btu/h", D.POWER, sc.Btu_IT / sc.hour, 1e-12),
     ("1 MBH", D.POWER, 1000 * sc.Btu_IT / sc.hour, 1e-12),
     ("1 kW", D.POWER, sc.kilo, 1e-15),

@@ -14,7 +14,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.core.errors import TableError
-from logger.core.readings import FLAG_CODES, QUANTITIES, Flag, Quantity, ReadingBlock
+from logger.core.readings import (
+    FLAG_CODES,
+    QUANTITIES,
+    USABLE_FLAGS,
+    Flag,
+    Quantity,
+    ReadingBlock,
+    in_range,
+)
 from logger.core.snapshot import TRACE_COLUMNS, Phase
 from logger.tables import ReadingsTable, read_readings, write_readings, write_trace
 
@@ -87,7 +95,28 @@ GOOD = {
             (10.0, "a", "temperature", 20.0, "ok"),
             (9.0, "b", "temperature", 20.0, "late"),
             (10.0, "a", "humidity", 655.35, "out-of-range"),
-            (8.0, "a", "temperature", 20.0, "ok"),
+            (8.0, "a", "temperature", 20.0, "late"),
+        ],
+    ),
+    "flags that can be are trusted": (
+        HEADER + "5,a,temperature,20,degC,ok\n5,b,temperature,20,degC,duplicate\n"
+        "4,b,temperature,327.67,degC,not-known\n4,b,temperature,999,degC,late\n",
+        [
+            (5.0, "a", "temperature", 20.0, "ok"),
+            (5.0, "b", "temperature", 20.0, "duplicate"),
+            (4.0, "b", "temperature", 327.67, "not-known"),
+            (4.0, "b", "temperature", 999.0, "late"),
+        ],
+    ),
+    "a usable flag on what no live reading of that flag can be": (
+        HEADER + "5,a,temperature,20,degC,ok\n6,a,temperature,9999,degC,ok\n"
+        "4,b,temperature,20,degC,ok\n5,b,humidity,40,%,clock-jump\n6,b,humidity,40,%,clock-jump\n",
+        [
+            (5.0, "a", "temperature", 20.0, "ok"),
+            (6.0, "a", "temperature", 9999.0, "out-of-range"),
+            (4.0, "b", "temperature", 20.0, "late"),
+            (5.0, "b", "humidity", 40.0, "late"),
+            (6.0, "b", "humidity", 40.0, "clock-jump"),
         ],
     ),
 }
@@ -110,8 +139,10 @@ def test_start_and_utc(tmp_path: Path) -> None:
 
 
 def test_unflagged_rows_are_counted(tmp_path: Path) -> None:
+    contradicted = read(tmp_path, GOOD["a usable flag on what no live reading of that flag can be"][0])
+    assert (contradicted.late, contradicted.out_of_range, contradicted.overruled) == (2, 1, 3)
     table = read(tmp_path, GOOD["no flag: late and out of range as live"][0])
-    assert (table.rows, table.late, table.out_of_range) == (4, 1, 1)
+    assert (table.rows, table.late, table.out_of_range, table.overruled) == (4, 2, 1, 1)
     assert table.blocks[0].arrival_ns.tolist() == [10_000_000_000] * 4
 
 
@@ -138,6 +169,9 @@ UNITS = [
     ("gas-volume", "L", "5", 0.005),
     ("power", "kW", "0.45", 450.0),
     ("power", "Btu/h", "1000", 1000 * 2.930711e-1),
+    ("power", "BTU/h", "1000", 1000 * 2.930711e-1),
+    ("power", "MBH", "10", 10_000 * 2.930711e-1),
+    ("pressure", "inH2O", "400", 400 * 249.0889),
 ]
 
 
@@ -188,10 +222,17 @@ BAD = {
         "flag 'good' is not known; accepted: ok, late",
     ),
     "probe": (HEADER + ROW + "1,r 1,temperature,20,degC,ok\n", 3, "probe 'r 1'"),
+    "a probe like a formula": (HEADER + ROW + "1,-A1,temperature,20,degC,ok\n", 3, "not - first"),
     "no probe": (HEADER + ROW + "1,,temperature,20,degC,ok\n", 3, "probe ''"),
     "escape in a probe": (HEADER + "1,\x1b[2Jr,temperature,20,degC,ok\n", 2, "probe '[2Jr'"),
     "long probe": (HEADER + f"1,{'r' * 65},temperature,20,degC,ok\n", 2, "1 to 64 letters"),
     "negative seconds": (HEADER + "-0.5,r,temperature,20,degC,ok\n", 2, "before the start"),
+    "before the first of iso": (
+        HEADER
+        + "2024-01-01T00:00:04Z,r,temperature,20,degC,ok\n2024-01-01T00:00:00Z,s,temperature,20,degC,ok\n",
+        3,
+        "before that of the first row, where the run starts; sort",
+    ),
     "seconds since 1970": (HEADER + "1700000000,r,temperature,20,degC,ok\n", 2, "over 31 years"),
     "time nan": (HEADER + ROW + "nan,r,temperature,20,degC,ok\n", 3, "time 'nan'"),
     "no time": (HEADER + ROW + ",r,temperature,20,degC,ok\n", 3, "no time"),
@@ -264,26 +305,34 @@ def test_no_file(name: str, tmp_path: Path) -> None:
         read_readings(tmp_path / name)
 
 
-names = st.text(st.sampled_from("abcXYZ019-_"), min_size=1, max_size=12)
+names = st.from_regex(r"[a-zX-Z0-9_][a-zX-Z0-9_-]{0,11}", fullmatch=True)
 finite = st.floats(allow_nan=False, allow_infinity=False)
 channels = st.lists(st.tuples(names, st.sampled_from(Quantity)), min_size=1, max_size=4, unique=True)
 
 
 @st.composite
 def blocks(draw: st.DrawFn) -> ReadingBlock:
-    """A run's readings: any values and flags, any order of times, the first at the start."""
+    """A run's readings: any values, any order of times, the first at the start; flags that can be."""
     found = draw(channels)
-    times = [0, *draw(st.lists(st.integers(-(10**9), 10**12), max_size=20))]
+    times = [0, *draw(st.lists(st.integers(0, 10**12), max_size=20))]
     n = len(times)
     several = {"min_size": n, "max_size": n}
     t_ns = np.array(times, dtype=np.int64) * 1000
+    channel = draw(st.lists(st.integers(0, len(found) - 1), **several))
+    value = draw(st.lists(finite, **several))
+    flags = draw(st.lists(st.sampled_from(FLAG_CODES), **several))
+    for row, flag in enumerate(flags):  # as the collector gives them
+        if flag in USABLE_FLAGS and times[row] < max(times[: row + 1]):
+            flags[row] = Flag.LATE
+        elif flag in USABLE_FLAGS and not in_range(found[channel[row]][1], value[row]):
+            flags[row] = Flag.OUT_OF_RANGE
     return ReadingBlock(
         channels=tuple(found),
         seq=np.arange(n, dtype=np.int64),
         t_ns=t_ns,
-        channel=np.array(draw(st.lists(st.integers(0, len(found) - 1), **several)), dtype=np.int32),
-        value=np.array(draw(st.lists(finite, **several)), dtype=np.float64),
-        flag=np.array(draw(st.lists(st.integers(0, len(FLAG_CODES) - 1), **several)), dtype=np.int8),
+        channel=np.array(channel, dtype=np.int32),
+        value=np.array(value, dtype=np.float64),
+        flag=np.array([FLAG_CODES.index(flag) for flag in flags], dtype=np.int8),
         utc_us=np.zeros(n, dtype=np.int64),
         arrival_ns=t_ns,
     )
@@ -318,6 +367,7 @@ def test_times_against_the_standard_library(
     moments: list[datetime], digits: int, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
     spec = {0: "seconds", 3: "milliseconds", 6: "microseconds"}[digits]
+    moments.sort()
     texts = [m.isoformat(timespec=spec).replace("+00:00", "Z") for m in moments]
     body = "".join(f"{text},r,temperature,20,degC,ok\n" for text in texts)
     table = read(tmp_path_factory.mktemp("times"), HEADER + body)
