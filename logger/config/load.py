@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, SecretBytes, SecretStr, ValidationError
+from pydantic import BaseModel, ValidationError
 
 from logger.config.checks import find_problems
 from logger.config.fields import Name, unknown_word
@@ -20,6 +20,7 @@ from logger.config.params import job_params
 from logger.config.problems import Problem, Source, fault, problems_of
 from logger.config.quantities import Units
 from logger.config.schema import PROBE_TABLES, ConfigFile, MqttTable, ProbeTable, SimTable, Table
+from logger.config.secrets import without_secrets
 from logger.config.toml_text import KeyPath, toml_text
 from logger.config.traverse import located, read_traverse
 from logger.core.errors import ConfigError
@@ -30,7 +31,6 @@ DriverOptions = Mapping[str, type[BaseModel]]
 
 EXTRA = "command line"  # what the sentences call the text that options of a command add
 _SIZE_LIMIT = 1_000_000  # bytes, assumed: no config is larger, a wrong file may be
-_SECRET = (SecretStr, SecretBytes)
 _OWN_KEYS = frozenset(ProbeTable.model_fields)
 
 
@@ -266,9 +266,10 @@ def _sim(table: SimTable | None) -> SimSettings | None:
 
 
 def _without_secrets(data: dict[str, Any], setups: list[ProbeSetup]) -> dict[str, Any]:
-    probes = {name: dict(table) for name, table in data["probes"].items()}
+    probes = {}
     for setup in setups:
-        for key, value in setup.options.items():
-            if isinstance(value, _SECRET):
-                probes[setup.name].pop(key, None)
+        table = data["probes"][setup.name]
+        own = {key: value for key, value in table.items() if key in _OWN_KEYS}
+        rest = {key: value for key, value in table.items() if key not in _OWN_KEYS}
+        probes[setup.name] = own | without_secrets(rest, setup.options)
     return {**data, "probes": probes}

@@ -186,11 +186,6 @@ class MqttTable(Table):
     prefix: f.Name = "riselog"
     site: f.Name = "site"
 
-    @property
-    def effective_port(self) -> int:
-        """The port given, or the registered one (IANA: 8883 secure-mqtt, 1883 mqtt)."""
-        return self.port or (8883 if self.tls else 1883)
-
 
 class SimTable(Table):
     """[sim]: what the simulated probes play; ``speed`` None is as fast as it goes."""
