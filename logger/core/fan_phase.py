@@ -93,7 +93,7 @@ class FanGauge:
             t_s,
             "fan-heat-measured",
             f"Fan heat {power_text(fan.fan_heat_w)} ± {power_text(u95_w)}, from {fan.seconds:.0f} s of "
-            "fan phase; the probes' zero difference is in it and cancels.",
+            "fan phase (its ends left out); the probes' zero difference is in it and cancels.",
         )
         most_w = FAN_HEAT_MOST * (job.unit.plate_output_w or float("inf"))
         negative = fan.fan_heat_w + u95_w < 0.0

@@ -7,7 +7,7 @@ change slowly and hardly weigh: their last value is held, which is said once.
 from __future__ import annotations
 
 from collections import deque
-from math import ceil, sqrt
+from math import ceil, inf, sqrt
 from typing import NamedTuple
 
 from logger.core.air import humidity_ratio
@@ -20,6 +20,8 @@ from logger.core.readings import NS_PER_S, Quantity
 INTERVALS = 9  # readings whose median tells a probe's update interval
 SLACK_NS = 150_000_000  # ns: a probe of nominally 1 s that is a little late is still one of 1 s
 PROMPT_NS = NS_PER_S + SLACK_NS  # ns: so soon after the last one, a reading keeps the pace of 1 s
+PRESSURE_SPREAD = 0.04  # of the site's pressure: a probe further off is not believed (as the config)
+KNOWN_PRESSURE_U_PA = 1_000.0  # Pa: standard uncertainty of a pressure from altitude (design)
 FROZEN_STEPS = 3.0  # steps its partner must move while a probe repeats one value (design)
 FROZEN_TICKS = 60  # s for so long (design choice)
 LEAST_STEP_K = 0.1  # K: a partner's step where it is finer or not known yet (assumed)
@@ -137,6 +139,10 @@ class MomentReader:
         self.streams = {place: Stream() for place, _ in (*self._entering, *self._supply, *self._velocity)}
         self._streams = tuple(self.streams.items())
         self.humidity_seen = self.pressure_seen = False
+        known = job.pressure_u_pa <= KNOWN_PRESSURE_U_PA  # from altitude or given, not a bare assumption
+        spread = PRESSURE_SPREAD * job.pressure_pa if known else inf
+        self._pressure_low, self._pressure_high = job.pressure_pa - spread, job.pressure_pa + spread
+        self.pressure_refused = False  # the probe contradicts the site's altitude or pressure
         self.humidity_held = False
 
     def has_velocity(self) -> bool:
@@ -193,8 +199,11 @@ class MomentReader:
         supply_c = _mean(self._supply, values, times, now_ns)
         pressure_pa = self._job.pressure_pa
         if self._pressure and times[self._pressure[0][0]] != NEVER_NS:
-            pressure_pa = values[self._pressure[0][0]]
-            self.pressure_seen = True
+            measured_pa = values[self._pressure[0][0]]
+            self.pressure_refused = not self._pressure_low <= measured_pa <= self._pressure_high
+            if not self.pressure_refused:
+                pressure_pa = measured_pa
+                self.pressure_seen = True
         w = self._moisture(entering_c, values, times, now_ns, pressure_pa)
         return_c = (
             entering_c if self._entering is self._return else _mean(self._return, values, times, now_ns)

@@ -200,8 +200,7 @@ class Pipeline:
         if turn is not None:
             self._turn(tick, turn)
         self.watch.tick(tick, times, frozen, velocity_m_s)
-        if self.reader.humidity_held:
-            self.watch.say_held(tick)
+        self.watch.tick_sides(tick, held=self.reader.humidity_held, refused=self.reader.pressure_refused)
         if supply_c is not None and entering_c is not None:
             self._rise_s = tick
             self._limits.tick(tick, cycles.phase, cycles.smooth_k or 0.0, supply_c, entering_c)

@@ -11,16 +11,15 @@ from typing import Any
 
 from logger.core.air import volume_m3_kg
 from logger.core.assess import casing_loss_w
-from logger.core.firing import Firing, SteadyStretch, plate_output_w, verdict_of
+from logger.core.firing import Firing, SteadyStretch, plate_output_w
 from logger.core.heat import shortcut_w
-from logger.core.params import FanHeatMode, JobParams, OutdoorAir, Role
+from logger.core.params import FanHeatMode, JobParams
 from logger.core.pipeline import Outcome
 from logger.core.readings import NS_PER_S
+from logger.core.reasons import judge_outcome
 from logger.core.snapshot import Event
-from logger.core.verdict import UNDECIDED, Verdict, deciding_line
 
 SCHEMA = "riselog.result/1"
-NOT_STEADY = "not-steady"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +41,7 @@ def result_document(outcome: Outcome, facts: RunFacts) -> dict[str, Any]:
     """Build the document."""
     job, best = outcome.job, outcome.best
     stretch = best.best if best is not None else None
-    verdict, name, reason = _judge(outcome, best, stretch)
+    verdict, name, reason = judge_outcome(outcome, best, stretch)
     return {
         "schema": SCHEMA,
         "run": facts.run,
@@ -75,85 +74,6 @@ def result_document(outcome: Outcome, facts: RunFacts) -> dict[str, Any]:
 def firing_document(job: JobParams, firing: Firing, facts: RunFacts) -> dict[str, Any]:
     """The result of one firing alone, as it is stored when the firing is complete."""
     return result_document(Outcome(job=job, firings=(firing,)), facts)
-
-
-def _judge(
-    outcome: Outcome, firing: Firing | None, stretch: SteadyStretch | None
-) -> tuple[Verdict | None, str | None, str]:
-    """The verdict with its probabilities, its name (None: cannot be given) and one sentence."""
-    job = outcome.job
-    if firing is None or stretch is None:
-        return None, NOT_STEADY, _why_not_steady(outcome)
-    verdict = verdict_of(job, stretch)
-    if verdict is None:
-        why = "No verdict: the config gives no plate output (and no input with an efficiency)."
-        return None, None, why
-    bar = _no_verdict(outcome, firing)
-    if bar is not None:
-        return None, None, bar
-    plate_w = plate_output_w(job) or 1.0
-    size = (
-        f"Output is {stretch.means.output_w / plate_w:.1%} ± {stretch.combined.u95_w / plate_w:.1%} "
-        f"of the plate's {'derated ' if job.unit.derated else ''}output"
-    )
-    tolerance = f"the tolerance of {job.unit.tolerance:.1%}"
-    if verdict.verdict == "meets":
-        return verdict, "meets", f"{size}: within {tolerance}."
-    if verdict.verdict == "below":
-        return verdict, "below", f"{size}: below {tolerance} with {verdict.p_low:.0%} probability."
-    if verdict.verdict == "above":
-        text = (
-            f"{size}: above {tolerance} with {verdict.p_high:.0%} probability. Over-firing and carbon "
-            "monoxide are possible: stop and call the licensed person."
-        )
-        return verdict, "above", text
-    return verdict, UNDECIDED, f"{size}: undecided for {tolerance}. {_what_decides(job, stretch, plate_w)}"
-
-
-def _what_decides(job: JobParams, stretch: SteadyStretch, plate_w: float) -> str:
-    line = deciding_line(stretch.lines, stretch.means.output_w, plate_w, job.unit.tolerance)
-    if line is None:
-        return ""
-    if line.shrink is None:
-        return f"The largest line is {line.source}, but it alone cannot decide it."
-    return f"It would be decided if {line.source} were known {line.shrink:.1f} times better."
-
-
-def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
-    """Why a number stands but no verdict does."""
-    job = outcome.job
-    has_mixed = bool(job.probes_of(Role.MIXED))
-    if job.unit.outdoor_air is OutdoorAir.OPEN and not has_mixed:
-        return "No verdict: outdoor air is open and no probe of role mixed measures the entering air."
-    if firing.outdoor_suspected:
-        return "No verdict: the fan phase shows outdoor air in the entering air; see the events."
-    if firing.higher_level_seen():
-        return (
-            "No verdict: the rise stood more than 10 % higher for a while without being steady there; "
-            "only full fire is compared with the plate, hold it for longer."
-        )
-    if firing.stages_differ() and job.unit.stages == 1:
-        return "No verdict: two steady levels more than 10 % apart; the unit may have stages."
-    if not firing.onset_seen:
-        return (
-            "No verdict: the firing's beginning was not seen and no velocity probe shows that air moves; "
-            "start the log before the burner."
-        )
-    return None
-
-
-def _why_not_steady(outcome: Outcome) -> str:
-    needed = [p.name for p in outcome.job.probes_of(Role.RETURN, Role.MIXED, Role.SUPPLY)]
-    dumb = [name for name in needed if name in outcome.speechless]
-    if dumb:
-        return f"No rise could be had: no usable reading of {', '.join(dumb)}; run `riselog check`."
-    if not outcome.firings:
-        return "No firing was seen: the rise never climbed off the fan phase."
-    longest_s = max((f.end_s or f.start_s) - f.start_s for f in outcome.firings)
-    return (
-        f"{len(outcome.firings)} firing(s), the longest {longest_s} s, none steady: let it fire longer, "
-        "and see the events for what kept it from settling."
-    )
 
 
 def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str, Any]:
@@ -218,7 +138,7 @@ def _budget(stretch: SteadyStretch) -> list[dict[str, Any]]:
 
 def _cycle(outcome: Outcome, firing: Firing) -> dict[str, Any]:
     stretch = firing.best
-    _, name, _ = _judge(outcome, firing if stretch else None, stretch)
+    _, name, _ = judge_outcome(outcome, firing if stretch else None, stretch)
     return {
         "start_s": float(firing.start_s),
         "end_s": None if firing.end_s is None else float(firing.end_s),

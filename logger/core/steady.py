@@ -91,6 +91,7 @@ class SteadyDetector:
         self.end_s = 0  # of the last stretch, once unsettled
         self.passing_since_s: int | None = None
         self._candidate_s = 0
+        self._passed_s = 0  # last judgement of the running stretch that passed
         self._failing_since_s: int | None = None
         self._unjudged_since_s: int | None = None
         self._fitted_s = -REFIT_EVERY_S
@@ -120,7 +121,7 @@ class SteadyDetector:
             self._candidate_s = max(t_s - rung * self.grid_s // 2, self.end_s)
         if t_s - self.passing_since_s < self.params.hold_s:
             return Change.NONE
-        self.steady, self.start_s = True, self._candidate_s
+        self.steady, self.start_s, self._passed_s = True, self._candidate_s, t_s
         self._failing_since_s = self._unjudged_since_s = None
         return Change.SETTLED
 
@@ -140,9 +141,12 @@ class SteadyDetector:
             failing = judgement is Judgement.FAIL
         if not failing:
             self._failing_since_s = None
+            if judgement is Judgement.PASS:
+                self._passed_s = t_s
             return Change.NONE
         if self._failing_since_s is None:
-            self._failing_since_s = t_s if self._unjudged_since_s is None else self._unjudged_since_s
+            # behind the last judgement that passed: what made this one fail stays out of the stretch
+            self._failing_since_s = self._passed_s + 1
         if t_s - self._failing_since_s < FAIL_FOR_S:
             return Change.NONE
         self.end(t_s)

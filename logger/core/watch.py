@@ -27,7 +27,7 @@ class StreamWatch:
         self._frozen: list[int] = []
         self._name_of = {place: name for (name, _), place in slots.place.items()}
         self._reverse_s = 0
-        self._held_said = False
+        self._said: set[str] = set()
         self.newest: dict[tuple[str, Quantity], tuple[float, int]] = {}
         self.speechless = {name for _, name, _ in self._main}  # no usable reading yet
 
@@ -67,12 +67,21 @@ class StreamWatch:
         if velocity_m_s is not None:
             self._watch_reverse(tick, velocity_m_s)
 
-    def say_held(self, tick: int) -> None:
-        """Say once that the humidity is held."""
-        if not self._held_said:
-            self._held_said = True
+    def tick_sides(self, tick: int, *, held: bool, refused: bool) -> None:
+        """Say once that the humidity is held, and once that the pressure probe is not believed."""
+        if held and "humidity-held" not in self._said:
             text = "The entering air's humidity is silent: its last humidity ratio is held; see to the probe."
-            self._say(tick, "humidity-held", text)
+            self._say_once(tick, "humidity-held", text)
+        if refused and "pressure-implausible" not in self._said:
+            text = (
+                "The pressure probe is more than 4 % off the site's altitude or pressure and is not used: "
+                "see to the probe, or correct the config (a weather report is reduced to sea level)."
+            )
+            self._say_once(tick, "pressure-implausible", text)
+
+    def _say_once(self, tick: int, code: str, text: str) -> None:
+        self._said.add(code)
+        self._say(tick, code, text)
 
     def close(self, times: list[int]) -> None:
         """Find which probes never gave a usable reading."""

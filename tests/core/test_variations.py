@@ -426,3 +426,40 @@ def test_a_minute_probe_and_a_short_fan_phase_do_not_stop_the_core() -> None:
         readings.append(make_reading(len(readings), t, "ret", 20.0))
         readings.append(make_reading(len(readings), t + 1, "sup", supply_c + 0.1 * (t % 7)))
     outcome_of(job, readings)
+
+
+def test_a_wild_reading_stays_out_of_the_stretch_that_it_ends() -> None:
+    """70 K once in 170 s would be 0.4 K, 1.5 % of the rise."""
+    job, readings = job_of(STANDARD, ALL), readings_of(STANDARD, ALL)
+    at_s = settled_at_s() + 52.0
+    document, core = outcome_of(job, with_supply(readings, at_s, 70.0))
+    firing = core.book.done[0]
+    assert firing.stretches[0].end_s <= at_s + 2.0
+    for stretch in firing.stretches:
+        assert stretch.means.output_w == pytest.approx(STANDARD.truth.output_w, rel=0.012)
+    assert "stage-suspected" not in codes(document)
+
+
+def test_a_pressure_probe_far_off_the_altitude_is_not_believed() -> None:
+    readings = [
+        r._replace(value=85_000.0) if r.quantity is Quantity.PRESSURE else r
+        for r in readings_of(STANDARD, ALL)
+    ]
+    document, _ = outcome_of(job_of(STANDARD, ALL), readings)
+    assert "pressure-implausible" in codes(document)
+    assert document["firing"]["output_w"] == pytest.approx(STANDARD.truth.output_w, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("name", "part"),
+    [
+        ("limit-cycling", "a limit seems to trip"),
+        ("frozen-supply", "probe sup repeated one value"),
+        ("short-firing", "the longest 16"),
+    ],
+)
+def test_the_reason_never_asks_for_more_heat_against_a_warning(name: str, part: str) -> None:
+    scenario = find(name)
+    document, _ = outcome_of(job_of(scenario, ALL), readings_of(scenario, ALL))
+    assert part in document["reason"]
+    assert ("fire longer" in document["reason"]) is (name == "short-firing")

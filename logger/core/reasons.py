@@ -1,0 +1,113 @@
+"""What a run's result says in words: the verdict's name and one sentence, for reader and screen."""
+
+from __future__ import annotations
+
+from logger.core.firing import Firing, SteadyStretch, plate_output_w, verdict_of
+from logger.core.params import JobParams, OutdoorAir, Role
+from logger.core.pipeline import Outcome
+from logger.core.verdict import UNDECIDED, Verdict, deciding_line
+
+NOT_STEADY = "not-steady"
+SURE = 0.99  # beyond it a probability is only said to be beyond it
+ALARMS = frozenset({"rise-above-window", "supply-above-maximum"})
+
+
+def judge_outcome(
+    outcome: Outcome, firing: Firing | None, stretch: SteadyStretch | None
+) -> tuple[Verdict | None, str | None, str]:
+    """The verdict with its probabilities, its name (None: cannot be given) and one sentence."""
+    job = outcome.job
+    if firing is None or stretch is None:
+        return None, NOT_STEADY, _why_not_steady(outcome)
+    verdict = verdict_of(job, stretch)
+    if verdict is None:
+        why = "No verdict: the config gives no plate output (and no input with an efficiency)."
+        return None, None, why
+    bar = _no_verdict(outcome, firing)
+    if bar is not None:
+        return None, None, bar
+    plate_w = plate_output_w(job) or 1.0
+    size = (
+        f"Output is {stretch.means.output_w / plate_w:.1%} ± {stretch.combined.u95_w / plate_w:.1%} "
+        f"of the plate's {'derated ' if job.unit.derated else ''}output"
+    )
+    tolerance = f"the tolerance of {job.unit.tolerance:.1%}"
+    if verdict.verdict == "meets":
+        return verdict, "meets", f"{size}: within {tolerance}."
+    if verdict.verdict == "below":
+        return (
+            verdict,
+            "below",
+            f"{size}: below {tolerance} with {probability_text(verdict.p_low)} probability.",
+        )
+    if verdict.verdict == "above":
+        text = (
+            f"{size}: above {tolerance} with {probability_text(verdict.p_high)} probability. Over-firing and "
+            "carbon monoxide are possible: stop and call the licensed person."
+        )
+        return verdict, "above", text
+    return verdict, UNDECIDED, f"{size}: undecided for {tolerance}. {_what_decides(job, stretch, plate_w)}"
+
+
+def _what_decides(job: JobParams, stretch: SteadyStretch, plate_w: float) -> str:
+    line = deciding_line(stretch.lines, stretch.means.output_w, plate_w, job.unit.tolerance)
+    if line is None:
+        return ""
+    if line.shrink is None:
+        return f"The largest line is {line.source}, but it alone cannot decide it."
+    return f"It would be decided if {line.source} were known {max(line.shrink, 1.01):.2f} times better."
+
+
+def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
+    """Why a number stands but no verdict does."""
+    job = outcome.job
+    has_mixed = bool(job.probes_of(Role.MIXED))
+    if job.unit.outdoor_air is OutdoorAir.OPEN and not has_mixed:
+        return "No verdict: outdoor air is open and no probe of role mixed measures the entering air."
+    if firing.outdoor_suspected:
+        return "No verdict: the fan phase shows outdoor air in the entering air; see the events."
+    if firing.higher_level_seen():
+        return (
+            "No verdict: the rise stood more than 10 % higher for a while without being steady there; "
+            "only full fire is compared with the plate, hold it for longer."
+        )
+    if firing.stages_differ() and job.unit.stages == 1:
+        return "No verdict: two steady levels more than 10 % apart; the unit may have stages."
+    if not firing.onset_seen:
+        return (
+            "No verdict: the firing's beginning was not seen and no velocity probe shows that air moves; "
+            "start the log before the burner."
+        )
+    return None
+
+
+def _why_not_steady(outcome: Outcome) -> str:
+    """What kept the run from a steady stretch, and what to do; never more heat against a warning."""
+    codes = {event.code for event in outcome.events}
+    needed = [p.name for p in outcome.job.probes_of(Role.RETURN, Role.MIXED, Role.SUPPLY)]
+    dumb = [name for name in needed if name in outcome.speechless]
+    if dumb:
+        return f"No rise could be had: no usable reading of {', '.join(dumb)}; run `riselog check`."
+    frozen = sorted({event.probe or "?" for event in outcome.events if event.code == "frozen"})
+    if frozen:
+        return f"Not steady: probe {', '.join(frozen)} repeated one value; restart it and measure again."
+    if not outcome.firings:
+        return "No firing was seen: the rise never climbed off the fan phase."
+    longest_s = max((f.fall_s or f.end_s or f.start_s) - f.start_s for f in outcome.firings)
+    seen = f"{len(outcome.firings)} firing(s), the longest {longest_s} s, none steady"
+    if "limit-cycling" in codes:
+        return f"{seen}: a limit seems to trip again and again; do not fire on, see the events."
+    if codes & ALARMS:
+        return (
+            f"{seen}: a limit of the plate was broken; find the cause before any more firing, see the events."
+        )
+    return f"{seen}: let it fire longer, and see the events for what kept it from settling."
+
+
+def probability_text(p: float) -> str:
+    """Probability in words that never claim certainty.
+
+    >>> probability_text(0.9962), probability_text(0.957)
+    ('more than 99 %', '96 %')
+    """
+    return "more than 99 %" if p > SURE else f"{100.0 * p:.0f} %"
