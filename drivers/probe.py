@@ -245,6 +245,4 @@ def judge(request: ProbeRequest, text: str, has: Collection[Quantity]) -> Reach:
 
 def reached(request: ProbeRequest, text: str, next_step: str = "") -> Reach:
     """One line of ``check``."""
-    return Reach(
-        probe=request.name, ok=not next_step, text=f'probe "{request.name}": {text}', next_step=next_step
-    )
+    return Reach(probe=request.name, ok=not next_step, text=text, next_step=next_step)

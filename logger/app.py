@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import math
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -13,13 +12,12 @@ from logger.config.load import LoadedConfig, load_config, loads_config
 from logger.config.quantities import Dimension, QuantityError, parse
 from logger.core.errors import UsageError
 from logger.core.readings import NS_PER_S
-from logger.documents import print_json
+from logger.documents import print_json, print_lines
 from logger.faults import complain
 from logger.live import Manner, dashboard_wanted, run_live
 from logger.recompute import recover
 from logger.registry import DriverOptions, closest, load_scenarios
 from logger.safety import SHORT_CAUTION
-from logger.screen.plain import write_lines
 from logger.session import Limits
 from logger.store import StoreWriter
 from logger.stored import job_store
@@ -58,7 +56,7 @@ def list_scenarios(*, json: bool) -> int:
         print_json([{"name": name, "text": str(s.text)} for name, s in scenarios.items()])
     else:
         width = max((len(name) for name in scenarios), default=0) + 2
-        write_lines([f"{name:<{width}}{s.text}" for name, s in scenarios.items()], sys.stdout)
+        print_lines(f"{name:<{width}}{s.text}" for name, s in scenarios.items())
     return 0
 
 

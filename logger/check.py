@@ -5,8 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import shutil
-import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,14 +15,14 @@ from logger.config.load import LoadedConfig, load_config
 from logger.config.quantities import Dimension, show
 from logger.core.errors import ConfigError, RiselogError, StoreError
 from logger.core.firing import expected
-from logger.documents import print_json
+from logger.documents import print_json, print_lines
 from logger.driver_api import Driver
-from logger.faults import log_fault, one_line, said
+from logger.faults import complain, log_fault, one_line, said
 from logger.registry import DriverOptions
-from logger.screen.plain import write_lines
 from logger.sources import build_drivers, clock_for
-from logger.store import StoreReader
-from logger.store.lock import StoreLock
+from logger.store import StoreHeldError, StoreReader
+from logger.store.faults import store_error
+from logger.store.lock import refuse_held
 from logger.store.paths import refuse_network
 from logger.stored import job_store
 
@@ -47,7 +46,11 @@ class Check:
 
 def check_command(path: Path, *, offline: bool, json: bool) -> int:
     """Body of ``riselog check``; the exit code is that of the worst line."""
-    checks = [*_all_checks(path, offline=offline)]
+    checks = []
+    for check in _all_checks(path, offline=offline):  # each is shown as soon as it is known
+        checks.append(check)
+        if not json:
+            print_lines(_lines(check))
     bad = [check for check in checks if not check.ok]
     if json:
         print_json(
@@ -57,8 +60,6 @@ def check_command(path: Path, *, offline: bool, json: bool) -> int:
                 "checks": [{"code": c.code, "ok": c.ok, "text": c.text, "next": c.next_step} for c in checks],
             }
         )
-    else:
-        write_lines([line for check in checks for line in _lines(check)], sys.stdout)
     # wrong use first: what the config cannot say, no radio can mend
     return min((check.code_if_bad for check in bad), default=0)
 
@@ -101,8 +102,15 @@ def _probe_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
     if offline:
         yield Check(code="probes", ok=True, text="not looked for (--offline)")
         return
-    for name, driver in drivers.items():
-        yield from asyncio.run(_reach(name, driver))
+    if not config.simulated:
+        complain(f"looking for the probes ({', '.join(drivers)}): {REACH_S:.0f} s or a little more")
+    yield from asyncio.run(_reach_all(drivers))
+
+
+async def _reach_all(drivers: Mapping[str, Driver]) -> list[Check]:
+    """All drivers look at once, as they do in a run."""
+    found = await asyncio.gather(*(_reach(name, driver) for name, driver in drivers.items()))
+    return [check for checks in found for check in checks]
 
 
 async def _reach(name: str, driver: Driver) -> list[Check]:
@@ -125,7 +133,7 @@ async def _reach(name: str, driver: Driver) -> list[Check]:
 
 
 def _store_checks(path: Path) -> Iterator[Check]:
-    folder = next((p for p in (path.parent, *path.parent.parents) if p.exists()), Path("/"))
+    folder = next((p for p in (path.parent, *path.parent.parents) if os.path.exists(p)), Path("/"))  # noqa: PTH110 - never raises
     try:
         refuse_network(path)
     except StoreError as error:
@@ -144,14 +152,19 @@ def _store_checks(path: Path) -> Iterator[Check]:
 
 def _existing_store(path: Path) -> Check:
     """A store that is there can be read and is not held by another logger."""
-    if not path.exists():
-        return Check(code="store", ok=True, text=f"{path} will be made by the first run")
     try:
+        if not path.exists():
+            return Check(code="store", ok=True, text=f"{path} will be made by the first run")
         with StoreReader(path) as reader:
-            runs = len(reader.runs())
-        StoreLock(path, "riselog check").release()
-    except StoreError as error:
+            runs = reader.run_count()
+        refuse_held(path)
+    except StoreHeldError as error:
         step = "end what holds it, or set [store] path in the config"
+        return Check(code="store", ok=False, text=said(error), next_step=step)
+    except (StoreError, OSError) as error:
+        if isinstance(error, OSError):
+            error = store_error(error, path, "looking at the store")
+        step = "set another [store] path in the config"
         return Check(code="store", ok=False, text=said(error), next_step=step)
     return Check(code="store", ok=True, text=f"{path} holds {runs} run(s)")
 

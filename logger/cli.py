@@ -10,7 +10,7 @@ import typer
 from typer.core import TyperGroup
 
 from logger.airflow import cli as airflow
-from logger.faults import ReaderGoneError, guarded
+from logger.faults import CutOffError, ReaderGoneError, guarded
 from logger.take.cli import take
 
 
@@ -18,11 +18,14 @@ class PluginGroup(TyperGroup):
     """Commands of ours first, then those that plug-ins bring."""
 
     def invoke(self, ctx: Any) -> Any:  # noqa: ANN401 - the library's types are private
-        """Run the command; the library would make a fault of a reader that has had enough."""
+        """Run the command; the library would make a fault of a reader that has had enough, and end a
+        Ctrl-C without a word."""
         try:
             return super().invoke(ctx)
         except BrokenPipeError as error:
             raise ReaderGoneError from error
+        except KeyboardInterrupt as error:
+            raise CutOffError from error
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:  # noqa: ANN401 - the library's types are private
         """Look a command up; a plug-in is looked for only where we have none of that name."""

@@ -5,8 +5,7 @@ from __future__ import annotations
 import json as json_lib
 import platform
 import secrets
-import sys
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,7 @@ from logger.config.load import LoadedConfig
 from logger.core.firing import Firing
 from logger.core.pipeline import Pipeline
 from logger.core.result import RunFacts, firing_document
+from logger.faults import standard_output
 from logger.screen.plain import result_lines, write_lines
 from logger.store.records import RunHeader
 
@@ -78,9 +78,16 @@ def json_text(document: object) -> str:
 def print_json(document: object) -> None:
     """The document on stdout, in UTF-8 whatever the locale."""
     data = (json_text(document) + "\n").encode("utf-8")
-    sys.stdout.flush()
-    sys.stdout.buffer.write(data)
-    sys.stdout.buffer.flush()
+    with standard_output() as out:
+        out.flush()
+        out.buffer.write(data)
+        out.buffer.flush()
+
+
+def print_lines(lines: Iterable[str]) -> None:
+    """Lines for people on stdout, in ASCII where it has no more than that."""
+    with standard_output() as out:
+        write_lines(lines, out)
 
 
 def print_result(document: Mapping[str, Any], units: str, *, json: bool, where: str) -> None:
@@ -88,7 +95,7 @@ def print_result(document: Mapping[str, Any], units: str, *, json: bool, where: 
     if json:
         print_json(document)
     else:
-        write_lines(result_lines(document, units, where=where), sys.stdout)
+        print_lines(result_lines(document, units, where=where))
 
 
 def exit_code(document: Mapping[str, Any]) -> int:

@@ -53,7 +53,8 @@ class ProbeRequest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reach:
-    """What ``check`` finds of one probe; ``next_step`` is empty when all is well."""
+    """What ``check`` finds of one probe, ``text`` without its name; ``next_step`` is empty when all is
+    well."""
 
     probe: str
     ok: bool

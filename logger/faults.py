@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sys
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TextIO, TypeGuard
 
 from logger.core.errors import RiselogError
 
 INTERNAL_FAULT = 1
 ENDED_AT_ONCE = 130  # by a second Ctrl-C: 128 + SIGINT, the convention of POSIX shells
+_OUTPUT_ERRORS = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
 LOG_LIMIT = 1 << 20  # bytes; assumed: some hundred tracebacks, then the log starts anew
 
 
 class ReaderGoneError(Exception):
     """Who reads our output has had enough: `| head`."""
+
+
+class CutOffError(Exception):
+    """Ctrl-C, as it comes out of the command line library."""
 
 
 class OutputError(RiselogError):
@@ -63,8 +70,29 @@ def said(error: RiselogError) -> str:
     return "\n".join(line for line in lines if line) or type(error).__name__
 
 
+@contextlib.contextmanager
+def standard_output() -> Iterator[TextIO]:
+    """Standard output to write to; what keeps it from being written becomes an ``OutputError``."""
+    if sys.stdout is None:
+        raise OutputError("standard output is closed; run the command with an output that takes its answer")
+    try:
+        yield sys.stdout
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise _unwritable(error) from error
+
+
+def _unwritable(error: OSError) -> OutputError:
+    return OutputError(
+        f"standard output cannot be written ({error.strerror}); free some space, or send it elsewhere"
+    )
+
+
 def complain(text: str) -> None:
     """One message for the user, on standard error."""
+    if sys.stderr is None:
+        return  # print would take standard output in its place
     with contextlib.suppress(OSError, ValueError):
         print(f"riselog: {text}", file=sys.stderr, flush=True)  # noqa: T201 - the user's message
 
@@ -86,23 +114,35 @@ def guarded(command: Callable[[], int], what: str) -> int:
     """Run a command; whatever happens ends in an exit code and at most one message."""
     try:
         code = command()
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except RiselogError as error:
+        if isinstance(error, OutputError):
+            _silence_stdout()
         complain(said(error))
         return error.exit_code
     except (BrokenPipeError, ReaderGoneError):
         _silence_stdout()
         return 0  # the reader has had enough: `| head`
-    except KeyboardInterrupt:
-        complain("ended at once")
+    except (KeyboardInterrupt, CutOffError):
+        complain("ended by Ctrl-C before it was done; of an unfinished command nothing is stored")
         return ENDED_AT_ONCE
     except Exception as error:  # noqa: BLE001 - the last line of defence
-        return internal_fault(error, what)
+        if not _is_output(error):
+            return internal_fault(error, what)
+        _silence_stdout()
+        complain(said(_unwritable(error)))
+        return OutputError.exit_code
     return code
+
+
+def _is_output(error: Exception) -> TypeGuard[OSError]:
+    """Whether standard output failed: it alone is written without a file's name in the error."""
+    return isinstance(error, OSError) and error.filename is None and error.errno in _OUTPUT_ERRORS
 
 
 def _silence_stdout() -> None:
     """Keep the interpreter from complaining about the closed pipe once more at its exit."""
-    with contextlib.suppress(OSError, ValueError):
+    with contextlib.suppress(OSError, ValueError, AttributeError):
         null = os.open(os.devnull, os.O_WRONLY)
         os.dup2(null, sys.stdout.fileno())

@@ -170,12 +170,11 @@ def _derived(outcome: Outcome, replayer: Replayer, facts: RunFacts, source: Sour
 def source_of_run(reader: StoreReader, run: str) -> Source:
     """A stored run as a source."""
     header = reader.header(run)
-    row = next(row for row in reader.runs() if row.run == run)
     return Source(
         blocks=reader.blocks(run),
         events=reader.shell_events(run),
         started_utc_us=header.started_utc_us,
-        end_reason=row.end_reason or "running",
+        end_reason=reader.end_reason(run) or "running",
         simulated=header.simulated,
         scenario=header.scenario,
         seed=header.seed,

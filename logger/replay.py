@@ -13,7 +13,7 @@ from logger.documents import exit_code, new_run_id, print_result, run_header
 from logger.faults import complain, said
 from logger.recompute import Source, compute, compute_stored, recover, source_of_run
 from logger.registry import DriverOptions
-from logger.store import StoreHeldError, StoreReader, StoreWriter
+from logger.store import StoreHeldError, StoreReader, StoreWriter, is_file
 from logger.stored import find_stored, job_store
 
 
@@ -37,7 +37,7 @@ def _csv_source(path: Path) -> Source:
 
 def is_csv(text: str) -> bool:
     """Whether a text names a file and not a run."""
-    return text.lower().endswith(".csv") or "/" in text or "\\" in text or Path(text).is_file()
+    return text.lower().endswith(".csv") or "/" in text or "\\" in text or is_file(Path(text))
 
 
 def replay_command(text: str, config_path: Path | None, *, store: bool, json: bool) -> int:

@@ -8,8 +8,10 @@ from typing import Any
 from logger.clock import Clock, SteppedClock, SystemClock
 from logger.collect import Collector
 from logger.config.load import LoadedConfig
+from logger.core.errors import DriverError, RiselogError
 from logger.core.readings import Quantity
 from logger.driver_api import Driver, DriverContext, LinkState, ProbeRequest
+from logger.faults import log_fault, one_line
 from logger.registry import load_driver
 
 MAIN_THEN_WELCOME: dict[str, tuple[Quantity, ...]] = {
@@ -53,8 +55,21 @@ def build_drivers(config: LoadedConfig, collector: Collector, clock: Clock) -> d
             wait_until=clock.wait_until,
             settings=settings if kind.simulated else {},
         )
-        drivers[name] = kind(requests, context)
+        drivers[name] = _made(name, kind, requests, context)
     return drivers
+
+
+def _made(name: str, kind: type[Driver], requests: list[ProbeRequest], context: DriverContext) -> Driver:
+    try:
+        return kind(requests, context)
+    except RiselogError:
+        raise
+    except Exception as error:
+        where = log_fault(error, f"driver {name}")
+        raise DriverError(
+            f"driver '{name}' cannot be started ({type(error).__name__}: {one_line(str(error))}); report it "
+            f"to its author; details: {where}"
+        ) from error
 
 
 def _no_link(probe: str, state: LinkState, text: str) -> None:

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import sys
+import contextlib
+import errno
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TextIO
 
 from logger.clock import utc_text
 from logger.config.load import LoadedConfig, load_config
 from logger.core.errors import StoreError, UnknownRunError, UsageError
-from logger.documents import print_json
-from logger.faults import complain, said
+from logger.documents import print_json, print_lines
+from logger.faults import OutputError, complain, said, standard_output
 from logger.registry import DriverOptions
-from logger.screen.plain import write_lines
-from logger.store import RunRow, StoreReader, all_stores, clean_text, data_folder, store_path
+from logger.store import RunRow, StoreReader, all_stores, clean_text, data_folder, is_file, store_path
 
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 _ID_SHOWN = 5  # candidates named in a message
 
 
@@ -30,7 +30,7 @@ def _stores(config: LoadedConfig | None) -> tuple[Path, ...]:
     if config is None:
         return all_stores()
     path = job_store(config)
-    return (path,) if path.is_file() else ()
+    return (path,) if is_file(path) else ()
 
 
 def _rows(stores: tuple[Path, ...]) -> list[tuple[Path, RunRow]]:
@@ -84,11 +84,11 @@ def runs_command(config_path: Path | None, *, json: bool) -> int:
         print_json([_entry(row) for _, row in rows])
         return 0
     if not rows:
-        write_lines(["no run is stored yet; `riselog demo` makes one"], sys.stdout)
+        print_lines(["no run is stored yet; `riselog demo` makes one"])
         return 0
     lines = [f"{'run':<14}{'started (UTC)':<21}{'job':<24}{'readings':>10}  {'ended by':<13}verdict"]
     lines += [_line(row) for _, row in rows]
-    write_lines(lines, sys.stdout)
+    print_lines(lines)
     return 0
 
 
@@ -108,13 +108,12 @@ def _entry(row: RunRow) -> dict[str, object]:
 
 def _line(row: RunRow) -> str:
     started = utc_text(row.started_utc_us)[:19].replace("T", " ")
+    run, job = clean_text(row.run), clean_text(row.job)
     mark = " (simulated)" if row.simulated else ""
-    mark += f" (replay of {row.replay_of})" if row.replay_of else ""
-    end = row.end_reason or "still open"
-    return (
-        f"{row.run:<14}{started:<21}{row.job:<24}{row.readings:>10}  {end:<13}"
-        f"{row.verdict or 'no verdict'}{mark}"
-    )
+    mark += f" (replay of {clean_text(row.replay_of)})" if row.replay_of else ""
+    end = clean_text(row.end_reason or "still open")
+    verdict = clean_text(str(row.verdict or "no verdict"))
+    return f"{run:<14}{started:<21}{job:<24}{row.readings:>10}  {end:<13}{verdict}{mark}"
 
 
 def export_command(text: str, config_path: Path | None, *, output: Path | None, form: str, what: str) -> int:
@@ -137,19 +136,25 @@ def export_command(text: str, config_path: Path | None, *, output: Path | None, 
     return 0
 
 
-@contextmanager
+@contextlib.contextmanager
 def _opened(output: Path | None) -> Iterator[TextIO]:
     """The file to write, in UTF-8; it appears under its name only when it is whole."""
     if output is None:
-        sys.stdout.reconfigure(encoding="utf-8", newline="")  # type: ignore[union-attr]
-        yield sys.stdout
+        with standard_output() as out:
+            out.reconfigure(encoding="utf-8", newline="")  # type: ignore[attr-defined]
+            yield out
+            out.flush()
         return
+    if not output.name or output.is_dir():
+        raise UsageError(f"--output {output} is a folder; name a file in it")
     part = output.with_name(f".{output.name}.part")
     try:
         with part.open("w", encoding="utf-8", newline="") as stream:
             yield stream
         part.replace(output)
     except OSError as error:
-        raise UsageError(f"{output} cannot be written ({error.strerror}); name another file") from error
+        kind = OutputError if error.errno in _NO_ROOM else UsageError
+        raise kind(f"{output} cannot be written ({error.strerror}); name another file") from error
     finally:
-        part.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # the fault above is the one to hear of
+            part.unlink(missing_ok=True)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json as json_lib
 from dataclasses import dataclass
 
 from logger.config.quantities import Dimension, QuantityError, Units, parse_any, show
 from logger.core import air
 from logger.core.errors import UsageError
 from logger.core.params import Plane
+from logger.documents import print_json, print_lines
 from logger.quick import QuickOutput, quick_output
 
 STANDARD_PA = 101_325.0  # Pa, standard atmosphere (ISO 2533), where neither altitude nor pressure is given
@@ -103,7 +103,7 @@ def output_command(values: TypedValues, *, units: str, json: bool) -> int:
         raise UsageError(f"--units '{units}': write us or si")
     document = compute(values)
     if json:
-        print(json_lib.dumps(document, allow_nan=False))  # noqa: T201 - the command's answer
+        print_json(document)
     else:
-        print("\n".join(lines(document, "si" if units == "si" else "us")))  # noqa: T201 - as above
+        print_lines(lines(document, "si" if units == "si" else "us"))
     return 0

@@ -7,7 +7,7 @@ would take SQLite's locks away (sqlite.org/howtocorrupt.html 2.2).
 from logger.store.faults import StoreBusyError, StoreFullError, StoreHeldError
 from logger.store.insert import check_header
 from logger.store.live import StoreHealth
-from logger.store.paths import all_stores, data_folder, store_path
+from logger.store.paths import all_stores, data_folder, is_file, store_path
 from logger.store.reader import StoreReader
 from logger.store.records import (
     Batch,
@@ -47,5 +47,6 @@ __all__ = [
     "check_header",
     "clean_text",
     "data_folder",
+    "is_file",
     "store_path",
 ]

@@ -43,7 +43,8 @@ def store_error(error: sqlite3.Error | OSError, path: Path, doing: str) -> Store
         )
     if isinstance(error, sqlite3.IntegrityError | sqlite3.ProgrammingError):
         return StoreError(f"{path}: {error} while {doing}; nothing of it was stored; report this as a fault")
-    return StoreError(f"{path}: {error} while {doing}; check the disk and the rights to the folder")
+    reason = error.strerror if isinstance(error, OSError) and error.strerror else error
+    return StoreError(f"{path}: {reason} while {doing}; check the disk and the rights to the folder")
 
 
 def is_full(error: BaseException) -> bool:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import os
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 
@@ -13,6 +15,7 @@ from logger.store.faults import StoreHeldError, store_error
 from logger.store.records import clean_text
 
 _INFO_LIMIT = 4096  # bytes read of the holder's note; assumed
+_TRIES, _AGAIN_S = 5, 0.02  # s between; assumed: far longer than a look at the lock takes
 _COMMAND_LIMIT = 80  # characters shown of the holder's command; assumed
 
 if sys.platform == "win32":
@@ -20,7 +23,7 @@ if sys.platform == "win32":
 
     _LOCKED_BYTE = 1 << 30  # far behind the note: a locked byte cannot be read by others there
 
-    def _try_lock(handle: int) -> bool:
+    def _try_lock(handle: int, *, shared: bool = False) -> bool:
         os.lseek(handle, _LOCKED_BYTE, os.SEEK_SET)
         try:
             msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
@@ -32,9 +35,9 @@ if sys.platform == "win32":
 else:
     import fcntl
 
-    def _try_lock(handle: int) -> bool:
+    def _try_lock(handle: int, *, shared: bool = False) -> bool:
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(handle, (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
         except BlockingIOError:
             return False
         return True
@@ -51,15 +54,19 @@ class StoreLock:
         Another process (or another writer of this one) has it.
     """
 
-    def __init__(self, store: Path, command: str) -> None:
+    def __init__(self, store: Path, command: str, *, pause: Callable[[float], None] = time.sleep) -> None:
         self.path = store.with_name(store.name + ".lock")
         try:
             self._handle: int | None = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600)
         except OSError as error:
             raise store_error(error, self.path, "opening the lock file") from error
         try:
-            if not _try_lock(self._handle):
-                raise _held(store, self._handle)
+            for left in reversed(range(_TRIES)):
+                if _try_lock(self._handle):
+                    break
+                if not left:
+                    raise _held(store, self._handle)
+                pause(_AGAIN_S)
             os.ftruncate(self._handle, 0)
             note = {"pid": os.getpid(), "command": clean_text(command)}
             os.write(self._handle, json.dumps(note).encode())
@@ -88,6 +95,23 @@ class StoreLock:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.release()
+
+
+def refuse_held(store: Path) -> None:
+    """Raise ``StoreHeldError`` when somebody writes to the store. It is looked at for an instant: no note
+    is left, and a writer that comes at that moment tries again."""
+    path = store.with_name(store.name + ".lock")
+    try:
+        handle = os.open(path, os.O_RDWR if sys.platform == "win32" else os.O_RDONLY)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise store_error(error, path, "opening the lock file") from error
+    try:
+        if not _try_lock(handle, shared=True):
+            raise _held(store, handle)
+    finally:
+        os.close(handle)
 
 
 def _held(store: Path, handle: int) -> StoreHeldError:

@@ -41,6 +41,20 @@ def store_path(job: str, data_dir: Path | None = None) -> Path:
     return data_folder(data_dir) / f"{job}.db"
 
 
+def is_file(path: Path) -> bool:
+    """Whether there is a file; a path that cannot even be looked at (too long) leads to none."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
+def refuse_folder(path: Path) -> None:
+    """Raise ``StoreError`` for a folder where a store's file is meant."""
+    if not is_file(path) and os.path.isdir(path):  # noqa: PTH112 - never raises
+        raise StoreError(f"{path} is a folder; name a file in it, such as {path / 'job.db'} ([store] path)")
+
+
 def all_stores(data_dir: Path | None = None) -> tuple[Path, ...]:
     """Every store in the data folder, by name."""
     return tuple(sorted(path for path in data_folder(data_dir).glob("*.db") if path.is_file()))

@@ -20,6 +20,7 @@ from logger.core.snapshot import TRACE_COLUMNS, Event, Snapshot
 from logger.store import schema
 from logger.store.encode import json_object, snapshot_from_text
 from logger.store.faults import store_error
+from logger.store.paths import is_file, refuse_folder
 from logger.store.records import (
     NAME_LIMIT,
     ClockSegment,
@@ -48,7 +49,8 @@ class StoreReader:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        if not path.is_file():
+        refuse_folder(path)
+        if not is_file(path):
             raise StoreError(f"there is no store at {path}; `riselog runs` lists the stores there are")
         try:
             uri = f"{path.resolve().as_uri()}?mode=ro"
@@ -90,6 +92,15 @@ class StoreReader:
             (schema.SEQ_MASK,),
         )
         return tuple(_run_row(row) for row in rows)
+
+    def run_count(self) -> int:
+        """How many runs there are."""
+        return int(self._all("SELECT count(*) FROM run")[0][0])
+
+    def end_reason(self, run: str) -> str | None:
+        """Why a run ended, ``None`` while it has not."""
+        rows = self._all("SELECT end_reason FROM run WHERE run_key = ?", (self._key(run),))
+        return None if rows[0][0] is None else str(rows[0][0])
 
     def find_run(self, text: str) -> str:
         """The id of the run that ``text`` names: an id, a prefix of only one, or ``last``.

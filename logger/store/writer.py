@@ -15,7 +15,7 @@ from logger.store import schema
 from logger.store.faults import StoreFullError, store_error
 from logger.store.insert import BatchInserter
 from logger.store.lock import StoreLock
-from logger.store.paths import refuse_network
+from logger.store.paths import refuse_folder, refuse_network
 from logger.store.records import Batch, RunEnd, RunHeader
 from logger.store.reserve import Reserve
 
@@ -60,6 +60,7 @@ class StoreWriter:
     ) -> None:
         self.path = path
         self.reserve = reserve or Reserve(path)
+        refuse_folder(path)
         refuse_network(path)
         _make_folder(path)
         self._lock = StoreLock(path, command)

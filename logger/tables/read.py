@@ -71,9 +71,9 @@ def read_readings(path: Path) -> ReadingsTable:
     TableError
         The first fault, with file and line.
     """
-    if not path.is_file():
-        raise TableError(f"{path}: there is no such file; name a CSV file of readings, or a stored run")
     try:
+        if not path.is_file():
+            raise TableError(f"{path}: there is no such file; name a CSV file of readings, or a stored run")
         with _gc_paused(), _opened(path) as stream:
             return _TableReader(csv.reader(stream, strict=True)).read()
     except RowError as error:

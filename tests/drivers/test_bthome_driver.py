@@ -165,8 +165,8 @@ async def test_check_says_what_a_probe_broadcasts(air: Any) -> None:
     assert (ret.ok, ret.next_step) == (True, "")
     assert ret.text.endswith("dBm) with battery, temperature, humidity, pressure")
     assert duct.text.endswith("but no velocity")
-    assert sup.text == 'probe "sup": found, but it broadcasts no BTHome version 2'
-    assert out.text == 'probe "out": not found in 1.5 s (name "nobody")'
+    assert sup.text == "found, but it broadcasts no BTHome version 2"
+    assert out.text == 'not found in 1.5 s (name "nobody")'
     assert [each.ok for each in (ret, duct, sup, out)] == [True, False, False, False]
     assert log.samples == []
 

@@ -255,8 +255,8 @@ async def test_check_says_what_a_probe_has_and_what_to_do(air: Any) -> None:
     assert ret.text.endswith("dBm) with temperature (notifies), battery level (is read)")
     assert duct.text.endswith("but no velocity")
     assert duct.next_step == "use a probe with velocity for the role return"
-    assert sup.text == 'probe "sup": it has no Environmental Sensing value that can be read'
-    assert out.text == 'probe "out": not found in 2.5 s (name "nobody")'
+    assert sup.text == "it has no Environmental Sensing value that can be read"
+    assert out.text == 'not found in 2.5 s (name "nobody")'
     assert [each.ok for each in (ret, duct, sup, out)] == [True, False, False, False]
     assert log.samples == []
 
@@ -266,7 +266,7 @@ async def test_two_devices_of_one_name_are_told_apart_by_address_only(air: Any) 
     for _ in range(2):
         await (await air.remote()).advertise(name="twin")
     [ret] = await EssDriver([air.request(name="twin")], air.log().context()).reach(2.5)
-    assert ret.text.startswith('probe "ret": 2 devices have the name "twin": 00:00:00:00:00:0')
+    assert ret.text.startswith('2 devices have the name "twin": 00:00:00:00:00:0')
     assert ret.next_step == "give the address of the right one"
 
 
@@ -290,7 +290,7 @@ async def test_without_a_radio_the_driver_ends_with_one_sentence(
     finally:
         await air.power(on=True)
     assert str(caught.value) == f"scanning for probes failed: {text}"
-    assert (ret.ok, f"{ret.text}; {ret.next_step}") == (False, f'probe "ret": {text}')
+    assert (ret.ok, f"{ret.text}; {ret.next_step}") == (False, text)
 
 
 @pytest.mark.parametrize(

@@ -113,6 +113,23 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Program, Done]:
 
 
 @pytest.fixture
+def install_driver(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[str, str], None]:
+    """A plug-in with the class ``Driver``, found by the program's next start."""
+
+    def install(name: str, text: str) -> None:
+        info = tmp_path / "plug" / f"{name}-1.dist-info"
+        info.mkdir(parents=True)
+        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 1\n")
+        (info / "entry_points.txt").write_text(f"[riselog.drivers]\n{name} = {name}:Driver\n")
+        (info.parent / f"{name}.py").write_text(text)
+        before = os.environ.get("PYTHONPATH")
+        path = str(info.parent) if before is None else f"{info.parent}{os.pathsep}{before}"
+        monkeypatch.setenv("PYTHONPATH", path)
+
+    return install
+
+
+@pytest.fixture
 def write_config(tmp_path: Path) -> Callable[..., Path]:
     """A config file of the standard scenario with some words changed."""
     from simulators.scenarios import SCENARIOS

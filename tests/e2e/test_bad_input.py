@@ -1,5 +1,8 @@
 """Wrong use: one clear sentence on stderr, nothing on stdout, exit code 2."""
 
+import shlex
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -63,7 +66,8 @@ def test_a_csv_needs_a_config(program: Any) -> None:
         (("replay", "zzz", "--json"), ("no run is stored", "riselog demo")),
         (("export", "last"), ("no run is stored",)),
         (("run", "nowhere.toml", "--json"), ("nowhere.toml", "cannot be read")),
-        (("check", "nowhere.toml"), ()),
+        (("replay", "x" * 300, "--json"), ("no run is stored",)),
+        (("replay", "x" * 300 + ".csv", "--config", "nowhere.toml"), ("nowhere.toml", "cannot be read")),
         (("demo", "--scenario", "standart"), ("standart", "did you mean 'standard'")),
         (("demo", "--speed", "fast"), ("--speed 'fast'", "max")),
         (("demo", "--speed", "-1"), ("--speed", "above 0")),
@@ -88,10 +92,21 @@ def test_a_csv_needs_a_config(program: Any) -> None:
     ],
 )
 def test_bad_arguments(program: Any, arguments: tuple[str, ...], parts: tuple[str, ...]) -> None:
-    done = program(*arguments)
+    one_sentence(program(*arguments), *parts)
+
+
+def test_a_check_of_a_file_that_is_not_there(program: Any) -> None:
+    done = program("check", "nowhere.toml", "--json")
     assert done.code == 2
-    if parts:
-        one_sentence(done, *parts)
+    (line,) = done.document["checks"]
+    assert (line["code"], line["ok"]) == ("config", False)
+    assert "nowhere.toml: cannot be read (No such file or directory)" in line["text"]
+    assert line["next"]
+
+
+def test_a_csv_whose_name_is_too_long(program: Any, write_config: Any) -> None:
+    done = program("replay", "x" * 300 + ".csv", "--config", write_config(), "--json")
+    one_sentence(done, ".csv: cannot be read (File name too long)")
 
 
 @pytest.mark.parametrize(
@@ -115,6 +130,10 @@ def test_an_unknown_run_names_candidates(demo: Any) -> None:
     one_sentence(program("export", "last", "--what", "rows"), "--what 'rows'", "readings or trace")
     one_sentence(program("export", "last", "--format", "xls"), "--format 'xls'", "csv")
     one_sentence(program("export", "last", "--output", "no/such/folder/x.csv"), "x.csv")
+    one_sentence(program("export", "last", "--output", "."), "--output . is a folder")
+    one_sentence(program("export", "last", "--output", "/"), "--output / is a folder")
+    (program.folder / "f.txt").write_text("x")
+    one_sentence(program("export", "last", "--output", "f.txt/x.csv"), "x.csv", "Not a directory")
 
 
 def test_a_store_that_is_none(program: Any, write_config: Any) -> None:
@@ -150,3 +169,113 @@ def test_a_fault_of_our_own_is_one_sentence_and_a_log(program: Any, tmp_path: Pa
     assert str(log) in line
     assert "Traceback" in log.read_text()
     assert log.stat().st_mode & 0o077 == 0
+
+
+TYPED = ("output", "--airflow", "1850 cfm", "--return", "70F", "--supply", "118F")
+
+
+def test_an_answer_on_an_output_that_has_only_ascii(program: Any) -> None:
+    ascii_only = {"PYTHONIOENCODING": "ascii", "LC_ALL": "C", "PYTHONUTF8": "0"}
+    done = program(*TYPED, env=ascii_only)
+    assert (done.code, done.err) == (0, "")
+    assert "rise         48.0 F" in done.out
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+@pytest.mark.parametrize("to", ["/dev/full", "&-"])
+@pytest.mark.parametrize(
+    "command",
+    [
+        TYPED,
+        (*TYPED, "--json"),
+        ("runs", "--json"),
+        ("runs",),
+        ("demo", "--list"),
+        ("check", "nowhere.toml"),
+        ("demo", "--speed", "max", "--scenario", "short-firing", "--json"),
+        ("demo", "--speed", "max", "--scenario", "short-firing", "--headless"),
+    ],
+    ids=lambda command: " ".join(command[:1] + command[-1:]),
+)
+def test_an_output_that_cannot_be_written(program: Any, command: tuple[str, ...], to: str) -> None:
+    shown = shlex.join([sys.executable, "-m", "logger", *command])
+    done = subprocess.run(
+        ["bash", "-c", f"{shown} >{to}"],
+        env=program.environment,
+        cwd=program.folder,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 4, done.stderr
+    (line,) = [line for line in done.stderr.splitlines() if "standard output" in line]
+    assert "closed" in line if to == "&-" else "No space left on device" in line
+    assert "internal fault" not in done.stderr
+    assert "Traceback" not in done.stderr
+    assert "Exception ignored" not in done.stderr
+
+
+def test_an_export_that_cannot_be_written(demo: Any) -> None:
+    program, _ = demo
+    for to, part in (("/dev/full", "No space left"), ("&-", "closed")):
+        done = subprocess.run(
+            ["bash", "-c", f"{shlex.quote(sys.executable)} -m logger export last >{to}"],
+            env=program.environment,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        assert done.returncode == 4
+        (line,) = done.stderr.splitlines()
+        assert part in line
+
+
+FAILING = """
+from pydantic import BaseModel
+class Options(BaseModel): ...
+class Driver:
+    name, simulated, Options = "failing", False, Options
+    def __init__(self, probes, context):
+        raise KeyError("planted")
+    async def run(self): ...
+    async def reach(self, seconds): return []
+"""
+
+
+def test_a_plug_in_that_cannot_be_started_is_named(
+    program: Any, write_config: Any, install_driver: Any
+) -> None:
+    install_driver("failing", FAILING)
+    config = write_config(('driver = "sim"', 'driver = "failing"'))
+    text = config.read_text(encoding="utf-8")
+    config.write_text(text[: text.index("[sim]")], encoding="utf-8")
+    done = program("run", config, "--json")
+    assert (done.code, done.out) == (4, "")
+    (line,) = [line for line in done.err.splitlines() if "failing" in line]
+    assert "driver 'failing' cannot be started (KeyError: 'planted'); report it to its author" in line
+    checked = program("check", config, "--json")
+    assert checked.code == 4
+    (bad,) = [c for c in checked.document["checks"] if not c["ok"]]
+    assert "driver 'failing' cannot be started" in bad["text"]
+
+
+def test_a_store_path_that_is_a_folder(program: Any, write_config: Any) -> None:
+    folder = program.folder / "folder"
+    folder.mkdir()
+    config = write_config(("[sim]", f'[store]\npath = "{folder}"\n\n[sim]'))
+    done = program("run", config, "--json")
+    assert done.code == 4
+    assert f"{folder} is a folder; name a file in it" in done.err
+    checked = program("check", config, "--json")
+    assert checked.code == 4
+    (bad,) = [c for c in checked.document["checks"] if not c["ok"]]
+    assert f"{folder} is a folder; name a file in it" in bad["text"]
+
+
+def test_a_store_in_a_place_where_none_can_be(program: Any, write_config: Any) -> None:
+    config = write_config(("[sim]", '[store]\npath = "/proc/nowhere/x.db"\n\n[sim]'))
+    done = program("run", config, "--json")
+    assert done.code == 4
+    assert "[Errno" not in done.err

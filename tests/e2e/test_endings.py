@@ -98,14 +98,9 @@ class Driver:
 
 
 @pytest.fixture
-def stubborn(program: Any, write_config: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
+def stubborn(program: Any, write_config: Any, install_driver: Any) -> Any:
     """A job whose driver, a plug-in, does not end when told to."""
-    info = program.folder / "plug" / "stubborn-1.dist-info"
-    info.mkdir(parents=True)
-    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: stubborn\nVersion: 1\n")
-    (info / "entry_points.txt").write_text("[riselog.drivers]\nstubborn = stubborn:Driver\n")
-    (info.parent / "stubborn.py").write_text(STUBBORN)
-    monkeypatch.setenv("PYTHONPATH", str(info.parent))
+    install_driver("stubborn", STUBBORN)
     config = write_config(('driver = "sim"', 'driver = "stubborn"'))
     text = config.read_text(encoding="utf-8")
     config.write_text(text[: text.index("[sim]")], encoding="utf-8")

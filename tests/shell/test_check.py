@@ -116,6 +116,21 @@ def test_a_bad_config_is_the_one_line(config: Path, capsys: pytest.CaptureFixtur
     assert "supply" in only["text"]
 
 
+def test_lines_come_as_they_are_known(
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is known without the probes is on the screen while they are looked for."""
+    seen: list[str] = []
+
+    def answer(probes: Sequence[ProbeRequest]) -> Sequence[Reach]:
+        seen.append(capsys.readouterr().out)
+        return []
+
+    monkeypatch.setattr(logger.sources, "load_driver", lambda name: driver(answer))
+    assert check.check_command(config, offline=False, json=False) == 0
+    assert seen[0].startswith("ok   config")
+
+
 def test_a_store_that_is_held(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with StoreWriter(store_path("sim-standard"), "riselog run"):
         code, checks = run(config, capsys, offline=True)

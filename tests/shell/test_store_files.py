@@ -30,6 +30,7 @@ from logger.store import (
     schema,
     store_path,
 )
+from logger.store.lock import StoreLock, refuse_held
 from logger.store.paths import refuse_network
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "store_v1.db"
@@ -62,6 +63,30 @@ writer = StoreWriter(Path(sys.argv[1]), "riselog run other.toml")
 print("held", flush=True)
 sys.stdin.read()
 """
+
+
+def test_a_look_at_the_lock_leaves_no_trace_and_stops_no_writer(tmp_path: Path) -> None:
+    path = tmp_path / "s.db"
+    refuse_held(path)  # no lock file yet, and none is made
+    assert list(tmp_path.iterdir()) == []
+    with StoreLock(path, "riselog run"):
+        with pytest.raises(StoreHeldError, match="riselog run"):
+            refuse_held(path)
+        note = path.with_name("s.db.lock").read_bytes()
+    refuse_held(path)
+    assert path.with_name("s.db.lock").read_bytes() == note
+
+    fcntl = pytest.importorskip("fcntl")
+    with path.with_name("s.db.lock").open() as looking:
+        fcntl.flock(looking, fcntl.LOCK_SH)
+        pauses: list[float] = []
+
+        def pause(seconds: float) -> None:
+            pauses.append(seconds)
+            fcntl.flock(looking, fcntl.LOCK_UN)  # the look is over
+
+        with StoreLock(path, "riselog run", pause=pause):
+            assert len(pauses) == 1
 
 
 def test_a_second_writer_is_told_who_holds_it(path: Path) -> None:
