@@ -21,8 +21,7 @@ from logger.core.traverse_checks import check_traverse
 from logger.core.traverse_factor import probe_factor
 from logger.core.traverse_flow import measure
 from logger.core.traverse_mix import check_mixed, mixed_temperature
-from logger.documents import print_json
-from logger.screen.plain import write_lines
+from logger.documents import print_json, print_lines
 from logger.traverse.file import load_traverse
 
 MIXED_SCHEMA = "riselog.mixed-temperature/1"
@@ -36,8 +35,8 @@ def plan_command(options: PlanOptions, *, json: bool) -> int:
     if json:
         print_json(plan_document(plan, units))
         return 0
-    plain = "utf" not in (sys.stdout.encoding or "").lower()
-    write_lines(plan_lines(plan, units, plain=plain), sys.stdout)
+    plain = "utf" not in (getattr(sys.stdout, "encoding", None) or "").lower()
+    print_lines(plan_lines(plan, units, plain=plain))
     return 0
 
 
@@ -70,7 +69,7 @@ def _answer(
     if json:
         print_json(airflow_document(flow, checks))
     else:
-        write_lines([*airflow_lines(flow, checks, units), *config_lines(keys)], sys.stdout)
+        print_lines([*airflow_lines(flow, checks, units), *config_lines(keys)])
     return 0
 
 
@@ -86,7 +85,7 @@ def _compute_mixed(traverse: Traverse, return_: str | None, units: Units, *, jso
             )
         placement = mixed.placement_u95_k / rise_k
     if not json:
-        write_lines(mixed_lines(mixed, placement, checks, units), sys.stdout)
+        print_lines(mixed_lines(mixed, placement, checks, units))
         return 0
     print_json(
         {
@@ -117,7 +116,7 @@ def factor_command(path: Path, fixed: Sequence[str], *, units: str | None, json:
     readings = tuple(positive("--fixed", text, Dimension.VELOCITY) for text in fixed)
     found = probe_factor(traverse, readings)
     if not json:
-        write_lines(factor_lines(found, shown, path), sys.stdout)
+        print_lines(factor_lines(found, shown, path))
         return 0
     document: dict[str, Any] = airflow_document(found.flow, check_traverse(traverse, found.flow))
     print_json(
