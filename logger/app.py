@@ -19,7 +19,7 @@ from logger.recompute import recover
 from logger.registry import DriverOptions, closest, load_scenarios
 from logger.safety import SHORT_CAUTION
 from logger.session import Limits
-from logger.store import StoreWriter
+from logger.store import StoreWriter, remember
 from logger.stored import job_store
 
 MOST_SPEED = 100_000.0  # times real time; beyond, 'max' is meant; assumed
@@ -115,6 +115,7 @@ def _run(config: LoadedConfig, limits: Limits, *, headless: bool, json: bool, co
     if config.mqtt is not None:
         complain("[mqtt] is checked and not used: publishing is not part of this version yet")
     with StoreWriter(path, command, now_utc_us=SystemClock().utc_us()) as writer:
+        remember(path)
         for sentence in recover(writer):
             complain(sentence)
         manner = Manner(dashboard=dashboard_wanted(headless=headless, json=json), json=json)

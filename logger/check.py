@@ -23,7 +23,7 @@ from logger.sources import build_drivers, clock_for
 from logger.store import StoreHeldError, StoreReader
 from logger.store.faults import store_error
 from logger.store.lock import refuse_held
-from logger.store.paths import refuse_network
+from logger.store.network import refuse_network
 from logger.stored import job_store
 
 REACH_S = 10.0  # s; assumed: several advertising intervals of any probe

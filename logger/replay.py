@@ -13,7 +13,7 @@ from logger.documents import exit_code, new_run_id, print_result, run_header
 from logger.faults import complain, said
 from logger.recompute import Source, compute, compute_stored, recover, source_of_run
 from logger.registry import DriverOptions
-from logger.store import StoreHeldError, StoreReader, StoreWriter, is_file
+from logger.store import StoreHeldError, StoreReader, StoreWriter, is_file, remember
 from logger.stored import find_stored, job_store
 
 
@@ -86,6 +86,7 @@ def _writer(config: LoadedConfig, stack: ExitStack) -> StoreWriter | None:
     except StoreHeldError as error:
         complain(f"what is computed is shown and not stored: {said(error)}")
         return None
+    remember(path)
     for sentence in recover(writer):
         complain(sentence)
     return writer

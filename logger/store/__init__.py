@@ -7,7 +7,7 @@ would take SQLite's locks away (sqlite.org/howtocorrupt.html 2.2).
 from logger.store.faults import StoreBusyError, StoreFullError, StoreHeldError
 from logger.store.insert import check_header
 from logger.store.live import StoreHealth
-from logger.store.paths import all_stores, data_folder, is_file, store_path
+from logger.store.paths import all_stores, data_folder, is_file, remember, store_path
 from logger.store.reader import StoreReader
 from logger.store.records import (
     Batch,
@@ -48,5 +48,6 @@ __all__ = [
     "clean_text",
     "data_folder",
     "is_file",
+    "remember",
     "store_path",
 ]

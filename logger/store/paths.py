@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
-import sys
 from pathlib import Path
 
 from logger.core.errors import StoreError, UsageError
@@ -13,12 +13,7 @@ from logger.store.records import NAME_LIMIT, clean_text
 DATA_DIR_VARIABLE = "RISELOG_DATA_DIR"
 _JOB_NAME = re.compile(rf"[A-Za-z0-9_][A-Za-z0-9_-]{{0,{NAME_LIMIT - 1}}}")
 
-# Locks or shared memory fail there between hosts (sqlite.org/wal.html: no network file system).
-# 9p is left out: some sandboxes have it as their root, with locks that work.
-_NETWORK_TYPES = frozenset(
-    {"nfs", "nfs4", "cifs", "smb3", "smbfs", "afs", "ceph", "fuse.sshfs", "fuse.glusterfs", "fuse.rclone"}
-)
-_OCTAL = re.compile(r"\\([0-7]{3})")  # how mountinfo writes blanks: proc_pid_mountinfo(5)
+ELSEWHERE = "elsewhere.txt"  # in the data folder: stores that configs keep in other places, one a line
 
 
 def data_folder(data_dir: Path | None = None) -> Path:
@@ -56,39 +51,28 @@ def refuse_folder(path: Path) -> None:
 
 
 def all_stores(data_dir: Path | None = None) -> tuple[Path, ...]:
-    """Every store in the data folder, by name."""
-    return tuple(sorted(path for path in data_folder(data_dir).glob("*.db") if path.is_file()))
+    """Every store in the data folder by name, then those in other places that were written from here."""
+    folder = data_folder(data_dir)
+    own = sorted(path for path in folder.glob("*.db") if is_file(path))
+    others = [path for path in _elsewhere(folder) if is_file(path)]
+    return tuple(dict.fromkeys([*own, *others]))
 
 
-def refuse_network(path: Path, mountinfo: str | None = None) -> None:
-    """Raise ``StoreError`` when a path lies on a network file system, where the system tells.
-
-    ``mountinfo`` is the text of Linux's /proc/self/mountinfo; elsewhere nothing is known.
-    """
-    if mountinfo is None:
-        if sys.platform != "linux":
-            return
-        try:
-            mountinfo = Path("/proc/self/mountinfo").read_text(errors="replace")
-        except OSError:
-            return
-    kind = _file_system(path.resolve(), mountinfo)
-    if kind in _NETWORK_TYPES:
-        raise StoreError(
-            f"{path} lies on a network file system ({kind}), where a store can be damaged; "
-            f"use a local folder ([store] path, or {DATA_DIR_VARIABLE})"
-        )
+def remember(path: Path, data_dir: Path | None = None) -> None:
+    """Note a store outside the data folder, so that `runs` and `last` find it; a note that cannot be
+    written is no reason for no run."""
+    folder, path = data_folder(data_dir), path.resolve()
+    if path.parent == folder.resolve() or path in _elsewhere(folder):
+        return
+    with contextlib.suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        handle = os.open(folder / ELSEWHERE, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as notes:
+            notes.write(f"{path}\n")
 
 
-def _file_system(path: Path, mountinfo: str) -> str:
-    """Type of the file system of a path: that of the deepest mount point, the last of equals."""
-    found, depth = "", -1
-    for line in mountinfo.splitlines():
-        left, _, right = line.partition(" - ")
-        fields, kinds = left.split(), right.split()
-        if len(fields) < 5 or not kinds:  # noqa: PLR2004 - the fifth field is the mount point
-            continue
-        point = Path(_OCTAL.sub(lambda m: chr(int(m[1], 8)), fields[4]))
-        if path.is_relative_to(point) and len(point.parts) >= depth:
-            found, depth = kinds[0], len(point.parts)
-    return found
+def _elsewhere(folder: Path) -> list[Path]:
+    try:
+        return [Path(line) for line in (folder / ELSEWHERE).read_text(encoding="utf-8").splitlines() if line]
+    except (OSError, ValueError):
+        return []

@@ -15,7 +15,8 @@ from logger.store import schema
 from logger.store.faults import StoreFullError, store_error
 from logger.store.insert import BatchInserter
 from logger.store.lock import StoreLock
-from logger.store.paths import refuse_folder, refuse_network
+from logger.store.network import refuse_network
+from logger.store.paths import refuse_folder
 from logger.store.records import Batch, RunEnd, RunHeader
 from logger.store.reserve import Reserve
 
@@ -194,7 +195,10 @@ def _make_file(path: Path) -> None:
     """For its owner alone, so that SQLite's side files are so too.
 
     A file that is there is not opened: closing it would take SQLite's own locks from this
-    process (sqlite.org/howtocorrupt.html 2.2).
+    process (sqlite.org/howtocorrupt.html 2.2). One that is empty becomes a store as well.
     """
-    if not path.exists():
+    if path.exists():
+        if path.stat().st_size == 0:
+            path.chmod(0o600)
+    else:
         os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))

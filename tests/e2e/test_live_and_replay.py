@@ -180,3 +180,15 @@ def test_an_exported_csv_in_another_order_is_not_trusted_blindly(demo: Any, tmp_
     (said,) = [line for line in done.err.splitlines() if "late" in line]
     assert "called usable there" in said
     assert "sort the rows by time" in said
+
+
+def test_runs_of_a_store_in_another_place_are_listed_and_last(
+    program: Any, write_config: Any, tmp_path: Path
+) -> None:
+    place = tmp_path / "elsewhere" / "hall.db"
+    config = write_config(("[sim]", f'[store]\npath = "{place}"\n\n[sim]'))
+    run = program("run", config, "--for", "60s", "--json").document["run"]
+    (row,) = program("runs", "--json").document
+    assert row["run"] == run
+    again = program("replay", "last", "--no-store", "--json")
+    assert again.document["end_reason"] == "time"

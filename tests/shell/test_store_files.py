@@ -31,7 +31,8 @@ from logger.store import (
     store_path,
 )
 from logger.store.lock import StoreLock, refuse_held
-from logger.store.paths import refuse_network
+from logger.store.network import is_network, refuse_network
+from logger.store.paths import remember
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "store_v1.db"
 T0_US = 1_709_251_199_000_000  # 2024-02-29T23:59:59Z
@@ -380,12 +381,83 @@ broken line
 )
 def test_network_file_systems_are_refused(folder: str, kind: str) -> None:
     with pytest.raises(StoreError, match=f"network file system .{kind}.*use a local folder"):
-        refuse_network(Path(folder) / "x.db", MOUNTINFO)
+        refuse_network(Path(folder) / "x.db", MOUNTINFO, "linux")
 
 
 @pytest.mark.parametrize("folder", ["/home/x", "/srv/nfs/local/data", "/srv/nfs-backup", "/mnt/My"])
 def test_local_file_systems_are_not(folder: str) -> None:
-    refuse_network(Path(folder) / "x.db", MOUNTINFO)
+    refuse_network(Path(folder) / "x.db", MOUNTINFO, "linux")
+
+
+@pytest.mark.parametrize(
+    ("kind", "network"),
+    [
+        ("lustre", True),
+        ("gpfs", True),
+        ("fuse.s3fs", True),
+        ("fuse.sshfs", True),
+        ("fuse.ntfs-3g", False),
+        ("fuseblk", False),
+        ("ext4", False),
+        ("overlay", False),
+        ("9p", False),
+    ],
+)
+def test_types_of_file_systems(kind: str, network: bool) -> None:  # noqa: FBT001
+    assert is_network(kind) is network
+
+
+# As mount(8) of macOS prints it: what on where (type, options).
+MAC_MOUNTS = """/dev/disk3s1s1 on / (apfs, sealed, local, read-only, journaled)
+/dev/disk3s5 on /System/Volumes/Data (apfs, local, journaled, nobrowse)
+//me@server.example/share on /Volumes/My share (smbfs, nodev, nosuid, mounted by me)
+server.example:/export on /Volumes/export (nfs, asynchronous)
+"""
+
+
+@pytest.mark.parametrize(
+    ("system", "mounts", "path", "kind"),
+    [
+        ("darwin", MAC_MOUNTS, "/Volumes/My share/a/x.db", "smbfs"),
+        ("darwin", MAC_MOUNTS, "/Volumes/export/x.db", "nfs"),
+        ("darwin", MAC_MOUNTS, "/System/Volumes/Data/x.db", ""),
+        ("darwin", MAC_MOUNTS, "/Volumes/exported/x.db", ""),
+        ("win32", "", r"\\server\share\x.db", "a share"),
+        ("win32", "Z", r"Z:\data\x.db", "a network drive"),
+        ("win32", "Z", r"C:\data\x.db", ""),
+        ("win32", "", r"\\?\C:\data\x.db", ""),
+        ("freebsd14", None, "/mnt/x.db", ""),
+    ],
+)
+def test_each_system_tells_it_in_its_own_way(system: str, mounts: str | None, path: str, kind: str) -> None:
+    if not kind:
+        refuse_network(Path(path), mounts, system)
+        return
+    with pytest.raises(StoreError, match=f"network file system .{kind}"):
+        refuse_network(Path(path), mounts, system)
+
+
+def test_an_empty_file_that_becomes_a_store_is_for_its_owner_alone(path: Path) -> None:
+    path.touch(mode=0o644)
+    path.chmod(0o644)
+    with StoreWriter(path, "test"):
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_stores_in_other_places_are_remembered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("RISELOG_DATA_DIR", str(tmp_path / "set"))
+    own, other, gone = store_path("hall-1"), tmp_path / "other.db", tmp_path / "gone.db"
+    for place in (own, other):
+        StoreWriter(place, "test").close()
+    for place in (own, other, gone, other):
+        remember(place)
+    assert all_stores() == (own, other)
+    notes = tmp_path / "set" / "riselog" / "elsewhere.txt"
+    assert notes.read_text().splitlines() == [str(other), str(gone)]
+    assert stat.S_IMODE(notes.stat().st_mode) == 0o600
+    monkeypatch.setenv("RISELOG_DATA_DIR", "/proc/nowhere")
+    remember(other)  # cannot be noted, and harms nothing
+    assert all_stores() == ()
 
 
 def test_stores_lie_in_the_data_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
