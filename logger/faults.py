@@ -46,7 +46,10 @@ def log_fault(error: BaseException, what: str) -> str:
     """Append the traceback to the log file; the path as text, or why there is none."""
     from logger.clock import SystemClock, utc_text  # noqa: PLC0415 - costs start-up time
 
-    path = log_path()
+    try:
+        path = log_path()
+    except RuntimeError:  # neither HOME nor a home folder in the user database
+        return "no log: there is no home folder; set RISELOG_DATA_DIR"
     lines = "".join(traceback.format_exception(error))
     try:
         path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)

@@ -136,6 +136,24 @@ def export_command(text: str, config_path: Path | None, *, output: Path | None, 
     return 0
 
 
+_OWN_ENDINGS = (".db", ".db-wal", ".db-shm", ".db.lock", ".db.reserve", ".toml")
+
+
+def _refuse_own(output: Path) -> None:
+    """Never write a table over a store, what stands beside it, or a config."""
+    own = output.name.lower().endswith(_OWN_ENDINGS)
+    try:
+        with output.open("rb") as there:
+            own = own or there.read(15) == b"SQLite format 3"
+    except OSError:
+        pass  # not there, or not readable: what is to be said of that is said when it is written
+    if own:
+        raise UsageError(
+            f"--output {output}: that is a store's or a config's name, and readings are not written over "
+            "those; name a .csv file"
+        )
+
+
 @contextlib.contextmanager
 def _opened(output: Path | None) -> Iterator[TextIO]:
     """The file to write, in UTF-8; it appears under its name only when it is whole."""
@@ -147,6 +165,7 @@ def _opened(output: Path | None) -> Iterator[TextIO]:
         return
     if not output.name or output.is_dir():
         raise UsageError(f"--output {output} is a folder; name a file in it")
+    _refuse_own(output)
     part = output.with_name(f".{output.name}.part")
     try:
         with part.open("w", encoding="utf-8", newline="") as stream:

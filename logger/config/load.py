@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,7 +24,8 @@ from logger.config.secrets import without_secrets
 from logger.config.toml_text import KeyPath, toml_text
 from logger.config.traverse import located, read_traverse
 from logger.core.errors import ConfigError
-from logger.core.params import JobParams, Role
+from logger.core.params import MAIN_QUANTITY, JobParams, Role
+from logger.core.readings import Quantity
 
 DriverOptions = Mapping[str, type[BaseModel]]
 """The ``Options`` model of each known driver, by the driver's name."""
@@ -199,7 +200,26 @@ def _probes(
         if probe is not None and options is not None:
             probes[name] = probe
             setups.append(ProbeSetup(name=name, role=probe.role, driver=probe.driver, options=options))
+    problems += _twins(setups)
     return probes, setups
+
+
+def _twins(setups: Sequence[ProbeSetup]) -> Iterator[Problem]:
+    """Two probes that are one device and one quantity: a copied address, and a rise of 0 all day.
+
+    One device may well give the velocity of one role and the temperature of another.
+    """
+    first: dict[tuple[str, str, str, Quantity], str] = {}
+    for setup in setups:
+        for key in ("address", "name"):
+            value = setup.options.get(key)
+            if not isinstance(value, str):
+                continue
+            device = (setup.driver, key, value.casefold(), MAIN_QUANTITY[setup.role])
+            other = first.setdefault(device, setup.name)
+            if other != setup.name:
+                text = f"{key} '{value}' is that of probe '{other}' too; every probe needs its own"
+                yield Problem(("probes", setup.name, key), text)
 
 
 class _Named(Table):

@@ -30,6 +30,8 @@ ALTITUDE_U_PA = 1_000.0  # Pa, standard uncertainty of weather about the standar
 GIVEN_U_PA = 150.0  # Pa, standard uncertainty of a pressure entered once: assumed
 UNKNOWN_U_PA = 3_000.0  # Pa, standard uncertainty where no altitude is known: assumed
 OUTDOOR_U95 = 0.05  # fraction of the supply air: assumed
+LEAST_EFFICIENCY = 0.5  # output over input; below it a unit was mistyped (assumed)
+HOTTEST_DUCT_C = 65.0  # degC; above it a unit was mistyped (assumed)
 AIRFLOW_U95 = 0.05  # fraction of the flow: assumed
 PLACEMENT_U95 = 0.03  # fraction of the rise: assumed
 AIRFLOW_TEMP_C = 20.0  # degC, where the state of a volume is not told: assumed
@@ -131,6 +133,11 @@ def _unit_notes(unit: UnitTable, output_w: float | None, probes: Probes, notes: 
         notes.append(
             "unit.output (or input with efficiency) is left out: the output is measured, there is no verdict."
         )
+    if output_w is not None and unit.input is not None and output_w < LEAST_EFFICIENCY * unit.input:
+        notes.append(
+            f"unit.output is only {output_w / unit.input:.0%} of unit.input: no gas or electric unit is so"
+            " poor; look at the units of both."
+        )
     if unit.casing_loss is None and unit.kind is UnitKind.GAS:
         notes.append("unit.casing_loss is left out: 0 to 2 % of the input is assumed.")
     if unit.outdoor_air is None and not mixed:
@@ -193,6 +200,10 @@ def _told_airflow(air: AirflowTable, notes: list[str]) -> AirflowParams:
         notes.append("airflow.u95 is left out: 5 % is assumed.")
     if air.source is AirflowSource.FIXED:
         _state_notes(air, notes)
+        if air.temperature is not None and air.temperature > HOTTEST_DUCT_C:
+            notes.append(
+                f"airflow.temperature is {air.temperature:.0f} °C: few ducts are so hot; look at its unit."
+            )
     if air.source is AirflowSource.PROBE and air.basis is None:
         notes.append(
             'airflow.basis is left out: "actual" is assumed; a thermal (hot-wire) probe reads "standard".'

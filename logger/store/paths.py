@@ -23,7 +23,12 @@ def data_folder(data_dir: Path | None = None) -> Path:
     if data_dir is None:
         import platformdirs  # noqa: PLC0415 - only needed where nothing overrides it
 
-        data_dir = platformdirs.user_data_path()
+        try:
+            data_dir = platformdirs.user_data_path()
+        except RuntimeError as error:
+            raise StoreError(
+                f"there is no home folder to store in; set {DATA_DIR_VARIABLE} to a folder of yours"
+            ) from error
     return data_dir.expanduser() / "riselog"
 
 

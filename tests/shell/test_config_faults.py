@@ -402,6 +402,25 @@ def test_a_password_in_the_file_is_refused_and_not_repeated() -> None:
     assert "sesame" not in text
 
 
+def test_one_device_for_two_probes_is_refused() -> None:
+    text = GOOD.replace('"00:00:00:00:00:03"', '"00:00:00:00:00:02"')
+    sentence = refusal(text)
+    assert sentence.startswith("job.toml:22: key 'probes.sup.address': ")
+    assert "that of probe 'ret' too" in sentence
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "part"),
+    [
+        ('input = "39.6 kW"', 'input = "135 kW"', "only 24% of unit.input"),
+        ('volume = "0.9 m3/s"', 'volume = "0.9 m3/s"\ntemperature = "71 °C"', "few ducts are so hot"),
+    ],
+)
+def test_a_mistyped_unit_is_noted(old: str, new: str, part: str) -> None:
+    assert any(part in note for note in loads_config(GOOD.replace(old, new), "job.toml", OPTIONS).notes)
+    assert not any(part in note for note in loads_config(GOOD, "job.toml", OPTIONS).notes)
+
+
 def test_a_gas_meter_has_no_offset() -> None:
     text = refusal(GOOD + '[probes.m]\nrole = "gas"\ndriver = "ess"\nname = "m"\noffset = "1 ft3"\n')
     assert (

@@ -371,7 +371,7 @@ def test_defaults_are_told() -> None:
 def test_probe_u95_defaults_by_role() -> None:
     text = SMALL
     for name, role in [("mix", "mixed"), ("out", "outdoor"), ("duct", "velocity"), ("baro", "pressure")]:
-        text += f'[probes.{name}]\nrole = "{role}"\ndriver = "radio"\naddress = "x"\n'
+        text += f'[probes.{name}]\nrole = "{role}"\ndriver = "radio"\naddress = "{name}"\n'
     text += '[probes.meter]\nrole = "gas"\ndriver = "radio"\naddress = "x"\n'
     probes = {p.name: p for p in load(text).job.probes}
     assert all(p.u95_assumed for p in probes.values())
