@@ -172,7 +172,8 @@ class TerminalScreen(ABC, Generic[View]):
             elif not flush:
                 empty += 1
                 if empty > EMPTY_READS:
-                    loop.remove_reader(source.fileno())
+                    with contextlib.suppress(NotImplementedError):  # Windows' own loop reads otherwise
+                        loop.remove_reader(source.fileno())
             if not flush:
                 loop.call_later(ESCAPE_S, take, True)  # noqa: FBT003
 
@@ -228,8 +229,14 @@ class TerminalScreen(ABC, Generic[View]):
                     live.stop()
             return
         with contextlib.suppress(OSError):  # stuck: the painter holds the console, so go round it
-            os.set_blocking(sys.stdout.fileno(), False)
+            handle = sys.stdout.fileno()
+            _set_blocking(handle, blocking=False)
             try:
-                os.write(sys.stdout.fileno(), GIVE_BACK)
+                os.write(handle, GIVE_BACK)
             finally:
-                os.set_blocking(sys.stdout.fileno(), True)
+                _set_blocking(handle, blocking=True)
+
+
+def _set_blocking(handle: int, *, blocking: bool) -> None:
+    if hasattr(os, "set_blocking"):  # Windows has it from Python 3.12 on
+        os.set_blocking(handle, blocking)

@@ -21,6 +21,7 @@ from logger.screen import live
 from logger.screen.live import LiveScreen
 from logger.screen.model import DashboardView, ScreenState
 from logger.screen.painter import Painter
+from logger.screen.terminal import GIVE_BACK
 
 if sys.platform == "win32":
     pytest.skip("needs pseudo-terminals", allow_module_level=True)
@@ -451,3 +452,29 @@ def test_the_screen_costs_nothing_before_it_starts() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=GUARD_S
     )
     assert result.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("has_it", [True, False])
+async def test_a_stuck_painter_is_gone_round_on_every_system(
+    has_it: bool,  # noqa: FBT001
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Where the system cannot make a write not wait, the terminal is given back all the same."""
+    read_end, write_end = os.pipe()
+
+    class Stuck:
+        dropped = 3
+
+        def stop(self, timeout_s: float) -> bool:
+            return False
+
+    screen = LiveScreen(lambda _state: make_view(), lambda _command: None)
+    with os.fdopen(write_end, "w") as out:
+        monkeypatch.setattr(sys, "stdout", out)
+        if not has_it:
+            monkeypatch.delattr(os, "set_blocking")
+        screen._stop_painting(Stuck(), None, out)  # type: ignore[arg-type]
+        monkeypatch.undo()
+    with os.fdopen(read_end, "rb") as seen:
+        assert seen.read() == GIVE_BACK
+    assert screen.dropped == 3
