@@ -16,11 +16,12 @@ from logger.documents import print_json, print_lines
 from logger.faults import complain
 from logger.live import Manner, dashboard_wanted, run_live
 from logger.recompute import recover
-from logger.registry import DriverOptions, closest, load_scenarios
+from logger.registry import DriverOptions, load_scenarios
 from logger.safety import SHORT_CAUTION
 from logger.session import Limits
 from logger.store import StoreWriter, remember
 from logger.stored import job_store
+from logger.text import closest
 
 MOST_SPEED = 100_000.0  # times real time; beyond, 'max' is meant; assumed
 

@@ -17,7 +17,7 @@ from logger.core.errors import ConfigError, RiselogError, StoreError
 from logger.core.firing import expected
 from logger.documents import print_json, print_lines
 from logger.driver_api import Driver
-from logger.faults import complain, log_fault, one_line, said
+from logger.faults import complain, log_fault, said
 from logger.registry import DriverOptions
 from logger.sources import build_drivers, clock_for
 from logger.store import StoreHeldError, StoreReader
@@ -25,6 +25,7 @@ from logger.store.faults import store_error
 from logger.store.lock import refuse_held
 from logger.store.network import refuse_network
 from logger.stored import job_store
+from logger.text import one_line
 
 REACH_S = 10.0  # s; assumed: several advertising intervals of any probe
 SLACK_S = 20.0  # s beyond that before a driver counts as hanging; assumed

@@ -15,6 +15,7 @@ from logger.clock import Clock
 from logger.core.readings import NS_PER_S, NS_PER_US, Flag, Reading, Sample, in_range
 from logger.core.snapshot import Event
 from logger.driver_api import LinkState
+from logger.text import clean_text
 
 CLOCK_JUMP_NS = NS_PER_S  # UTC against elapsed time: design, 1 s
 SUSPEND_NS = 2 * NS_PER_S  # elapsed against awake time; assumed: above any scheduling delay
@@ -36,15 +37,6 @@ class Tick(NamedTuple):
 
 
 Record = Reading | Noted | Tick
-
-
-def clean_text(text: str) -> str:
-    r"""Text from outside: no control characters, of bounded length.
-
-    >>> clean_text("pro\x1b[31mbe\n")
-    'pro[31mbe'
-    """
-    return "".join(c for c in text if c.isprintable())[:TEXT_LIMIT]
 
 
 class Collector:
@@ -124,10 +116,11 @@ class Collector:
         if key in self._faults:
             return
         self._faults.add(key)
+        probe = clean_text(sample.probe, TEXT_LIMIT)
         what = "is not in the config" if sample.probe not in self._probes else f"gave {sample.value}"
         self.note(
             "driver-fault",
-            f"probe '{clean_text(sample.probe)}' {what} ({sample.quantity}): its driver is at fault; "
+            f"probe '{probe}' {what} ({sample.quantity}): its driver is at fault; "
             "such values are counted and not stored; report it to the driver's author",
             sample.probe if sample.probe in self._probes else None,
         )
@@ -137,7 +130,7 @@ class Collector:
         self._note(self.elapsed_ns(), code, text, probe)
 
     def _note(self, t_ns: int, code: str, text: str, probe: str | None = None) -> None:
-        event = Event(t_ns=t_ns, code=code, text=clean_text(text), probe=probe, origin="shell")
+        event = Event(t_ns=t_ns, code=code, text=clean_text(text, TEXT_LIMIT), probe=probe, origin="shell")
         self._put(Noted(self.next_seq(), self._clock.utc_us(), event))
 
     def tick(self) -> None:
@@ -156,7 +149,7 @@ class Collector:
         if state in (LinkState.SEARCHING, LinkState.CONNECTING):
             return
         before, texts = self._told.get(probe, (None, frozenset()))
-        text = clean_text(text)
+        text = clean_text(text, TEXT_LIMIT)
         if state is before and (not text or text in texts):
             return
         self._told[probe] = (state, texts | {text} if state is before else frozenset({text}))

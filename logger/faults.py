@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TextIO, TypeGuard
 
 from logger.core.errors import RiselogError
+from logger.text import one_line
 
 INTERNAL_FAULT = 1
 ENDED_AT_ONCE = 130  # by a second Ctrl-C: 128 + SIGINT, the convention of POSIX shells
@@ -60,11 +61,6 @@ def log_fault(error: BaseException, what: str) -> str:
     except OSError as trouble:
         return f"no log: {path} cannot be written, {trouble.strerror}"
     return str(path)
-
-
-def one_line(text: str) -> str:
-    """A message as one printable line."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
 def said(error: RiselogError) -> str:

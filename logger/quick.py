@@ -11,6 +11,7 @@ from logger.core.params import Plane
 from logger.core.readings import QUANTITIES, Quantity, in_range
 
 SCHEMA = "riselog.output/1"
+SEA_LEVEL_PA = air.standard_pressure_pa(0.0)
 RETURN_MAX_C = 60.0  # degC, assumed: no unit takes warmer air, and water is far from boiling there
 
 
@@ -38,7 +39,7 @@ def quick_output(
     return_c: float,
     supply_c: float,
     humidity: float = 0.5,
-    pressure_pa: float = 101_325.0,
+    pressure_pa: float = SEA_LEVEL_PA,
     fan_heat_w: float = 0.0,
     casing_loss_w: float = 0.0,
 ) -> QuickOutput:

@@ -5,13 +5,13 @@ A driver is imported only when a config asks for it, so a broken plug-in harms n
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator, Mapping
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any
 
 from logger.core.errors import ConfigError, UsageError
 from logger.driver_api import Driver
+from logger.text import closest
 
 DRIVERS = "riselog.drivers"
 SCENARIOS = "riselog.scenarios"
@@ -31,16 +31,6 @@ def _points(group: str) -> dict[str, EntryPoint]:
 def known_drivers() -> tuple[str, ...]:
     """Names of all installed drivers, in order; imports none of them."""
     return tuple(sorted(_points(DRIVERS)))
-
-
-def closest(name: str, names: tuple[str, ...]) -> str:
-    """A hint that names the nearest known word, or nothing.
-
-    >>> closest("bthme", ("bthome", "ess"))
-    "; did you mean 'bthome'?"
-    """
-    near = difflib.get_close_matches(name, names, n=1)
-    return f"; did you mean '{near[0]}'?" if near else ""
 
 
 def load_driver(name: str) -> type[Driver]:

@@ -11,8 +11,9 @@ from logger.config.load import LoadedConfig
 from logger.core.errors import DriverError, RiselogError
 from logger.core.readings import Quantity
 from logger.driver_api import Driver, DriverContext, LinkState, ProbeRequest
-from logger.faults import log_fault, one_line
+from logger.faults import log_fault
 from logger.registry import load_driver
+from logger.text import one_line
 
 MAIN_THEN_WELCOME: dict[str, tuple[Quantity, ...]] = {
     "return": (Quantity.TEMPERATURE, Quantity.HUMIDITY),

@@ -14,7 +14,8 @@ from logger.core.errors import StoreError, UnknownRunError, UsageError
 from logger.documents import print_json, print_lines
 from logger.faults import OutputError, complain, said, standard_output
 from logger.registry import DriverOptions
-from logger.store import RunRow, StoreReader, all_stores, clean_text, data_folder, is_file, store_path
+from logger.store import RunRow, StoreReader, all_stores, data_folder, is_file, store_path
+from logger.text import clean_text
 
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 _ID_SHOWN = 5  # candidates named in a message

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from logger.config.fields import ALTITUDE
 from logger.config.quantities import Dimension, QuantityError, Units, parse_any, show
 from logger.core import air
 from logger.core.errors import UsageError
 from logger.core.params import Plane
 from logger.documents import print_json, print_lines
 from logger.quick import QuickOutput, quick_output
-
-STANDARD_PA = 101_325.0  # Pa, standard atmosphere (ISO 2533), where neither altitude nor pressure is given
-
-ALTITUDE_M = (-500.0, 6000.0)  # m, assumed: no building stands beyond
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,12 +70,11 @@ def _pressure_pa(values: TypedValues) -> float:
     if values.pressure is not None:
         return _si("--pressure", values.pressure, Dimension.PRESSURE)
     if values.altitude is None:
-        return STANDARD_PA
-    altitude_m = _si("--altitude", values.altitude, Dimension.LENGTH)
-    low, high = ALTITUDE_M
-    if not low <= altitude_m <= high:
-        raise UsageError(f"--altitude is {altitude_m:g} m: give one from {low:g} m to {high:g} m")
-    return air.standard_pressure_pa(altitude_m)
+        return air.standard_pressure_pa(0.0)
+    try:
+        return air.standard_pressure_pa(ALTITUDE(values.altitude))
+    except QuantityError as error:
+        raise UsageError(f"--altitude: {error}") from error
 
 
 def lines(document: QuickOutput, units: Units) -> list[str]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeVar
 
+from logger.config.fields import ALTITUDE
 from logger.config.quantities import Dimension, QuantityError, Units, parse
 from logger.core.air import standard_pressure_pa
 from logger.core.airflow import AirState
@@ -19,9 +20,7 @@ Word = TypeVar("Word", bound=StrEnum)
 _BY = re.compile(r"\s*[x×]\s*")
 _GRID = re.compile(r"\s*(\d{1,2})\s*[x×]\s*(\d{1,2})\s*")
 SIDE_M = (0.02, 20.0)  # m, bounds of the traverse file
-ALTITUDE_M = (-500.0, 6000.0)  # m, assumed: no building stands beyond
 LINER_MOST_M, TIP_MOST_M = 0.3, 2.0  # m, assumed: beyond it a unit was confused
-STANDARD_PA = 101_325.0  # Pa, standard atmosphere (ISO 2533)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,12 +142,11 @@ def pressure_pa(altitude: str | None, pressure: str | None) -> float:
             raise UsageError(f"--pressure '{pressure}': give the site's own, from 45 kPa to 115 kPa")
         return value_pa
     if altitude is None:
-        return STANDARD_PA
-    altitude_m = amount("--altitude", altitude, Dimension.LENGTH)
-    low_m, high_m = ALTITUDE_M
-    if not low_m <= altitude_m <= high_m:
-        raise UsageError(f"--altitude is {altitude_m:g} m: give one from {low_m:g} m to {high_m:g} m")
-    return standard_pressure_pa(altitude_m)
+        return standard_pressure_pa(0.0)
+    try:
+        return standard_pressure_pa(ALTITUDE(altitude))
+    except QuantityError as error:
+        raise UsageError(f"--altitude: {error}") from error
 
 
 def state_of(

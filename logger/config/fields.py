@@ -6,7 +6,6 @@ a unit or a digit, not unusual plant.
 
 from __future__ import annotations
 
-import difflib
 import math
 import re
 from collections.abc import Callable, Iterable
@@ -18,6 +17,7 @@ from pydantic import BeforeValidator
 
 from logger.config.quantities import Dimension, QuantityError, accepted_units, parse, quoted
 from logger.core.params import FanHeatMode, OutdoorAir
+from logger.text import closest
 
 T = TypeVar("T", bound=StrEnum)
 
@@ -25,17 +25,6 @@ NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_-]{0,63}")  # a leading - could be an
 _HOST = re.compile(r"[A-Za-z0-9._:-]{1,253}")
 _FACTOR = re.compile(r"[0-9]*\.?[0-9]+")
 _TEXT_LIMIT = 1000  # characters, assumed
-
-
-def closest(word: str, known: Iterable[str]) -> str:
-    """A hint at the nearest known word, or nothing.
-
-    >>> closest("Suply", ["return", "supply"])
-    "; did you mean 'supply'?"
-    """
-    folded = {k.casefold(): k for k in known}
-    near = difflib.get_close_matches(word[:64].casefold(), folded, n=1)
-    return f"; did you mean '{folded[near[0]]}'?" if near else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +155,7 @@ def _short(value: float) -> str:
     return f"{value:g}" if abs(value) < 1e15 and math.isfinite(value) else "…"  # noqa: PLR2004 - for display
 
 
+ALTITUDE = Amount(Dimension.LENGTH, "-450 m", "5500 m")
 _RISE_BOUND = Amount(Dimension.DIFFERENCE, "0.5 K", "150 K")
 
 Name = Annotated[str, BeforeValidator(_name)]
@@ -178,8 +168,8 @@ Rise = Annotated[tuple[float, float], BeforeValidator(_rise)]
 Temperature = Annotated[float, BeforeValidator(Amount(Dimension.TEMPERATURE, "-60 °C", "250 °C"))]
 Power = Annotated[float, BeforeValidator(Amount(Dimension.POWER, "1 W", "10000 kW"))]
 Loss = Annotated[float, BeforeValidator(Amount(Dimension.POWER, "0 W", "1000 kW"))]
-Altitude = Annotated[float, BeforeValidator(Amount(Dimension.LENGTH, "-450 m", "5500 m"))]
-Height = Annotated[float, BeforeValidator(Amount(Dimension.LENGTH, "0 m", "5500 m"))]
+Altitude = Annotated[float, BeforeValidator(ALTITUDE)]
+Height = Annotated[float, BeforeValidator(Amount(Dimension.LENGTH, "0 m", ALTITUDE.high))]
 AirPressure = Annotated[float, BeforeValidator(Amount(Dimension.PRESSURE, "45 kPa", "115 kPa"))]
 Humidity = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "0 %", "100 %"))]
 Efficiency = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "10 %", "100 %"))]

@@ -25,7 +25,6 @@ from logger.core.params import (
 )
 from logger.core.traverse_flow import airflow_params
 
-SEA_LEVEL_PA = 101_325.0  # Pa, standard atmosphere, ASHRAE Fundamentals ch. 1
 ALTITUDE_U_PA = 1_000.0  # Pa, standard uncertainty of weather about the standard atmosphere: assumed
 GIVEN_U_PA = 150.0  # Pa, standard uncertainty of a pressure entered once: assumed
 UNKNOWN_U_PA = 3_000.0  # Pa, standard uncertainty where no altitude is known: assumed
@@ -90,7 +89,7 @@ def _pressure(config: ConfigFile, *, has_barometer: bool, notes: list[str]) -> t
             "job.altitude and job.pressure are left out: sea level is assumed, with a wide uncertainty;"
             " the output comes out about 1 % too high for each 280 ft (85 m) above it, so give one of them."
         )
-    return SEA_LEVEL_PA, UNKNOWN_U_PA, True
+    return standard_pressure_pa(0.0), UNKNOWN_U_PA, True
 
 
 def _unit(config: ConfigFile, probes: Probes, notes: list[str]) -> UnitParams:

@@ -8,10 +8,10 @@ from typing import Any, NamedTuple, get_args
 
 from pydantic import BaseModel, ValidationError
 
-from logger.config.fields import closest
 from logger.config.quantities import quoted
 from logger.config.toml_text import KeyPath, key_lines
 from logger.core.errors import ConfigError
+from logger.text import closest
 
 _SHOWN_AT_MOST = 10  # sentences, assumed: more would hide the first
 

@@ -20,7 +20,6 @@ from logger.store.records import (
     StorageGap,
     StoredEvent,
     StoredResult,
-    clean_text,
 )
 from logger.store.thread import WriterThread
 from logger.store.writer import StoreWriter
@@ -45,7 +44,6 @@ __all__ = [
     "WriterThread",
     "all_stores",
     "check_header",
-    "clean_text",
     "data_folder",
     "is_file",
     "remember",

@@ -10,8 +10,9 @@ from logger.core.errors import StoreError
 from logger.core.readings import FLAG_CODES, QUANTITIES, Quantity, Reading, ReadingBlock
 from logger.core.snapshot import TRACE_COLUMNS
 from logger.store.encode import checked_json, json_text, snapshot_text
-from logger.store.records import FILE_LIMIT, NAME_LIMIT, Batch, RunEnd, RunHeader, clean_text
+from logger.store.records import FILE_LIMIT, NAME_LIMIT, Batch, RunEnd, RunHeader
 from logger.store.schema import SEQ_BITS, SEQ_MASK, key_range
+from logger.text import clean_text
 
 Row = tuple[object, ...]
 

@@ -12,7 +12,7 @@ from types import TracebackType
 
 from logger.core.errors import StoreError
 from logger.store.faults import StoreHeldError, store_error
-from logger.store.records import clean_text
+from logger.text import clean_text
 
 _INFO_LIMIT = 4096  # bytes read of the holder's note; assumed
 _TRIES, _AGAIN_S = 5, 0.02  # s between; assumed: far longer than a look at the lock takes

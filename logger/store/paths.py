@@ -8,7 +8,8 @@ import re
 from pathlib import Path
 
 from logger.core.errors import StoreError, UsageError
-from logger.store.records import NAME_LIMIT, clean_text
+from logger.store.records import NAME_LIMIT
+from logger.text import clean_text
 
 DATA_DIR_VARIABLE = "RISELOG_DATA_DIR"
 _JOB_NAME = re.compile(rf"[A-Za-z0-9_][A-Za-z0-9_-]{{0,{NAME_LIMIT - 1}}}")

@@ -30,8 +30,8 @@ from logger.store.records import (
     StoredEvent,
     StoredResult,
     TraceRow,
-    clean_text,
 )
+from logger.text import clean_text
 
 BLOCK_ROWS = 65_536
 _LISTED = 5  # candidates named in a message

@@ -9,20 +9,10 @@ from logger.core.readings import Reading, ReadingBlock
 from logger.core.snapshot import Event, Snapshot
 
 NAME_LIMIT = 64  # characters of a run id, job or probe name; assumed
-TEXT_LIMIT = 1000  # characters of an event's or command's text; assumed
 FILE_LIMIT = 4 * 1024 * 1024  # characters of a config or of a file it names; assumed
 
 TraceRow = tuple[float | None, ...]
 """One row of ``TRACE_COLUMNS``."""
-
-
-def clean_text(text: str, limit: int = TEXT_LIMIT) -> str:
-    r"""Text from outside: no control characters, of bounded length.
-
-    >>> clean_text("pro\x1b[31mbe\n")
-    'pro[31mbe'
-    """
-    return "".join(c for c in text if c.isprintable())[:limit]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

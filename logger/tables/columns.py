@@ -9,6 +9,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
+from logger.text import clean_text
+
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 
@@ -37,7 +39,7 @@ def shown(text: str) -> str:
     >>> shown("a\x1b" + 50 * "b")
     "'abbbbbbbbbbbbbbbbbbbbbbbbbbbbbbbbbbbbbbb…'"
     """
-    clean = "".join(c for c in text if c.isprintable())
+    clean = clean_text(text, 2 * _SHOWN)
     return repr(clean if len(clean) <= _SHOWN else clean[:_SHOWN] + "…")
 
 

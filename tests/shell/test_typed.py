@@ -73,7 +73,7 @@ def test_dry_air_needs_no_state() -> None:
         ({"supply": "48 K m"}, "--supply"),
         ({"at": "roof"}, "--at 'roof'"),
         ({"altitude": "700 ft"}, "--altitude and --pressure"),
-        ({"altitude": "9000 m", "pressure": None}, "--altitude is 9000 m"),
+        ({"altitude": "9000 m", "pressure": None}, "--altitude: '9000 m' is not between"),
         ({"fan_heat": "half a kilowatt"}, "--fan-heat"),
         ({"humidity": "140 %"}, "humidity"),
     ],
