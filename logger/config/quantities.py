@@ -141,28 +141,36 @@ _ABSOLUTE_ZERO_C = -273.15  # degC, definition of the degree Celsius
 
 
 class Shown(NamedTuple):
-    """How people are shown a dimension: unit, its decimals, digits kept at most (0: all)."""
+    """How people are shown a dimension: unit and decimals; ``coarse`` are (from, decimals) for large
+    values, the largest first."""
 
     unit: str
     decimals: int
-    digits: int = 0
+    coarse: tuple[tuple[float, int], ...] = ()
+
+    def places(self, value: float) -> int:
+        """Decimals of a value in this unit; below 0 the digits before the point that are zeroed."""
+        return next((d for start, d in self.coarse if abs(value) >= start), self.decimals)
 
 
 SHOWN: dict[Dimension, tuple[Shown, Shown]] = {  # (us, si)
     Dimension.TEMPERATURE: (Shown("°F", 1), Shown("°C", 1)),
     Dimension.DIFFERENCE: (Shown("°F", 1), Shown("K", 1)),
-    Dimension.VOLUME_FLOW: (Shown("cfm", 0), Shown("m3/s", 3)),
+    Dimension.VOLUME_FLOW: (Shown("cfm", 0, ((1e4, -1),)), Shown("m³/s", 3, ((10.0, 2),))),
     Dimension.MASS_FLOW: (Shown("lb/h", 0), Shown("kg/s", 3)),
     Dimension.VELOCITY: (Shown("fpm", 0), Shown("m/s", 2)),
-    Dimension.POWER: (Shown("Btu/h", 0, 4), Shown("kW", 2, 4)),
-    Dimension.PRESSURE: (Shown("psi", 3), Shown("kPa", 2)),
+    Dimension.POWER: (
+        Shown("Btu/h", -1, ((1e6, -3), (1e4, -2))),
+        Shown("kW", 2, ((1000.0, 0), (10.0, 1))),
+    ),
+    Dimension.PRESSURE: (Shown("inHg", 2), Shown("kPa", 2)),
     Dimension.FRACTION: (Shown("%", 1), Shown("%", 1)),
     Dimension.TIME: (Shown("s", 0), Shown("s", 0)),
     Dimension.LENGTH: (Shown("ft", 0), Shown("m", 0)),
-    Dimension.AREA: (Shown("ft2", 2), Shown("m2", 3)),
-    Dimension.VOLUME: (Shown("ft3", 2), Shown("m3", 3)),
-    Dimension.DENSITY: (Shown("lb/ft3", 4), Shown("kg/m3", 3)),
-    Dimension.HEATING_VALUE: (Shown("Btu/ft3", 0), Shown("MJ/m3", 2)),
+    Dimension.AREA: (Shown("ft²", 2), Shown("m²", 3)),
+    Dimension.VOLUME: (Shown("ft³", 2), Shown("m³", 3)),
+    Dimension.DENSITY: (Shown("lb/ft³", 4), Shown("kg/m³", 3)),
+    Dimension.HEATING_VALUE: (Shown("Btu/ft³", 0), Shown("MJ/m³", 2)),
 }
 
 
@@ -231,7 +239,7 @@ def show(value_si: float, dimension: Dimension, units: Units) -> str:
     """Text for people, with sensible digits; ``parse`` reads it again.
 
     >>> show(31790.0, Dimension.POWER, "us"), show(31790.0, Dimension.POWER, "si")
-    ('108500 Btu/h', '31.79 kW')
+    ('108500 Btu/h', '31.8 kW')
     """
     if not math.isfinite(value_si):
         return "not known"
@@ -239,9 +247,7 @@ def show(value_si: float, dimension: Dimension, units: Units) -> str:
     value = from_si(value_si, shown.unit, dimension)
     if not math.isfinite(value):
         return "not known"
-    decimals = shown.decimals
-    if shown.digits and value:
-        decimals = min(decimals, shown.digits - 1 - math.floor(math.log10(abs(value))))
+    decimals = shown.places(value)
     value = round(value, decimals) + 0.0  # -0.0 is shown as 0
     return f"{value:.{max(decimals, 0)}f} {shown.unit}"
 

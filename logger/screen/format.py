@@ -7,9 +7,8 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from typing import NamedTuple
 
-from logger.config.quantities import Dimension, from_si
+from logger.config.quantities import SHOWN, Dimension, Shown, from_si
 
 DASH = "—"
 TEXT_LIMIT = 300  # characters of a text from outside; assumed: longer than any sentence of ours
@@ -28,41 +27,16 @@ PLAIN_SPELLING: tuple[tuple[str, str], ...] = (
     ("±", "+/-"),
     ("—", "-"),
     ("…", "..."),
+    ("²", "2"),
     ("³", "3"),
     ("×", "x"),
     ("≤", "<="),
 )
 
 
-class Scale(NamedTuple):
-    """How a dimension is shown. ``coarse`` are (from, decimals) for large values, the largest first."""
-
-    dimension: Dimension
-    unit: str
-    decimals: int
-    coarse: tuple[tuple[float, int], ...] = ()
-
-
-_D = Dimension
-SCALES: dict[Dimension, tuple[Scale, Scale]] = {  # (us, si)
-    _D.TEMPERATURE: (Scale(_D.TEMPERATURE, "°F", 1), Scale(_D.TEMPERATURE, "°C", 1)),
-    _D.DIFFERENCE: (Scale(_D.DIFFERENCE, "°F", 1), Scale(_D.DIFFERENCE, "K", 1)),
-    _D.POWER: (
-        Scale(_D.POWER, "Btu/h", -1, ((1e6, -3), (1e4, -2))),
-        Scale(_D.POWER, "kW", 2, ((1000.0, 0), (10.0, 1))),
-    ),
-    _D.VOLUME_FLOW: (
-        Scale(_D.VOLUME_FLOW, "cfm", 0, ((1e4, -1),)),
-        Scale(_D.VOLUME_FLOW, "m³/s", 3, ((10.0, 2),)),
-    ),
-    _D.VELOCITY: (Scale(_D.VELOCITY, "fpm", 0), Scale(_D.VELOCITY, "m/s", 2)),
-    _D.PRESSURE: (Scale(_D.PRESSURE, "inHg", 2), Scale(_D.PRESSURE, "kPa", 2)),
-}
-
-
-def scale_of(dimension: Dimension, units: str) -> Scale:
-    """The display unit; anything but ``us`` reads as SI."""
-    return SCALES[dimension][units != "us"]
+def scale_of(dimension: Dimension, units: str) -> Shown:
+    """How a dimension is shown; anything but ``us`` reads as SI."""
+    return SHOWN[dimension][units != "us"]
 
 
 def _rounded(value: float, decimals: int) -> str:
@@ -89,8 +63,7 @@ def number(value: float | None, dimension: Dimension, units: str, *, like: float
     judge = abs(shown)
     if like is not None and math.isfinite(like):
         judge = abs(from_si(like, scale.unit, dimension))
-    decimals = next((d for start, d in scale.coarse if judge >= start), scale.decimals)
-    return _rounded(shown, decimals)
+    return _rounded(shown, scale.places(judge))
 
 
 def show(value: float | None, dimension: Dimension, units: str, *, like: float | None = None) -> str:

@@ -119,8 +119,8 @@ EXACT = [
     (
         'altitude = "700 ft"',
         'altitude = "5000 ft"\npressure = "101.3 kPa"',
-        # 12.228 psi: ASHRAE Fundamentals ch. 1, standard atmosphere at 5000 ft
-        "job.toml:4: key 'job.pressure': 14.692 psi is more than 4 % off the 12.228 psi of job.altitude (a"
+        # 24.90 inHg: ASHRAE Fundamentals ch. 1, standard atmosphere at 5000 ft
+        "job.toml:4: key 'job.pressure': 29.91 inHg is more than 4 % off the 24.90 inHg of job.altitude (a"
         " weather report is reduced to sea level); give the pressure at the site, or only the altitude",
     ),
     (
