@@ -125,6 +125,15 @@ class Collector:
             sample.probe if sample.probe in self._probes else None,
         )
 
+    def sum_up(self) -> None:
+        """At the end: how many values had no place in the run; the first of each kind was told at once."""
+        if self.refused > 1:
+            self.note(
+                "driver-fault",
+                f"{self.refused} values in all were refused: no finite number, or no probe of this config; "
+                "report it to the driver's author",
+            )
+
     def note(self, code: str, text: str, probe: str | None = None) -> None:
         """Queue a shell event, stamped now; before the first reading its time is 0."""
         self._note(self.elapsed_ns(), code, text, probe)

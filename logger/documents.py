@@ -46,9 +46,7 @@ def boot_id() -> str:
         return ""
 
 
-def run_header(
-    config: LoadedConfig, run: str, *, started_utc_us: int = 0, replay_of: str | None = None
-) -> RunHeader:
+def run_header(config: LoadedConfig, run: str, *, started_utc_us: int = 0) -> RunHeader:
     """Header of a run with this config; the start is known at the first reading."""
     return RunHeader(
         run=run,
@@ -61,7 +59,6 @@ def run_header(
         simulated=config.simulated,
         scenario=config.sim.scenario if config.sim else None,
         seed=config.sim.seed if config.sim else None,
-        replay_of=replay_of,
     )
 
 

@@ -106,10 +106,9 @@ class LiveRun:
 
     async def abandon(self) -> None:
         """After a fault of the core: what was read is stored, without a result."""
-        if not self.keeper.begun:
-            return
-        self.keeper.end(RunEnd(ended_utc_us=self.clock.utc_us(), end_reason=EndReason.FAULT))
-        await self.keeper.stop()
+        if self.keeper.begun:
+            self.keeper.end(RunEnd(ended_utc_us=self.clock.utc_us(), end_reason=EndReason.FAULT))
+            await self.keeper.stop()
         lost = self.keeper.lost()
         what = f"all but {lost} of the readings" if lost else "the readings"
         if failed := self.keeper.failed():
@@ -125,7 +124,7 @@ class LiveRun:
             await self.keeper.settled()
             if gap := self.keeper.gap():
                 self.collector.note("storage-gap", gap)
-        self._tell_refused()
+        self.collector.sum_up()
         await asyncio.sleep(0)  # what the store said meanwhile comes through the loop
         told = self.feed.feed(r for r in self.collector.take() if isinstance(r, Noted))
         outcome = self.pipeline.finish()
@@ -149,15 +148,6 @@ class LiveRun:
             self.outlet.complain(f"the result is not stored: {failed}")
             return result_document(outcome, self._facts(reason, ended_utc_us, stored=False))
         return document
-
-    def _tell_refused(self) -> None:
-        """How many values had no place in the run; the first of each kind was told when it came."""
-        if self.collector.refused > 1:
-            self.collector.note(
-                "driver-fault",
-                f"{self.collector.refused} values in all were refused: no finite number, or no probe of "
-                "this config; report it to the driver's author",
-            )
 
     def _facts(self, reason: str, ended_utc_us: int, *, stored: bool) -> RunFacts:
         lost = self.keeper.lost()
@@ -204,6 +194,7 @@ class LiveRun:
             state=state,
             events=tuple(self._events),
             store=self.keeper.state(),
+            broker="not configured" if self.config.mqtt is None else "configured, not used yet",
             simulated=self.config.simulated,
             elapsed_s=self.collector.elapsed_ns() / NS_PER_S,
             speed=sim.speed if sim else 1.0,

@@ -94,7 +94,7 @@ class Replayer:
             f"{self._config.name}; add it there if it belongs to the job"
         )
 
-    def facts(self, run: str, *, stored: bool, end_reason: str | None = None) -> RunFacts:
+    def facts(self, run: str, *, stored: bool) -> RunFacts:
         """What the result document says of the run."""
         source = self._source
         return RunFacts(
@@ -103,7 +103,7 @@ class Replayer:
             stored=stored,
             started_utc=utc_text(source.started_utc_us),
             ended_utc=utc_text(source.started_utc_us + self.last_t_ns // NS_PER_US),
-            end_reason=end_reason or source.end_reason,
+            end_reason=source.end_reason,
             readings_stored=self.readings,
             readings_flagged=self.flagged,
             readings_lost=source.lost,

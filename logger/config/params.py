@@ -237,6 +237,8 @@ def _state_notes(air: AirflowTable, notes: list[str]) -> None:
 
 def _probes(probes: Probes, notes: list[str]) -> tuple[ProbeParams, ...]:
     for name, probe in probes.items():
+        if probe.role is Role.GAS:
+            notes.append(f"probes.{name} is a gas meter: its readings are stored and not used yet.")
         if probe.u95 is None:
             notes.append(f"probes.{name}.u95 is left out: {DEFAULT_U95[probe.role][1]} is assumed.")
     bare = [name for name, p in probes.items() if p.role in _PLACED and p.placement_u95 is None]

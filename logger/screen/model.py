@@ -40,18 +40,9 @@ class StoreState:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BrokerState:
-    """How the broker does. ``backlog`` counts records stored but not yet acknowledged."""
-
-    connected: bool
-    backlog: int | None = None
-    text: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class DashboardView:
-    """All of one frame. ``broker`` is ``None`` when none is configured; ``speed`` is how many times
-    faster than the wall the readings' time runs, ``None`` for no waits at all."""
+    """All of one frame. ``broker`` says in a word or two how it stands with one; ``speed`` is how
+    many times faster than the wall the readings' time runs, ``None`` for no waits at all."""
 
     snapshot: Snapshot
     job: str
@@ -59,7 +50,7 @@ class DashboardView:
     history: tuple[HistoryPoint, ...] = ()
     events: tuple[Event, ...] = ()  # oldest first
     store: StoreState | None = None
-    broker: BrokerState | None = None
+    broker: str = "not configured"
     simulated: bool = False
     elapsed_s: float = 0.0
     speed: float | None = 1.0

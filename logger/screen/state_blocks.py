@@ -11,7 +11,7 @@ from logger.core.snapshot import Event, Freshness, ProbeState
 from logger.safety import CAUTIONS
 from logger.screen.format import DASH, clean, seconds, show
 from logger.screen.glyphs import Glyphs
-from logger.screen.model import BrokerState, DashboardView, ScreenState, StoreState
+from logger.screen.model import DashboardView, ScreenState, StoreState
 from logger.screen.plain import event_line
 
 WIDE = 76  # cells from which the probe table has all its columns
@@ -87,29 +87,18 @@ def _store_text(store: StoreState | None) -> str:
     return f"store: {kept}{lost}, {name}" if name else f"store: {kept}{lost}"
 
 
-def _broker_text(broker: BrokerState | None) -> str:
-    if broker is None:
-        return "broker: not configured"
-    word = "connected" if broker.connected else "NOT connected"
-    waiting = "" if broker.backlog is None else f", {broker.backlog:,} waiting"
-    return f"broker: {word}{waiting}"
-
-
 def stores_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
-    """Store and broker in one row; each trouble in rows of its own."""
-    store, broker = view.store, view.broker
-    bad = (store is not None and (not store.ok or store.lost > 0)) or (
-        broker is not None and not broker.connected
-    )
-    left, right = glyphs.spell(_store_text(store)), glyphs.spell(_broker_text(broker))
+    """Store and broker in one row; trouble in rows of its own."""
+    store = view.store
+    bad = store is not None and (not store.ok or store.lost > 0)
+    left, right = glyphs.spell(_store_text(store)), glyphs.spell(f"broker: {clean(view.broker)}")
     room = width - len(right) - 2
     if room >= len(left):
         lines = [Text(f"{left}{' ' * (room + 2 - len(left))}{right}", WARN if bad else "")]
     else:
         lines = [Text(glyphs.cut(text, width), WARN if bad else "") for text in (left, right)]
-    for trouble in (store.text if store else "", broker.text if broker else ""):
-        lines += [Text(f"! {part}", WARN) for part in glyphs.wrap(clean(trouble), width - 2, 2)]
-    return lines
+    trouble = clean(store.text) if store else ""
+    return lines + [Text(f"! {part}", WARN) for part in glyphs.wrap(trouble, width - 2, 2)]
 
 
 def events_block(events: tuple[Event, ...], width: int, rows: int, glyphs: Glyphs) -> list[Text]:

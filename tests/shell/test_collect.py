@@ -144,7 +144,10 @@ def test_a_value_that_is_no_number_is_the_drivers_fault(collector: Collector, va
     records = collector.take()
     assert notes(records) == [("driver-fault", "ret")]
     assert [r.value for r in records if isinstance(r, Reading)] == [21.0]
-    assert collector.refused == 2
+    collector.sum_up()
+    (last,) = collector.take()
+    assert isinstance(last, Noted)
+    assert last.event.text.startswith("2 values in all were refused")
 
 
 def test_a_probe_that_nobody_asked_for(collector: Collector) -> None:

@@ -399,6 +399,11 @@ def test_pressure_beats_altitude_within_four_percent() -> None:
     assert load(text.format("87.5 kPa")).job.pressure_pa == 87500.0
 
 
+def test_a_gas_meter_is_said_to_be_stored_alone() -> None:
+    loaded = load(SMALL + '[probes.meter]\nrole = "gas"\ndriver = "radio"\naddress = "x"\n')
+    assert "probes.meter is a gas meter: its readings are stored and not used yet." in loaded.notes
+
+
 def test_a_barometer_needs_no_note_about_altitude() -> None:
     text = SMALL + '[probes.baro]\nrole = "pressure"\ndriver = "radio"\naddress = "x"\n'
     assert not [note for note in load(text).notes if "altitude" in note]

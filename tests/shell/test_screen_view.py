@@ -18,7 +18,7 @@ from logger.core import snapshot as core
 from logger.core.snapshot import Event, Freshness, Phase, ProbeState, Snapshot
 from logger.screen.glyphs import ASCII, UNICODE, Glyphs
 from logger.screen.history import History
-from logger.screen.model import BrokerState, DashboardView, HistoryPoint, ScreenState, StoreState
+from logger.screen.model import DashboardView, HistoryPoint, ScreenState, StoreState
 from logger.screen.plot import Frame, Series, plot
 from logger.screen.view import dashboard
 
@@ -255,16 +255,13 @@ def test_mixed_air_stands_beside_the_return() -> None:
     assert "59.0 °F" in row(drawn(make_view(only), 80, 24), "mixed")
 
 
-def test_troubles_of_store_and_broker_are_loud() -> None:
+def test_troubles_of_the_store_are_loud() -> None:
     view = make_view(
         store=StoreState(ok=False, path="x.db", committed_age_s=93.0, lost=1234, text="disk full: free some"),
-        broker=BrokerState(connected=False, backlog=40, text="no answer from the broker"),
     )
     text = "\n".join(drawn(view, 80, 24))
     for part in ("saved 93.0 s ago", "1,234 readings NOT stored", "! disk full: free some"):
         assert part in text
-    assert "broker: NOT connected, 40 waiting" in text
-    assert "! no answer from the broker" in text
 
 
 def test_simulated_is_said_even_where_there_is_little_room() -> None:
@@ -296,7 +293,7 @@ def test_text_from_outside_is_shown_as_text() -> None:
         events=(Event(t_ns=0, code="mark", text=HOSTILE, probe=HOSTILE),),
         state=ScreenState(note=HOSTILE),
         store=StoreState(ok=False, path=HOSTILE, text=HOSTILE),
-        broker=BrokerState(connected=False, text=HOSTILE),
+        broker=HOSTILE,
     )
     lines = drawn(view, 120, 40)
     assert len(lines) == 40
@@ -449,7 +446,7 @@ views = st.builds(
         max_size=5,
     ).map(tuple),
     store=st.none() | st.builds(StoreState, path=texts, committed_age_s=numbers, text=texts),
-    broker=st.none() | st.builds(BrokerState, connected=st.booleans(), text=texts),
+    broker=texts,
     simulated=st.booleans(),
     elapsed_s=st.floats(),
     speed=st.none() | st.floats(0, 1000),
