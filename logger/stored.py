@@ -34,13 +34,13 @@ def _stores(config: LoadedConfig | None) -> tuple[Path, ...]:
     return (path,) if is_file(path) else ()
 
 
-def _rows(stores: tuple[Path, ...]) -> list[tuple[Path, RunRow]]:
+def _rows(stores: tuple[Path, ...], *, count: bool = False) -> list[tuple[Path, RunRow]]:
     """Every run, oldest first; a store that cannot be read is named and passed over."""
     rows: list[tuple[Path, RunRow]] = []
     for path in stores:
         try:
             with StoreReader(path) as reader:
-                rows += [(path, row) for row in reader.runs()]
+                rows += [(path, row) for row in reader.runs(count=count)]
         except StoreError as error:
             complain(said(error))
     return sorted(rows, key=lambda pair: pair[1].started_utc_us)
@@ -80,7 +80,7 @@ def find_stored(text: str, config: LoadedConfig | None) -> tuple[Path, str]:
 def runs_command(config_path: Path | None, *, json: bool) -> int:
     """Body of ``riselog runs``; the exit code."""
     config = None if config_path is None else load_config(config_path, None)
-    rows = _rows(_stores(config))
+    rows = _rows(_stores(config), count=True)
     if json:
         print_json([_entry(row) for _, row in rows])
         return 0

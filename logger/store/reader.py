@@ -80,16 +80,16 @@ class StoreReader:
         """The store's random id, part of a broker's client id."""
         return str(self._all("SELECT id FROM store")[0][0])
 
-    def runs(self) -> tuple[RunRow, ...]:
-        """Every run, oldest first."""
+    def runs(self, *, count: bool = True) -> tuple[RunRow, ...]:
+        """Every run, oldest first; ``count``: with its number of readings, which all are looked at for."""
+        readings = (
+            f"(SELECT count(*) FROM reading WHERE id BETWEEN run.run_key << {schema.SEQ_BITS}"
+            f" AND (run.run_key << {schema.SEQ_BITS}) + {schema.SEQ_MASK})"
+        )
         rows = self._all(
             f"SELECT {_RUN_COLUMNS},"
             " (SELECT document FROM result WHERE result.run_key = run.run_key AND scope = 'run'"
-            "  ORDER BY seq DESC LIMIT 1),"
-            f" (SELECT count(*) FROM reading WHERE id BETWEEN run.run_key << {schema.SEQ_BITS}"
-            f"  AND (run.run_key << {schema.SEQ_BITS}) + ?)"
-            " FROM run ORDER BY run_key",
-            (schema.SEQ_MASK,),
+            f"  ORDER BY seq DESC LIMIT 1), {readings if count else 'NULL'} FROM run ORDER BY run_key"
         )
         return tuple(_run_row(row) for row in rows)
 

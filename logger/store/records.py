@@ -127,7 +127,8 @@ class Batch:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRow:
-    """One line of the list of runs. ``verdict`` is that of the run's result, ``None`` without."""
+    """One line of the list of runs. ``verdict`` is that of the run's result, ``None`` without;
+    ``readings`` is ``None`` where they were not counted."""
 
     run: str
     job: str
@@ -138,4 +139,4 @@ class RunRow:
     scenario: str | None
     replay_of: str | None
     verdict: str | None
-    readings: int
+    readings: int | None

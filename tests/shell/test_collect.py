@@ -9,35 +9,14 @@ from hypothesis import strategies as st
 from logger.collect import Collector, Noted, Record, Tick
 from logger.core.readings import Flag, Quantity, Reading, Sample
 from logger.driver_api import LinkState
+from tests.shell.stand_ins import UTC0, HandClock
 
 S = 1_000_000_000
-UTC0 = 1_700_000_000_000_000
-
-
-class HandClock:
-    """A clock moved by hand; ``slept_ns`` is what a suspend adds to elapsed time only."""
-
-    def __init__(self) -> None:
-        self.t_ns = 5 * S
-        self.utc_shift_us = 0
-        self.slept_ns = 0
-
-    def now_ns(self) -> int:
-        return self.t_ns + self.slept_ns
-
-    def awake_ns(self) -> int:
-        return self.t_ns
-
-    def utc_us(self) -> int:
-        return UTC0 + self.now_ns() // 1000 + self.utc_shift_us
-
-    async def wait_until(self, t_ns: int) -> None:
-        self.t_ns = max(self.t_ns, t_ns)
 
 
 @pytest.fixture
 def clock() -> HandClock:
-    return HandClock()
+    return HandClock(5 * S)
 
 
 @pytest.fixture
@@ -210,7 +189,7 @@ def test_links_are_told_once(
 
 @given(st.lists(st.sampled_from(["emit", "note", "tick", "step", "bad", "sleep", "set"]), max_size=60))
 def test_order_and_counter_hold_whatever_happens(actions: list[str]) -> None:
-    clock = HandClock()
+    clock = HandClock(5 * S)
     collector = Collector(clock, ["ret"])
     for action in actions:
         if action == "emit":

@@ -5,7 +5,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -14,54 +13,21 @@ from logger import recompute
 from logger.collect import Collector, Noted, Record, Tick
 from logger.config.load import LoadedConfig, loads_config
 from logger.core.pipeline import Pipeline
-from logger.core.readings import FLAG_CODES, Flag, Quantity, Reading, ReadingBlock, Sample
+from logger.core.readings import Flag, Quantity, Reading, ReadingBlock, Sample
 from logger.core.result import result_document
 from logger.documents import run_header
 from logger.feed import Feed
 from logger.recompute import Replayer, Source, compute, compute_stored, recover, source_of_run
 from logger.store import Batch, StoredEvent, StoreFullError, StoreReader, StoreWriter
 from simulators.scenarios import SCENARIOS
+from tests.shell.stand_ins import UTC0, HandClock, block_of
 
 S = 1_000_000_000
-UTC0 = 1_700_000_000_000_000
-
-
-class HandClock:
-    def __init__(self) -> None:
-        self.t_ns = 0
-        self.slept_ns = 0
-        self.shift_us = 0
-
-    def now_ns(self) -> int:
-        return self.t_ns + self.slept_ns
-
-    def awake_ns(self) -> int:
-        return self.t_ns
-
-    def utc_us(self) -> int:
-        return UTC0 + self.now_ns() // 1000 + self.shift_us
-
-    async def wait_until(self, t_ns: int) -> None:
-        self.t_ns = t_ns
 
 
 @pytest.fixture(scope="module")
 def config() -> LoadedConfig:
     return loads_config(SCENARIOS["standard"].config_text, "test", None)
-
-
-def block_of(readings: list[Reading]) -> ReadingBlock:
-    channels = tuple(dict.fromkeys((r.probe, r.quantity) for r in readings))
-    return ReadingBlock(
-        channels=channels,
-        seq=np.array([r.seq for r in readings], np.int64),
-        t_ns=np.array([r.t_ns for r in readings], np.int64),
-        channel=np.array([channels.index((r.probe, r.quantity)) for r in readings], np.int32),
-        value=np.array([r.value for r in readings], np.float64),
-        flag=np.array([FLAG_CODES.index(r.flag) for r in readings], np.int8),
-        utc_us=np.array([r.utc_us for r in readings], np.int64),
-        arrival_ns=np.array([r.arrival_ns for r in readings], np.int64),
-    )
 
 
 def record(actions: list[tuple[str, float]]) -> list[Record]:
@@ -87,7 +53,7 @@ def record(actions: list[tuple[str, float]]) -> list[Record]:
             clock.t_ns += 2 * S
             collector.tick()
         elif action == "jump":
-            clock.shift_us += 5_000_000
+            clock.utc_shift_us += 5_000_000
         elif action == "flag":
             collector.emit(
                 Sample(probe="sup", quantity=Quantity.TEMPERATURE, value=327.67, flag=Flag.NOT_KNOWN)

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -28,6 +27,7 @@ from logger.store import (
     StoreReader,
     StoreWriter,
 )
+from tests.shell.stand_ins import block_of
 
 T0_US = 1_700_000_000_000_000
 NO_TRACE = (None,) * 10
@@ -130,19 +130,9 @@ def test_snapshot_with_all_its_parts_comes_back(writer: StoreWriter, reader: Sto
     assert reader.snapshot("run-a") == snapshot
 
 
-def block_of(readings: list[Reading]) -> ReadingBlock:
-    """The same readings as columns, with a channel that none of them has."""
-    channels = sorted({(r.probe, r.quantity) for r in readings} | {("unused", Quantity.POWER)})
-    return ReadingBlock(
-        channels=tuple(channels),
-        seq=np.array([r.seq for r in readings]),
-        t_ns=np.array([r.t_ns for r in readings]),
-        channel=np.array([channels.index((r.probe, r.quantity)) for r in readings], dtype=np.int32),
-        value=np.array([r.value for r in readings]),
-        flag=np.array([FLAG_CODES.index(r.flag) for r in readings], dtype=np.int8),
-        utc_us=np.array([r.utc_us for r in readings]),
-        arrival_ns=np.array([r.arrival_ns for r in readings]),
-    )
+def with_unused_channel(block: ReadingBlock) -> ReadingBlock:
+    """The same block with a channel that none of its readings has."""
+    return replace(block, channels=(*block.channels, ("unused", Quantity.POWER)))
 
 
 def readings_in(reader: StoreReader, run: str, size: int = 65_536) -> list[Reading]:
@@ -180,7 +170,7 @@ def test_a_list_and_a_block_store_the_same_bits(
 ) -> None:
     path = tmp_path_factory.mktemp("bits") / "s.db"
     with StoreWriter(path, "test") as writer, StoreReader(path) as reader:
-        for run, form in (("list", readings), ("block", block_of(readings))):
+        for run, form in (("list", readings), ("block", with_unused_channel(block_of(readings)))):
             writer.begin_run(header(run))
             writer.write(Batch(run=run, readings=form))
             assert readings_in(reader, run, size) == sorted(readings)
@@ -201,6 +191,18 @@ def test_view_names_everything_for_a_human(writer: StoreWriter) -> None:
         ("run-a", 1, 1.0, "sup", "temperature", 655.35, "degC", "not-known", "2023-11-14T22:13:21.000Z"),
         ("run-b", 0, 0.0, "ret", "temperature", 30.0, "degC", "ok", "2023-11-14T22:13:20.000Z"),
     ]
+
+
+def test_readings_are_looked_at_only_where_their_number_is_wanted(
+    writer: StoreWriter, reader: StoreReader
+) -> None:
+    writer.write(FULL)
+    seen: list[str] = []
+    reader._conn.set_trace_callback(seen.append)
+    assert reader.runs(count=False)[0].readings is None
+    assert (reader.run_count(), reader.end_reason("run-a")) == (1, None)
+    assert not [statement for statement in seen if "FROM reading" in statement]
+    assert reader.runs()[0].readings == 2
 
 
 def test_order_in_the_transaction(writer: StoreWriter) -> None:
