@@ -47,19 +47,16 @@ def quick_output(
 
     The airflow is either a volume, at the state ``at``, or a mass of dry air. ``humidity`` is the
     return air's relative humidity, a fraction; its humidity ratio is held to the supply. Fan heat
-    and casing loss count as nothing unless given.
-    Raises UsageError where the values cannot be those of a heating unit.
+    and casing loss count as nothing unless given. Raises UsageError where no heating unit has such values.
     """
     _check_airflow(airflow_m3_s, dry_air_kg_s)
     _check_air(return_c, supply_c, humidity, pressure_pa)
-    _check_heat("fan heat", fan_heat_w)
-    _check_heat("casing loss", casing_loss_w)
+    _check_heat(fan_heat_w, casing_loss_w)
     w = air.humidity_ratio(return_c, humidity, pressure_pa)
     if dry_air_kg_s is None:
         measured_c = return_c if at is Plane.RETURN else supply_c
         dry_air_kg_s = heat.dry_air_flow_kg_s(airflow_m3_s or 0.0, measured_c, w, pressure_pa)
     return_m3_s = dry_air_kg_s * air.volume_m3_kg(return_c, w, pressure_pa)
-    rise_k = supply_c - return_c
     air_heat_w = heat.air_heat_w(dry_air_kg_s, return_c, supply_c, w)
     return QuickOutput(
         schema=SCHEMA,
@@ -67,12 +64,12 @@ def quick_output(
         airflow_m3_s=return_m3_s,
         humidity_ratio=w,
         pressure_pa=pressure_pa,
-        rise_k=rise_k,
+        rise_k=supply_c - return_c,
         air_heat_w=air_heat_w,
         fan_heat_w=fan_heat_w,
         casing_loss_w=casing_loss_w,
         output_w=air_heat_w - fan_heat_w + casing_loss_w,
-        shortcut_w=heat.shortcut_w(return_m3_s, rise_k),
+        shortcut_w=heat.shortcut_w(return_m3_s, supply_c - return_c),
     )
 
 
@@ -111,6 +108,7 @@ def _check_air(return_c: float, supply_c: float, humidity: float, pressure_pa: f
         )
 
 
-def _check_heat(what: str, value_w: float) -> None:
-    if not (math.isfinite(value_w) and value_w >= 0.0):
-        raise UsageError(f"the {what} is {value_w:g} W: give 0 W or more, or leave it out")
+def _check_heat(fan_heat_w: float, casing_loss_w: float) -> None:
+    for what, value_w in (("fan heat", fan_heat_w), ("casing loss", casing_loss_w)):
+        if not (math.isfinite(value_w) and value_w >= 0.0):
+            raise UsageError(f"the {what} is {value_w:g} W: give 0 W or more, or leave it out")

@@ -13,6 +13,7 @@ from drivers.bthome.table import (
     REPEAT_WINDOW_S,
     VERSION,
     VERSION_SHIFT,
+    Field,
 )
 from logger.core.errors import DecodeError
 from logger.core.readings import NS_PER_S, Flag, Quantity, in_range
@@ -70,13 +71,16 @@ def decode(payload: bytes) -> Advert:
         elif field is not None and field.quantity in values:
             passed_over.append(field.title)
         elif field is not None:
-            value = field.form.read(payload[start:end]) * field.times / field.per
-            flag = Flag.OK if in_range(field.quantity, value) else Flag.OUT_OF_RANGE
-            values[field.quantity] = (field.quantity, value, flag)
+            values[field.quantity] = _value(field, payload[start:end])
         at = end
     return Advert(
         packet_id=packet_id, values=tuple(values.values()), passed_over=tuple(passed_over), fault=fault
     )
+
+
+def _value(field: Field, data: bytes) -> tuple[Quantity, float, Flag]:
+    value = field.form.read(data) * field.times / field.per
+    return field.quantity, value, Flag.OK if in_range(field.quantity, value) else Flag.OUT_OF_RANGE
 
 
 def _check_information(payload: bytes) -> None:

@@ -7,10 +7,11 @@ import contextlib
 from collections.abc import Sequence
 from typing import Any, ClassVar
 
-from drivers.ble import Sighting, shared_radio
+from drivers.ble import shared_radio
 from drivers.ble_errors import RadioError
 from drivers.bthome.decode import Advert, RefusedError, Repeats, decode
 from drivers.bthome.table import OLD_SERVICE_UUIDS, SERVICE_UUID
+from drivers.heard import Sighting
 from drivers.probe import (
     LinkReport,
     ProbeOptions,

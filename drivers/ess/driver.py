@@ -11,10 +11,11 @@ from typing import Any, ClassVar
 
 from pydantic import field_validator
 
-from drivers.ble import Radio, Sighting, connected, shared_radio
+from drivers.ble import Radio, connected, shared_radio
 from drivers.ble_errors import RadioError
 from drivers.ess.session import Pace, Session, choose, describe
 from drivers.ess.table import ENVIRONMENTAL_SENSING, FIELDS
+from drivers.heard import Sighting
 from drivers.probe import (
     LinkReport,
     ProbeOptions,

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, NamedTuple
 
-from drivers.ble import Characteristic, Connection
+from drivers.ble import Connection
 from drivers.ble_errors import RadioError
 from drivers.ess.decode import decode
 from drivers.ess.table import FIELDS, Field
+from drivers.heard import Characteristic
 from drivers.probe import LinkReport, Rhythm
 from logger.core.readings import NS_PER_S
 from logger.driver_api import DecodeError, DriverContext, Flag, LinkState, Quantity, Sample

@@ -116,18 +116,9 @@ def loads_config(
 ) -> LoadedConfig:
     """As ``load_config``, from text; ``name`` stands for the file, ``folder`` is where its
     relative paths start, ``stored`` texts stand in for the files it names. With ``driver_options``
-    None the drivers' own keys are left unchecked (a replay opens no driver).
-
-    Raises
-    ------
-    ConfigError
-        The text cannot be used.
+    None the drivers' own keys are left unchecked (a replay opens no driver). Raises ConfigError.
     """
-    data = _parse(text, name)
-    sources = [Source.of(name, text)]
-    if extra_text:
-        data = _merged(data, _parse(extra_text, EXTRA))
-        sources.insert(0, Source.of(EXTRA, extra_text))
+    data, sources = _all_texts(text, name, extra_text)
     problems: list[Problem] = []
     config = _tables(data, problems)
     probes, setups = _probes(data.get("probes"), driver_options, problems)
@@ -151,6 +142,15 @@ def loads_config(
         files={} if traverse is None else {traverse.name: traverse.text},
         notes=notes,
     )
+
+
+def _all_texts(text: str, name: str, extra_text: str | None) -> tuple[dict[str, Any], list[Source]]:
+    """The tables of the file and of what is to win over it, with the strongest source first."""
+    data = _parse(text, name)
+    if not extra_text:
+        return data, [Source.of(name, text)]
+    merged = _merged(data, _parse(extra_text, EXTRA))
+    return merged, [Source.of(EXTRA, extra_text), Source.of(name, text)]
 
 
 def _parse(text: str, name: str) -> dict[str, Any]:

@@ -5,8 +5,8 @@ All but a few come from the config's own table of units.
 
 from __future__ import annotations
 
-from logger.config.quantities import UNITS as BY_DIMENSION
-from logger.config.quantities import Dimension, Unit
+from logger.config.units import UNITS as BY_DIMENSION
+from logger.config.units import Dimension, Unit
 from logger.core.readings import QUANTITIES, Quantity
 
 Conversion = tuple[float, float]

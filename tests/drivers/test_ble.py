@@ -15,8 +15,9 @@ from bleak.exc import (
 from bleak_retry_connector import BleakNotFoundError, BleakOutOfConnectionSlotsError
 
 from drivers import ble
-from drivers.ble import Radio, Sighting, radio_errors, shared_radio
+from drivers.ble import Radio, radio_errors, shared_radio
 from drivers.ble_errors import RadioError
+from drivers.heard import Sighting
 from drivers.probe import Wanted
 from logger.core.errors import DriverError
 from logger.session import CLEAN_UP_S

@@ -9,9 +9,10 @@ import itertools
 from collections.abc import Callable
 from typing import Any, cast
 
-from drivers.ble import Characteristic, Connection
+from drivers.ble import Connection
 from drivers.ble_errors import RadioError, Trouble
 from drivers.ess.session import Pace, Session, choose
+from drivers.heard import Characteristic
 from drivers.probe import LinkReport, Rhythm
 from logger.clock import SteppedClock
 from logger.core.readings import NS_PER_S
