@@ -8,6 +8,7 @@ from logger.core.params import JobParams
 from logger.core.texts import Say
 
 FLOW_TAU_S = 30.0  # s: time constant over which the live airflow is rolled (assumed)
+FLOW_SETTLE_S = 60  # s of flow before it is compared: a fan that runs up is no fault (assumed)
 FLOW_FOR_S = 60  # s the rolled airflow must be off: a fan that starts is not a fault (assumed)
 
 
@@ -22,6 +23,7 @@ class AirflowWatch:
         self._say = say
         self._off: float | None = None  # rolled, a fraction of the reference
         self._off_s = 0
+        self._flowing_s = 0
         self._said = False
 
     def tick(self, tick: int, now: Moment, inlet_c: float) -> None:
@@ -32,7 +34,10 @@ class AirflowWatch:
         if now.entering_c is not None and now.supply_c is not None:
             expected = self._law.dry_air(now.entering_c, now.supply_c, now.w, now.pressure_pa, None, inlet_c)
         if not expected or now.dry_air_kg_s is None:
-            self._off, self._off_s = None, 0
+            self._off, self._off_s, self._flowing_s = None, 0, 0
+            return
+        self._flowing_s += 1
+        if self._flowing_s <= FLOW_SETTLE_S:
             return
         off = now.dry_air_kg_s / expected - 1.0
         before = off if self._off is None else self._off
