@@ -467,8 +467,8 @@ def test_the_reason_never_asks_for_more_heat_against_a_warning(name: str, part: 
 
 @pytest.mark.parametrize(("share", "told"), [(1.0, False), (0.8, True)])
 def test_a_live_airflow_is_held_against_the_traverse_once_the_fan_has_run_up(
-    share: float, told: bool
-) -> None:  # noqa: FBT001
+    share: float, *, told: bool
+) -> None:
     """The same flow is never told, from the fan's first turn; a fifth less is."""
     job = live_flow_job()
     reference = replace(job_of(STANDARD, ALL).airflow, u95=0.05)
