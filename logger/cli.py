@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from typer.core import TyperGroup
+from typer.core import TyperCommand, TyperGroup
 
 from logger.airflow import cli as airflow
+from logger.core.errors import UsageError
 from logger.faults import CutOffError, ReaderGoneError, guarded
 from logger.take.cli import take
 
@@ -31,12 +32,34 @@ class PluginGroup(TyperGroup):
         """Look a command up; a plug-in is looked for only where we have none of that name."""
         if (command := super().get_command(ctx, cmd_name)) is not None:
             return command
-        from logger.registry import find_command  # noqa: PLC0415 - costs start-up time
+        from logger.plugins import find_command  # noqa: PLC0415 - costs start-up time
 
-        found = find_command(cmd_name)
+        try:
+            found = find_command(cmd_name)
+        except UsageError as error:
+            return _broken(cmd_name, error)
         if isinstance(found, typer.Typer):
             return typer.main.get_command(found)
         return found
+
+    def list_commands(self, ctx: Any) -> list[str]:  # noqa: ANN401 - the library's types are private
+        """Names for the help: ours in their order, then those of the plug-ins."""
+        from logger.plugins import known_commands  # noqa: PLC0415 - costs start-up time
+
+        ours = super().list_commands(ctx)
+        return [*ours, *(name for name in known_commands() if name not in ours)]
+
+
+def _broken(name: str, error: UsageError) -> TyperCommand:
+    """A command that says why it is none; so it harms the help of the others as little as their work."""
+
+    def refuse() -> None:
+        raise error
+
+    loose = {"ignore_unknown_options": True, "allow_extra_args": True}
+    return TyperCommand(
+        name, callback=refuse, help=f"{error}.", context_settings=loose, add_help_option=False
+    )
 
 
 cli = typer.Typer(

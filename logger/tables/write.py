@@ -7,6 +7,7 @@ from typing import TextIO
 
 import numpy as np
 
+from logger.config.fields import NAME
 from logger.core.readings import FLAG_CODES, NS_PER_US, QUANTITIES, ReadingBlock
 from logger.core.snapshot import TRACE_COLUMNS, Phase
 from logger.tables.read import COLUMNS
@@ -20,12 +21,12 @@ def write_readings(blocks: Iterable[ReadingBlock], start_utc_us: int, stream: Te
 
     ``time`` is the run's start plus elapsed time, never the host's stepped clock; a value is
     written so that reading it back gives the same number. Names are restricted where they come
-    in, so no field needs quotes or can be taken for a formula.
+    in; one that is not, from a store written by something else, is quoted and cannot be a formula.
     """
     stream.write(",".join(COLUMNS) + "\n")
     for block in blocks:
         utc_us = (block.t_ns // NS_PER_US + start_utc_us).astype("datetime64[us]")
-        heads = [f"{probe},{quantity}" for probe, quantity in block.channels]
+        heads = [f"{_name(probe)},{quantity}" for probe, quantity in block.channels]
         units = [QUANTITIES[quantity].unit for _, quantity in block.channels]
         columns = (
             np.datetime_as_string(utc_us, unit="us").tolist(),
@@ -39,6 +40,12 @@ def write_readings(blocks: Iterable[ReadingBlock], start_utc_us: int, stream: Te
                 for time, channel, value, flag in zip(*columns, strict=True)
             )
         )
+
+
+def _name(probe: str) -> str:
+    if NAME.fullmatch(probe):
+        return probe
+    return "\"'" + probe.replace('"', '""') + '"'
 
 
 def write_trace(rows: Iterable[Sequence[float | None]], stream: TextIO) -> None:

@@ -279,3 +279,32 @@ def test_a_store_in_a_place_where_none_can_be(program: Any, write_config: Any) -
     done = program("run", config, "--json")
     assert done.code == 4
     assert "[Errno" not in done.err
+
+
+GOOD_COMMAND = """
+import typer
+app = typer.Typer()
+@app.command(help="Says hello.")
+def go() -> None:
+    typer.echo("hello")
+"""
+
+
+def test_commands_of_plug_ins_are_in_the_help(program: Any, tmp_path: Path) -> None:
+    folder = tmp_path / "plug"
+    for name, text in (("greet", GOOD_COMMAND), ("shatter", "raise KeyError('planted')")):
+        info = folder / f"{name}-1.dist-info"
+        info.mkdir(parents=True)
+        (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {name}\nVersion: 1\n")
+        (info / "entry_points.txt").write_text(f"[riselog.commands]\n{name} = {name}:app\n")
+        (folder / f"{name}.py").write_text(text)
+    env = {"PYTHONPATH": str(folder)}
+    done = program("--help", env=env)
+    assert done.code == 0
+    listed = [line.split()[0] for line in done.out.splitlines() if line.startswith("  ")]
+    assert listed.index("export") < listed.index("greet") < listed.index("shatter")
+    assert "Says hello." in done.out
+    assert program("greet", env=env).out == "hello\n"
+    broken = program("shatter", "--whatever", "x", env=env)
+    assert broken.code == 2
+    assert "command 'shatter' of shatter cannot be loaded (KeyError: 'planted')" in broken.err

@@ -7,8 +7,10 @@ from pathlib import Path
 
 import pytest
 
+import logger.plugins
 from logger import registry
 from logger.core.errors import ConfigError, UsageError
+from logger.plugins import find_command, known_commands
 
 GOOD = """
 class Good:
@@ -77,11 +79,13 @@ def test_options_of_an_unknown_driver_are_a_plain_key_error(plugins: Path) -> No
     assert len(options) == len(registry.known_drivers())
 
 
-def test_commands_of_plug_ins(plugins: Path) -> None:
-    assert registry.find_command("nothing") is None
-    assert registry.find_command("extra") is not None
+@pytest.mark.usefixtures("plugins")
+def test_commands_of_plug_ins() -> None:
+    assert {"bad", "extra"} <= set(known_commands())
+    assert find_command("nothing") is None
+    assert find_command("extra") is not None
     with pytest.raises(UsageError, match="no such radio library"):
-        registry.find_command("bad")
+        find_command("bad")
 
 
 def test_a_broken_scenario_group_is_named_and_skipped(plugins: Path) -> None:
@@ -91,6 +95,6 @@ def test_a_broken_scenario_group_is_named_and_skipped(plugins: Path) -> None:
 
 def test_of_two_of_one_name_the_first_counts(monkeypatch: pytest.MonkeyPatch) -> None:
     points = [EntryPoint("twin", f"{m}:X", registry.DRIVERS) for m in ("zz_mod", "aa_mod")]
-    monkeypatch.setattr(registry, "entry_points", lambda group: points)
+    monkeypatch.setattr(logger.plugins, "entry_points", lambda group: points)
     with pytest.raises(ConfigError, match="aa_mod"):
         registry.load_driver("twin")

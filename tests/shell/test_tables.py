@@ -422,6 +422,25 @@ def test_written_text() -> None:
     )
 
 
+@pytest.mark.parametrize("name", ["=cmd()", "-A1", "+1", "@x", 'a"b', "a,b"])
+def test_a_name_from_a_strange_store_is_no_formula(name: str) -> None:
+    block = ReadingBlock(
+        channels=((name, Quantity.TEMPERATURE),),
+        seq=np.array([0]),
+        t_ns=np.array([0]),
+        channel=np.array([0], dtype=np.int32),
+        value=np.array([20.0]),
+        flag=np.array([0], dtype=np.int8),
+        utc_us=np.array([0]),
+        arrival_ns=np.array([0]),
+    )
+    text = io.StringIO(newline="")
+    write_readings([block], 0, text)
+    (row,) = csv.DictReader(io.StringIO(text.getvalue()))
+    assert row["probe"] == f"'{name}"
+    assert row["value"] == "20.0"
+
+
 def test_trace_names_the_phase_and_leaves_gaps_empty() -> None:
     row = (0.0, float(tuple(Phase).index(Phase.WARM_UP)), 20.5, *[None] * (len(TRACE_COLUMNS) - 3))
     text = io.StringIO(newline="")
