@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from logger.core.airflow_sources import FanCurve
 from logger.core.errors import TableError
-from logger.core.traverse import STANDARD_DENSITY_KG_M3
+from logger.core.params import STANDARD_DENSITY_KG_M3
 from logger.traverse.file import parse_json, read_small
 from logger.traverse.model import fault_sentences
 

@@ -17,10 +17,9 @@ from logger.config.schema import (
     UnitTable,
 )
 from logger.core.air import standard_pressure_pa
-from logger.core.params import AirflowSource, FanDrive, OutdoorAir, Role, UnitKind
+from logger.core.params import PRESSURE_GAP, AirflowSource, FanDrive, OutdoorAir, Role, UnitKind
 
 SIM_DRIVER = "sim"
-PRESSURE_GAP = 0.04  # fraction: beyond it a pressure is reduced to sea level or mistyped (design)
 LOWEST_DERATE = 0.4  # fraction of the plate, assumed: no maker derates so far
 
 AIRFLOW_KEYS: dict[AirflowSource, tuple[frozenset[str], frozenset[str]]] = {  # (needed, allowed)

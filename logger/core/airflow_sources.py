@@ -13,7 +13,7 @@ from logger.core.air import enthalpy_j_kg
 from logger.core.airflow import AirState, FlowCheck, MeasuredAirflow
 from logger.core.budget import BudgetLine, combine
 from logger.core.errors import UsageError
-from logger.core.traverse import STANDARD_DENSITY_KG_M3
+from logger.core.params import STANDARD_DENSITY_KG_M3
 
 CURVE_U = 0.05  # of the flow: a fan built in is not the fan on the test stand (assumed)
 SYSTEM_EFFECT_U = 0.15  # of the pressure: where the taps stand, and the unit's own losses (assumed)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from logger.core.flow import AirflowLaw
 from logger.core.moment import Moment
-from logger.core.params import JobParams
+from logger.core.params import AirflowParams, JobParams
 from logger.core.texts import Say
 
 FLOW_TAU_S = 30.0  # s: time constant over which the live airflow is rolled (assumed)
@@ -15,10 +15,9 @@ FLOW_FOR_S = 60  # s the rolled airflow must be off: a fan that starts is not a 
 class AirflowWatch:
     """Rolls the live airflow relative to the reference, and says when it leaves its u95."""
 
-    def __init__(self, job: JobParams, say: Say) -> None:
-        reference = job.airflow.reference
-        self._law = AirflowLaw(job, reference) if reference is not None else None
-        self._u95 = reference.u95 if reference is not None else 0.0
+    def __init__(self, job: JobParams, reference: AirflowParams, say: Say) -> None:
+        self._law = AirflowLaw(job, reference)
+        self._u95 = reference.u95
         self._probe = job.airflow.probe
         self._say = say
         self._off: float | None = None  # rolled, a fraction of the reference
@@ -26,13 +25,13 @@ class AirflowWatch:
         self._flowing_s = 0
         self._said = False
 
-    def tick(self, tick: int, now: Moment, inlet_c: float) -> None:
+    def tick(self, tick: int, now: Moment) -> None:
         """Compare at the state of this moment; without flow the rolling starts anew."""
-        if self._law is None:
-            return
         expected = None
-        if now.entering_c is not None and now.supply_c is not None:
-            expected = self._law.dry_air(now.entering_c, now.supply_c, now.w, now.pressure_pa, None, inlet_c)
+        if now.entering_c is not None and now.supply_c is not None and now.inlet_c is not None:
+            expected = self._law.dry_air(
+                now.entering_c, now.supply_c, now.w, now.pressure_pa, None, now.inlet_c
+            )
         if not expected or now.dry_air_kg_s is None:
             self._off, self._off_s, self._flowing_s = None, 0, 0
             return

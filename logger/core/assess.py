@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from math import sqrt
 
 from logger.core.budget import BudgetLine
+from logger.core.ledger import COLUMN, Row
 from logger.core.line import Line
 from logger.core.params import (
     AirflowSource,
@@ -70,6 +71,11 @@ class Means:
     output_w: float
     return_c: float
     inlet_c: float  # at the fan
+
+
+def means_from(mean: Row) -> Means:
+    """A ledger's means by name: its columns are the fields of ``Means``."""
+    return Means(**dict(zip(COLUMN._fields, mean, strict=True)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

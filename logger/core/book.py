@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from logger.core.assess import Means, Seen, Stretch, casing_loss_w
+from logger.core.assess import Seen, Stretch, casing_loss_w, means_from
 from logger.core.cycles import Transition
 from logger.core.fan_phase import FanGauge
 from logger.core.firing import Firing, SteadyStretch, assess_stretch
@@ -170,20 +170,3 @@ class FiringBook:
                 "Two levels more than 10 % apart in one firing: the unit may have stages; "
                 "set unit.stages, hold full fire, and judge that alone.",
             )
-
-
-def means_from(mean: tuple[float, ...]) -> Means:
-    """A ledger's means by name."""
-    return Means(
-        entering_c=mean[COLUMN.entering_c],
-        supply_c=mean[COLUMN.supply_c],
-        rise_k=mean[COLUMN.rise_k],
-        humidity_ratio=mean[COLUMN.humidity_ratio],
-        pressure_pa=mean[COLUMN.pressure_pa],
-        dry_air_kg_s=mean[COLUMN.dry_air_kg_s],
-        air_heat_w=mean[COLUMN.air_heat_w],
-        fan_heat_w=mean[COLUMN.fan_heat_w],
-        output_w=mean[COLUMN.output_w],
-        return_c=mean[COLUMN.return_c],
-        inlet_c=mean[COLUMN.inlet_c],
-    )

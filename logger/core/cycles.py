@@ -57,9 +57,9 @@ TABLE: dict[Phase, dict[Sign, Phase]] = {
     },
 }
 """Every change of phase there is; a sign that stands in no row leaves the phase as it is, and
-``SignReader`` gives only signs of the phase's own row (a test walks all pairs)."""
+``CycleWatch`` reads only signs of the phase's own row (a test walks all pairs)."""
 
-SMOOTH_TICKS = 5  # s: thresholds are tried on a mean of so many ticks (design choice)
+SMOOTH_TICKS = 5  # s: thresholds are tried on a median of so many ticks (design choice)
 PERSIST_TICKS = 3  # s a sign must last
 STILL_TICKS = 15  # s without flow that end a firing: a velocity probe may skip a beat (design choice)
 PERSIST: dict[Sign, int] = {Sign.SETTLED: 1, Sign.UNSETTLED: 1, Sign.STILL: STILL_TICKS}

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from math import sqrt
 
-from logger.core.assess import FanPhase
-from logger.core.ledger import COLUMN, Ledger, means
+from logger.core.assess import FanPhase, Means, means_from
+from logger.core.ledger import Ledger, means
 from logger.core.line import MIN_POINTS, Line
 from logger.core.params import JobParams, Role
 from logger.core.steady import RISE, SteadyDetector
@@ -80,7 +80,7 @@ class FanGauge:
             mean = means(self._ledger.at(end_s - window * grid_s), self._ledger.at(end_s))
             if mean is not None:
                 creep_k = t975(line.n_eff - 2.0) * line.slope_se / grid_s * tau_s
-                return _phase(mean, line, creep_k / 2.0, window * grid_s), ""
+                return _phase(means_from(mean), line, creep_k / 2.0, window * grid_s), ""
         return None, "the rise was not flat in the fan phase (residual heat of an earlier firing, or noise?)"
 
     def _check(self, t_s: int, fan: FanPhase) -> None:
@@ -116,17 +116,17 @@ class FanGauge:
             )
 
 
-def _phase(mean: tuple[float, ...], line: Line, creep_k: float, seconds: float) -> FanPhase:
-    cp_j_kg_k = 1006.0 + 1860.0 * mean[COLUMN.humidity_ratio]  # ASHRAE Fundamentals ch. 1 eq. (30)
+def _phase(mean: Means, line: Line, creep_k: float, seconds: float) -> FanPhase:
+    cp_j_kg_k = 1006.0 + 1860.0 * mean.humidity_ratio  # ASHRAE Fundamentals ch. 1 eq. (30)
     return FanPhase(
-        fan_heat_w=mean[COLUMN.air_heat_w],
-        entering_c=mean[COLUMN.entering_c],
-        supply_c=mean[COLUMN.supply_c],
-        return_c=mean[COLUMN.return_c],
-        inlet_c=mean[COLUMN.inlet_c],
-        humidity_ratio=mean[COLUMN.humidity_ratio],
-        pressure_pa=mean[COLUMN.pressure_pa],
-        watt_per_k=mean[COLUMN.dry_air_kg_s] * cp_j_kg_k,
+        fan_heat_w=mean.air_heat_w,
+        entering_c=mean.entering_c,
+        supply_c=mean.supply_c,
+        return_c=mean.return_c,
+        inlet_c=mean.inlet_c,
+        humidity_ratio=mean.humidity_ratio,
+        pressure_pa=mean.pressure_pa,
+        watt_per_k=mean.dry_air_kg_s * cp_j_kg_k,
         rise_u_k=sqrt(line.scatter**2 / line.n_eff + creep_k**2),
         rise_nu=line.n_eff - 2.0,
         seconds=seconds,

@@ -34,10 +34,6 @@ class AirflowLaw:
         self._flow: AirflowParams = flow
         self._draw_through = job.unit.fan is FanPosition.DRAW_THROUGH
         self._holds_volume = job.unit.fan_drive is FanDrive.CONSTANT_SPEED
-        self.needs_velocity = flow.source is AirflowSource.PROBE
-        self.needs_pressure = flow.source is AirflowSource.FIXED or (
-            self.needs_velocity and flow.basis is VelocityBasis.ACTUAL
-        )
         self._w = humidity_ratio(flow.temperature_c, flow.humidity, flow.pressure_pa or job.pressure_pa)
 
     def dry_air(

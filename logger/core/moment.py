@@ -14,13 +14,20 @@ from logger.core.air import humidity_ratio
 from logger.core.align import NEVER_NS, Slots
 from logger.core.flow import NO_FLOW_M_S, AirflowLaw
 from logger.core.heat import air_heat_w, mix_air
-from logger.core.params import AirflowSource, FanPosition, JobParams, OutdoorAir, ProbeParams, Role
+from logger.core.params import (
+    PRESSURE_GAP,
+    AirflowSource,
+    FanPosition,
+    JobParams,
+    OutdoorAir,
+    ProbeParams,
+    Role,
+)
 from logger.core.readings import NS_PER_S, Quantity
 
 INTERVALS = 9  # readings whose median tells a probe's update interval
 SLACK_NS = 150_000_000  # ns: a probe of nominally 1 s that is a little late is still one of 1 s
 PROMPT_NS = NS_PER_S + SLACK_NS  # ns: so soon after the last one, a reading keeps the pace of 1 s
-PRESSURE_SPREAD = 0.04  # of the site's pressure: a probe further off is not believed (as the config)
 KNOWN_PRESSURE_U_PA = 1_000.0  # Pa: standard uncertainty of a pressure from altitude (design)
 FROZEN_STEPS = 3.0  # steps its partner must move while a probe repeats one value (design)
 FROZEN_TICKS = 60  # s for so long (design choice)
@@ -42,6 +49,7 @@ class Moment(NamedTuple):
     flowing: bool | None  # by the velocity stream; None without one
     dry_air_kg_s: float | None
     air_heat_w: float | None
+    inlet_c: float | None  # at the fan
 
 
 class Stream:
@@ -140,7 +148,7 @@ class MomentReader:
         self._streams = tuple(self.streams.items())
         self.humidity_seen = self.pressure_seen = False
         known = job.pressure_u_pa <= KNOWN_PRESSURE_U_PA  # from altitude or given, not a bare assumption
-        spread = PRESSURE_SPREAD * job.pressure_pa if known else inf
+        spread = PRESSURE_GAP * job.pressure_pa if known else inf
         self._pressure_low, self._pressure_high = job.pressure_pa - spread, job.pressure_pa + spread
         self.pressure_refused = False  # the probe contradicts the site's altitude or pressure
         self.humidity_held = False
@@ -161,10 +169,10 @@ class MomentReader:
         """Tick from which the frozen streams have repeated their value; there must be one."""
         return min(self.streams[place].changed_tick for place in self.frozen())
 
-    def resolution_k(self) -> float:
-        """Step of the rise: both probes' steps combined; 0 until they are known."""
+    def rise_floor_k(self) -> float:
+        """Least scatter of the rise: both probes' steps combined, / sqrt(12); 0 until they are known."""
         steps = [self.streams[place].step for place, _ in (*self._entering[:1], *self._supply[:1])]
-        return sqrt(sum(step * step for step in steps))
+        return sqrt(sum(step * step for step in steps)) / sqrt(12.0)
 
     def read(
         self,
@@ -184,6 +192,7 @@ class MomentReader:
         float,
         float | None,
         bool | None,
+        float | None,
         float | None,
         float | None,
     ]:
@@ -214,11 +223,11 @@ class MomentReader:
             supply_c = self._unless_frozen(tick, entering_c, supply_c)
         velocity_m_s = _mean(self._velocity, values, times, now_ns) if self._velocity else None
         flowing = None if velocity_m_s is None else velocity_m_s >= NO_FLOW_M_S
-        rise_k = dry_air_kg_s = heat_w = None
+        rise_k = dry_air_kg_s = heat_w = inlet_c = None
         if entering_c is not None and supply_c is not None:
             rise_k = supply_c - entering_c
+            inlet_c = supply_c - fan_rise_k if self._draw_through else entering_c
             if flowing is not False:
-                inlet_c = supply_c - fan_rise_k if self._draw_through else entering_c
                 dry_air_kg_s = self._law.dry_air(entering_c, supply_c, w, pressure_pa, velocity_m_s, inlet_c)
                 if dry_air_kg_s is not None:
                     heat_w = air_heat_w(dry_air_kg_s, entering_c, supply_c, w)
@@ -233,6 +242,7 @@ class MomentReader:
             flowing,
             dry_air_kg_s,
             heat_w,
+            inlet_c,
         )
 
     def _moisture(

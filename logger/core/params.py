@@ -8,6 +8,11 @@ from math import inf
 
 from logger.core.readings import Quantity
 
+PRESSURE_GAP = (
+    0.04  # fraction: a pressure further off the site's altitude or pressure is not its own (design)
+)
+STANDARD_DENSITY_KG_M3 = 1.2014  # kg/m3: 0.075 lb/ft3, standard air of ASHRAE
+
 
 class Role(StrEnum):
     """Where a probe stands."""
@@ -162,7 +167,7 @@ class AirflowParams:
     area_m2: float = 0.0
     factor: float = 1.0
     basis: VelocityBasis = VelocityBasis.ACTUAL
-    reference_density_kg_m3: float = 1.2014  # 0.075 lb/ft3, standard air of ASHRAE
+    reference_density_kg_m3: float = STANDARD_DENSITY_KG_M3
     pressure_pa: float | None = None
     lines: tuple[FlowLine, ...] = ()
     origin: str = ""

@@ -21,7 +21,7 @@ from logger.core.firing import Firing, SteadyStretch
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch
 from logger.core.moment import Moment, MomentReader
-from logger.core.params import MAIN_QUANTITY, AirflowSource, FanPosition, JobParams, Role
+from logger.core.params import MAIN_QUANTITY, AirflowSource, JobParams, Role
 from logger.core.readings import NS_PER_S, Quantity, Reading, ReadingBlock
 from logger.core.snapshot import Event, Phase, Snapshot
 from logger.core.steady import RISE, SteadyDetector
@@ -70,8 +70,8 @@ class Pipeline:
         self.book = FiringBook(job, self.detector, self._ledger, self.reader)
         self.watch = StreamWatch(job, slots, self.book.say)
         self._limits = LimitWatch(job.unit, self.book.say)
-        self._airflow = AirflowWatch(job, self.book.say) if job.airflow.reference is not None else None
-        self._draw_through = job.unit.fan is FanPosition.DRAW_THROUGH
+        reference = job.airflow.reference
+        self._airflow = AirflowWatch(job, reference, self.book.say) if reference is not None else None
         self.detector.reset(1, self._keep_s)
         self._gap_ns = round(job.steady.window_max_s * NS_PER_S)
         self._trace: list[TraceRow] = []
@@ -132,9 +132,7 @@ class Pipeline:
         if not self._finished:
             self._finished = True
             end_s = self.tick_s + 1
-            if self.detector.steady:
-                self.detector.end(end_s)
-                self.book.unsettle(self.tick_s, self.detector.end_s)
+            self._end_stretch(end_s)
             self.book.complete(self.tick_s, end_s)
             self.watch.close(self._grid.times)
             self._collect()
@@ -186,10 +184,10 @@ class Pipeline:
         moment = self.reader.read(
             tick, values, times, counts, fan_rise_k, watch_frozen=phase is not Phase.OFF
         )
-        entering_c, return_c, supply_c, rise_k, w, pressure_pa, velocity_m_s, flowing, dry_kg_s, air_w = (
+        entering_c, return_c, supply_c, rise_k, w, pressure_pa, velocity_m_s, flowing, dry_kg_s, air_w, _ = (
             moment
         )
-        output_w = self._account(moment, phase, fan_rise_k)
+        output_w = self._account(moment, phase)
         if not tick % detector.grid_s:
             self._point(tick, phase, rise_k, air_w, output_w)
         self.tick_s, self._now, self.output_w = tick, moment, output_w
@@ -207,7 +205,7 @@ class Pipeline:
         elif self.book.open is not None:
             self._check_absence(tick)
         if self._airflow is not None:
-            self._airflow.tick(tick, Moment(*moment), self._inlet_c(entering_c, supply_c, fan_rise_k))
+            self._airflow.tick(tick, Moment(*moment))
         self._trace.append(
             (
                 float(tick),
@@ -225,15 +223,14 @@ class Pipeline:
             )
         )
 
-    def _account(self, moment: tuple[Any, ...], phase: Phase, fan_rise_k: float) -> float | None:
+    def _account(self, moment: tuple[Any, ...], phase: Phase) -> float | None:
         """Post a tick to the ledger; its output while the unit fires or cools down."""
-        entering_c, return_c, supply_c, rise_k, w, pressure_pa, _, _, dry_kg_s, air_w = moment
+        entering_c, return_c, supply_c, rise_k, w, pressure_pa, _, _, dry_kg_s, air_w, inlet_c = moment
         if air_w is None:
             self._ledger.post(None)
             return None
         output_w: float | None = None
         fan_w = 0.0
-        inlet_c = supply_c - fan_rise_k if self._draw_through else entering_c
         if phase is not Phase.OFF and phase is not Phase.FAN:
             gauge = self.book.gauge
             ratio = 1.0 if gauge.phase is None else density_ratio(inlet_c, w, pressure_pa, gauge.phase)
@@ -247,12 +244,6 @@ class Pipeline:
             )
         )
         return output_w
-
-    def _inlet_c(self, entering_c: float | None, supply_c: float | None, fan_rise_k: float) -> float:
-        """Air at the fan inlet; 0 where it cannot be had and is not used."""
-        if self._draw_through:
-            return 0.0 if supply_c is None else supply_c - fan_rise_k
-        return entering_c or 0.0
 
     def _point(
         self, tick: int, phase: Phase, rise_k: float | None, air_w: float | None, output_w: float | None
@@ -287,9 +278,7 @@ class Pipeline:
             if turn.new is Phase.WARM_UP:
                 book.unsettle(tick, detector.end_s)
                 return
-            if detector.steady:
-                detector.end(turn.since_s)
-            book.unsettle(tick, min(detector.end_s, turn.since_s))
+            self._end_stretch(turn.since_s)
         if turn.new_firing:
             book.fire(tick, turn)
         elif turn.new is Phase.COOL_DOWN:
@@ -303,20 +292,23 @@ class Pipeline:
     def _restart(self) -> None:
         """Empty the windows, on the grid that the probes have now."""
         self.detector.reset(self.reader.grid_s(), self._keep_s)
-        self.detector.floor = self.reader.resolution_k() / 12.0**0.5
+        self.detector.floor = self.reader.rise_floor_k()
         self.book.windows_emptied()
 
     def _fit_grid(self) -> None:
         """Follow the probes: a coarser grid for a slower probe, the floor for a coarse one."""
-        detector = self.detector
-        detector.floor = self.reader.resolution_k() / 12.0**0.5
-        if self.reader.grid_s() > detector.grid_s:
+        self.detector.floor = self.reader.rise_floor_k()
+        if self.reader.grid_s() > self.detector.grid_s:
             if self.cycles.phase is Phase.STEADY:
-                if detector.steady:
-                    detector.end(self.tick_s + 1)
-                self.book.unsettle(self.tick_s, detector.end_s)
+                self._end_stretch(self.tick_s + 1)
                 self.cycles.phase = Phase.WARM_UP
             self._restart()
+
+    def _end_stretch(self, end_s: int) -> None:
+        """End the running stretch, if there is one, at ``end_s`` or where it had failed before."""
+        if self.detector.steady:
+            self.detector.end(end_s)
+        self.book.unsettle(self.tick_s, min(self.detector.end_s, end_s))
 
     def _gap(self, t_ns: int) -> None:
         """Nothing came for longer than the longest window: what was open ends before it."""
@@ -335,9 +327,7 @@ class Pipeline:
 
     def _break_off(self, end_s: int) -> None:
         """End what is open at ``end_s`` and forget the past."""
-        if self.detector.steady:
-            self.detector.end(end_s)
-        self.book.unsettle(self.tick_s, min(self.detector.end_s or end_s, end_s))
+        self._end_stretch(end_s)
         self.book.complete(self.tick_s, end_s)
         self.cycles.clear()
         self.cycles.since_s = end_s

@@ -11,9 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import pi
 
-from logger.core.params import VelocityBasis
-
-STANDARD_DENSITY_KG_M3 = 1.2014  # kg/m3: 0.075 lb/ft3, standard air of ASHRAE
+from logger.core.params import STANDARD_DENSITY_KG_M3, VelocityBasis
 
 
 class DuctShape(StrEnum):

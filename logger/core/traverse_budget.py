@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from logger.core.airflow import AirState, density_u
 from logger.core.budget import BudgetLine
+from logger.core.heat import standard_to_actual_velocity
 from logger.core.params import VelocityBasis
 from logger.core.traverse import MeasuredPlane, Traverse, TraversePoint
 from logger.core.traverse_grid import Geometry, geometry
@@ -31,7 +32,7 @@ def actual_velocity(traverse: Traverse, state: AirState, point: TraversePoint) -
         return copysign(sqrt(2.0 * abs(pressure_pa) / rho), pressure_pa)
     velocity = point.velocity_m_s or 0.0
     if traverse.basis is VelocityBasis.STANDARD:
-        return velocity * traverse.reference_density_kg_m3 / rho
+        return standard_to_actual_velocity(velocity, traverse.reference_density_kg_m3, rho)
     return velocity
 
 

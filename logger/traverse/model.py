@@ -7,8 +7,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from logger.core.params import STANDARD_DENSITY_KG_M3
 from logger.core.readings import QUANTITIES, Quantity, QuantityInfo
-from logger.core.traverse import STANDARD_DENSITY_KG_M3
 
 SCHEMA = "riselog.traverse/1"
 _TEXT = 1000  # characters, assumed

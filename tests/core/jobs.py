@@ -6,8 +6,6 @@ import asyncio
 from collections.abc import Callable, Sequence
 from functools import cache
 
-import numpy as np
-
 from logger.config.load import loads_config
 from logger.core.params import (
     MAIN_QUANTITY,
@@ -19,7 +17,7 @@ from logger.core.params import (
     UnitParams,
 )
 from logger.core.pipeline import Pipeline
-from logger.core.readings import FLAG_CODES, Flag, Quantity, Reading, ReadingBlock, Sample, in_range
+from logger.core.readings import Flag, Quantity, Reading, Sample, in_range
 from logger.core.result import RunFacts
 from logger.driver_api import DriverContext, ProbeRequest
 from simulators.driver import SimDriver
@@ -55,21 +53,6 @@ def make_reading(seq: int, t_s: float, probe: str, value: float, flag: Flag = Fl
     """A temperature reading."""
     t_ns = round(t_s * 1e6) * 1000
     return Reading(seq, t_ns, probe, Quantity.TEMPERATURE, value, flag, t_ns // 1000, t_ns)
-
-
-def make_block(readings: Sequence[Reading]) -> ReadingBlock:
-    """The same readings as columns."""
-    channels = tuple(dict.fromkeys((r.probe, r.quantity) for r in readings))
-    return ReadingBlock(
-        channels=channels,
-        seq=np.array([r.seq for r in readings], np.int64),
-        t_ns=np.array([r.t_ns for r in readings], np.int64),
-        channel=np.array([channels.index((r.probe, r.quantity)) for r in readings], np.int32),
-        value=np.array([r.value for r in readings], np.float64),
-        flag=np.array([FLAG_CODES.index(r.flag) for r in readings], np.int8),
-        utc_us=np.array([r.utc_us for r in readings], np.int64),
-        arrival_ns=np.array([r.arrival_ns for r in readings], np.int64),
-    )
 
 
 def feed(job: JobParams, readings: Sequence[Reading]) -> Pipeline:

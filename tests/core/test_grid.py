@@ -14,7 +14,8 @@ from logger.core.pipeline import Pipeline
 from logger.core.readings import NS_PER_S, Flag, Reading
 from logger.core.result import result_document
 from logger.core.snapshot import TRACE_COLUMNS
-from tests.core.jobs import FACTS, feed, firing_readings, make_block, make_job, make_reading
+from tests.core.jobs import FACTS, feed, firing_readings, make_job, make_reading
+from tests.shell.stand_ins import block_of
 
 FLAGS = st.sampled_from([Flag.OK] * 8 + [Flag.CLOCK_JUMP, Flag.LATE, Flag.OUT_OF_RANGE, Flag.NOT_KNOWN])
 STEP_S = st.floats(0.0, 3.0) | st.sampled_from([0.0, 1.0, 7.0, 650.0])
@@ -47,7 +48,7 @@ def test_blocks_give_the_rows_of_single_readings(readings: list[Reading], cuts: 
     edges = [0, *sorted({c for c in cuts if c < len(readings)}), len(readings)]
     for start, end in pairwise(edges):
         if start < end:
-            blocks.update_block(make_block(readings[start:end]))
+            blocks.update_block(block_of(readings[start:end]))
     assert everything(blocks) == everything(single)
 
 

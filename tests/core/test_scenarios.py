@@ -11,7 +11,8 @@ from logger.core.firing import expected
 from logger.core.pipeline import Pipeline
 from logger.core.result import result_document
 from simulators.scenarios import SCENARIOS, find
-from tests.core.jobs import FACTS, feed, make_block, play
+from tests.core.jobs import FACTS, feed, play
+from tests.shell.stand_ins import block_of
 
 STEADY = [name for name, s in SCENARIOS.items() if s.truth.steady_expected]
 UNSTEADY = [name for name, s in SCENARIOS.items() if not s.truth.steady_expected]
@@ -115,7 +116,7 @@ def test_a_replay_in_blocks_is_the_live_run_bit_for_bit(name: str) -> None:
     job, readings = play(name)
     live, replayed = feed(job, readings), Pipeline(job)
     for start in range(0, len(readings), 4001):
-        replayed.update_block(make_block(readings[start : start + 4001]))
+        replayed.update_block(block_of(readings[start : start + 4001]))
     assert result_document(replayed.finish(), FACTS) == result_document(live.finish(), FACTS)
     assert replayed.take_trace() == live.take_trace()
 

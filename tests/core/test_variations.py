@@ -37,7 +37,8 @@ from simulators.probes import speak
 from simulators.scenario import Scenario
 from simulators.scenarios import find
 from simulators.unit import Timeline
-from tests.core.jobs import FACTS, feed, make_block, make_job, make_reading
+from tests.core.jobs import FACTS, feed, make_job, make_reading
+from tests.shell.stand_ins import block_of
 
 STANDARD = find("standard")
 UNIT = STANDARD.plant
@@ -410,11 +411,11 @@ def test_a_table_that_starts_late_makes_no_empty_hours() -> None:
     late = [make_reading(n, 3e6 + n, "ret", 20.0) for n in range(20)]
     single = feed(make_job(), late)
     block = Pipeline(make_job())
-    block.update_block(make_block(late))
+    block.update_block(block_of(late))
     rows = single.take_trace()
     assert len(rows) < 25
     assert block.take_trace() == rows
-    assert block.update_block(make_block([])) == ()
+    assert block.update_block(block_of([])) == ()
 
 
 def test_a_minute_probe_and_a_short_fan_phase_do_not_stop_the_core() -> None:
