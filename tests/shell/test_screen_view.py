@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-import re
 import io
 import itertools
 import math
+import re
 from typing import Any
 
 import pytest
