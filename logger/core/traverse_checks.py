@@ -18,7 +18,7 @@ from logger.core.traverse_budget import actual_velocity, drift
 from logger.core.traverse_flow import measure
 from logger.core.traverse_grid import geometry
 from logger.core.traverse_plan import least_points
-from logger.core.traverse_points import traverse_points
+from logger.core.traverse_points import PLACE_OFF, nearest_place, traverse_points
 
 PRESSURE_SHARE = 0.10  # of the largest velocity pressure, ASHRAE Fundamentals, ASHRAE 111; recalled
 POINTS_SHARE = 0.75  # of the points that must show more than that; same source
@@ -28,7 +28,6 @@ DRIFT_MOST = 0.05  # of the first point (assumed)
 BASIS_MATTERS = 0.03  # difference of densities from which a wrong basis weighs (assumed)
 REFERENCE_RANGE = (1.18, 1.21)  # kg/m3: what makers call standard air (check: 1.20 to 1.204; assumed)
 BIAS_TOLD = 0.01  # expected bias from which it is told (assumed)
-PLACE_OFF = 0.02  # of the side, a point may stand off its rule's place (assumed)
 PRECISE_U95, USUAL_TILT = 0.04, 0.15  # a probe of 4 %, a duct 15 % faster on one side: to plan with (assumed)
 
 
@@ -86,11 +85,7 @@ def _places(traverse: Traverse) -> FlowCheck:
         planned = traverse_points(traverse.duct, traverse.method, first, second)
     except UsageError as error:
         return FlowCheck(code="positions", ok=False, text=f"There is no such grid: {error}.")
-    wanted = np.array([point.place for point in planned])
-    off = 0
-    for point in traverse.points:
-        apart = np.abs(wanted - np.array(point.place))
-        off += not np.any((apart[:, 0] == 0) & (apart[:, 1] <= PLACE_OFF) & (apart[:, 2] <= PLACE_OFF))
+    off = sum(nearest_place(planned, point) is None for point in traverse.points)
     if off:
         text = (
             f"{off} point(s) stand more than {PLACE_OFF:.0%} of the side off where "

@@ -8,6 +8,7 @@ u = a + b ln y + c y; equal-area: centre (of area) of each part.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import e, exp, log, sqrt
 
 import numpy as np
@@ -15,6 +16,7 @@ import numpy as np
 from logger.core.errors import UsageError
 from logger.core.traverse import Duct, DuctShape, Method, TraversePoint
 
+PLACE_OFF = 0.02  # of the side, a point may stand off its rule's place (assumed)
 MOST = 30  # points along one side: assumed, no one walks more
 _IMAGINARY = 1e-7  # part of a root beyond which it is not real
 _LEAST_CHEBYSHEV = 3  # points per side (2 per radius): outermost strips and one point inside
@@ -140,3 +142,23 @@ def traverse_points(
     if along_height:
         return tuple(TraversePoint(x=x, y=y) for x in across for y in down)
     return tuple(TraversePoint(x=x, y=y) for y in down for x in across)
+
+
+def nearest_place(
+    points: Sequence[TraversePoint], point: TraversePoint, tolerance: float = PLACE_OFF
+) -> int | None:
+    """Index of the point that stands nearest to ``point``; None where none stands within ``tolerance``.
+
+    ``tolerance``: fraction of the side, in each direction. Places typed with three digits are found.
+
+    >>> rule = traverse_points(Duct(shape=DuctShape.ROUND, diameter_m=0.4), Method.LOG_LINEAR, 6, 2)
+    >>> nearest_place(rule, TraversePoint(x=0.032, diameter=1)), nearest_place(rule, TraversePoint(x=0.2))
+    (6, None)
+    """
+
+    def apart(other: TraversePoint) -> float:
+        return max(abs(other.x - point.x), abs(other.y - point.y))
+
+    near = [(apart(other), n) for n, other in enumerate(points) if other.diameter == point.diameter]
+    least, index = min(near, default=(tolerance, None))
+    return index if least <= tolerance else None

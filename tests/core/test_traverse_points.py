@@ -12,10 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.core.errors import UsageError
-from logger.core.traverse import Duct, DuctShape, Method
+from logger.core.traverse import Duct, DuctShape, Method, TraversePoint
 from logger.core.traverse_points import (
     chebyshev_nodes,
     diameter_fractions,
+    nearest_place,
     radius_fractions,
     side_fractions,
     traverse_points,
@@ -204,3 +205,19 @@ def test_what_no_rule_has_is_refused() -> None:
         side_fractions(LT, 2)
     with pytest.raises(UsageError, match="1 to 30"):
         side_fractions(EA, 31)
+
+
+@pytest.mark.parametrize(
+    "table",
+    [  # ISO 3966, ASHRAE 41.2, ASHRAE 111: log-Tchebycheff, rectangular, as printed (recalled)
+        [0.074, 0.288, 0.500, 0.712, 0.926],
+        [0.053, 0.203, 0.366, 0.500, 0.634, 0.797, 0.947],
+    ],
+)
+def test_places_as_printed_are_the_rules_places(table: list[float]) -> None:
+    duct = Duct(shape=DuctShape.RECTANGULAR, width_m=0.5, height_m=0.4)
+    rule = traverse_points(duct, LT, len(table), len(table))
+    typed = [TraversePoint(x=x, y=y) for x, y in itertools.product(table, table)]
+    assert [nearest_place(rule, point) for point in typed] == list(range(len(rule)))
+    assert nearest_place(rule, TraversePoint(x=table[0] + 0.025, y=table[0])) is None
+    assert nearest_place((), typed[0]) is None
