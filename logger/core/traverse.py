@@ -99,6 +99,7 @@ class Traverse:
     ``points_across`` x ``points_down`` in a rectangle; ``points_per_diameter`` on each of
     ``diameters`` in a round duct: how many were planned. ``points`` in the order of capture.
     ``temperature_c``, ``humidity``, ``pressure_pa``: the air in the plane.
+    ``upstream_diameters``: straight duct before the plane, in hydraulic diameters; None: not known.
     """
 
     duct: Duct
@@ -119,6 +120,7 @@ class Traverse:
     repeat_first: TraversePoint | None = None
     quantity: TraverseQuantity = TraverseQuantity.VELOCITY
     plane: MeasuredPlane = MeasuredPlane.DUCT
+    upstream_diameters: float | None = None
     complete: bool = True
     started_utc: str | None = None
     probe: str | None = None

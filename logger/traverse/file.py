@@ -138,6 +138,7 @@ def _traverse(file: TraverseFile) -> Traverse:
         repeat_first=None if file.repeat_first is None else _point(file.repeat_first),
         quantity=TraverseQuantity(file.quantity),
         plane=MeasuredPlane(file.plane),
+        upstream_diameters=file.upstream_diameters,
         complete=file.complete,
         started_utc=file.started_utc,
         probe=file.probe,
@@ -172,7 +173,7 @@ def traverse_document(traverse: Traverse) -> dict[str, Any]:
         "plane": traverse.plane.value,
         "complete": traverse.complete,
     }
-    for key in ("started_utc", "probe", "notes"):
+    for key in ("upstream_diameters", "started_utc", "probe", "notes"):
         if (value := getattr(traverse, key)) is not None:
             document[key] = value
     document["points"] = [_point_document(point, is_round=is_round) for point in traverse.points]

@@ -88,6 +88,7 @@ class TraverseFile(_Model):
     repeat_first: PointModel | None = None
     quantity: Literal["velocity", "temperature"] = "velocity"
     plane: Literal["duct", "filter-face"] = "duct"
+    upstream_diameters: Annotated[float, Field(ge=0.0, le=100.0)] | None = None
     complete: bool = True
     started_utc: Annotated[str, Field(max_length=_TEXT)] | None = None
     probe: Annotated[str, Field(max_length=_TEXT)] | None = None
@@ -152,6 +153,8 @@ def find_problems(file: TraverseFile) -> Iterable[tuple[str, str]]:
         yield "method", "log-linear is for round ducts here; write log-tchebycheff or equal-area"
     if file.plane == "filter-face" and is_round:
         yield "plane", "a filter face is rectangular; correct plane or duct"
+    if file.plane == "filter-face" and file.upstream_diameters is not None:
+        yield "upstream_diameters", "goes with a plane in a duct; remove it"
     seen: dict[tuple[int, float, float], int] = {}
     for number, point in enumerate(file.points):
         key = f"points[{number}]"

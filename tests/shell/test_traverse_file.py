@@ -94,6 +94,7 @@ def test_what_is_written_comes_back(
             points=tuple(replace(p, temperature_c=48.0, scatter_k=0.1) for p in walk().points),
         ),
         replace(walk(), points=(), complete=False),
+        replace(walk(), upstream_diameters=6.5),
     ],
 )
 def test_every_kind_comes_back(tmp_path: Path, traverse: Traverse) -> None:
@@ -134,6 +135,11 @@ BAD: list[tuple[Callable[[dict[str, Any]], object], str]] = [
     (lambda d: d.update(method="log-linear"), "key method: log-linear is for round ducts here"),
     (lambda d: d.update(quantity="temperature"), "key points[0].temperature_c: missing"),
     (lambda d: d.update(points={}), "key points: must be an array"),
+    (lambda d: d.update(upstream_diameters=101), "key upstream_diameters: must be at most 100"),
+    (
+        lambda d: d.update(plane="filter-face", upstream_diameters=8),
+        "key upstream_diameters: goes with a plane in a duct",
+    ),
     (lambda d: d.update(complete="yes"), "key complete: must be true or false"),
     (
         lambda d: d.update(repeat_first=dict(POINT, velocity_m_s=99)),
