@@ -151,10 +151,8 @@ def find_problems(file: TraverseFile) -> Iterable[tuple[str, str]]:
             yield key, f"does not go with a {file.duct.shape} duct; remove it"
     if file.method == "log-linear" and not is_round:
         yield "method", "log-linear is for round ducts here; write log-tchebycheff or equal-area"
-    if file.plane == "filter-face" and is_round:
-        yield "plane", "a filter face is rectangular; correct plane or duct"
-    if file.plane == "filter-face" and file.upstream_diameters is not None:
-        yield "upstream_diameters", "goes with a plane in a duct; remove it"
+    if file.plane == "filter-face":
+        yield from _face_problems(file)
     seen: dict[tuple[int, float, float], int] = {}
     for number, point in enumerate(file.points):
         key = f"points[{number}]"
@@ -165,6 +163,13 @@ def find_problems(file: TraverseFile) -> Iterable[tuple[str, str]]:
         seen[place] = number
     if file.repeat_first is not None:
         yield from _point_problems(file, file.repeat_first, "repeat_first", is_round=is_round)
+
+
+def _face_problems(file: TraverseFile) -> Iterable[tuple[str, str]]:
+    if isinstance(file.duct, RoundDuct):
+        yield "plane", "a filter face is rectangular; correct plane or duct"
+    if file.upstream_diameters is not None:
+        yield "upstream_diameters", "goes with a plane in a duct; remove it"
 
 
 def _point_problems(
