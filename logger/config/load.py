@@ -19,8 +19,9 @@ from logger.config.fields import Name, unknown_word
 from logger.config.params import job_params
 from logger.config.problems import Problem, Source, fault, problems_of
 from logger.config.quantities import Units
-from logger.config.schema import PROBE_TABLES, ConfigFile, MqttTable, ProbeTable, SimTable, Table
+from logger.config.schema import PROBE_TABLES, ConfigFile, MqttTable, ProbeTable, SimTable
 from logger.config.secrets import without_secrets
+from logger.config.table import Table
 from logger.config.toml_text import KeyPath, toml_text
 from logger.config.traverse import located, read_traverse
 from logger.core.errors import ConfigError

@@ -7,6 +7,7 @@ from dataclasses import replace
 from logger.config.derate import DERATE_ABOVE_M, derate_factor
 from logger.config.schema import AirflowTable, ConfigFile, Probes, ProbeTable, UnitTable
 from logger.config.traverse import TraverseSetup
+from logger.config.visit import visit_notes
 from logger.core.air import standard_pressure_pa
 from logger.core.params import (
     AirflowParams,
@@ -75,6 +76,7 @@ def job_params(
             min_fan_phase_s=config.cycles.min_fan_phase,
         ),
     )
+    notes += visit_notes(config.visit)
     return job, tuple(notes)
 
 

@@ -8,9 +8,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BeforeValidator, Field
 
 from logger.config import fields as f
+from logger.config.table import Table
+from logger.config.visit import VisitTable
 from logger.core.params import (
     AirflowSource,
     FanDrive,
@@ -20,12 +22,6 @@ from logger.core.params import (
     UnitKind,
     VelocityBasis,
 )
-
-
-class Table(BaseModel):
-    """Any table: unknown keys are errors, nothing is coerced, nothing changes later."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
 
 class JobTable(Table):
@@ -204,6 +200,7 @@ class ConfigFile(Table):
     probes: dict[str, Any] = Field(examples=["[probes.ret]"])
     steady: SteadyTable = SteadyTable()
     cycles: CyclesTable = CyclesTable()
+    visit: VisitTable | None = None
     store: StoreTable = StoreTable()
     mqtt: MqttTable | None = None
     sim: SimTable | None = None

@@ -1,0 +1,113 @@
+"""[visit]: what was found and set at the unit before the test; asked once a visit, kept with the run."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from typing import Annotated, NamedTuple
+
+from pydantic import BeforeValidator
+
+from logger.config import fields as f
+from logger.config.quantities import Dimension
+from logger.config.table import Table
+
+FILTERS = ("clean", "loaded", "none")
+FUELS = ("natural gas", "propane")
+
+
+def _yes_or_no(value: object) -> bool:
+    if isinstance(value, bool):
+        return value
+    raise ValueError("must be true or false, without quotes")
+
+
+def _date(value: object) -> dt.date:
+    if isinstance(value, dt.date) and not isinstance(value, dt.datetime):
+        return value
+    raise ValueError("must be a date without quotes, such as 2026-11-25")
+
+
+YesNo = Annotated[bool, BeforeValidator(_yes_or_no)]
+Date = Annotated[dt.date, BeforeValidator(_date)]
+GasPressure = Annotated[float, BeforeValidator(f.Amount(Dimension.PRESSURE, "0 Pa", "50 kPa"))]
+DuctPressure = Annotated[float, BeforeValidator(f.Amount(Dimension.PRESSURE, "-2 kPa", "2 kPa"))]
+
+
+class VisitTable(Table):
+    """[visit]: every key may be left out; what is left out was not looked at."""
+
+    date: Date | None = None
+    panels_on: YesNo | None = None
+    filter: Annotated[str, BeforeValidator(f.Choice(FILTERS))] | None = None
+    outdoor_air_shut: YesNo | None = None
+    zone_dampers_open: YesNo | None = None
+    stage_forced: YesNo | None = None
+    fan_at_heating_speed: YesNo | None = None
+    other_appliances_off: YesNo | None = None
+    fuel: Annotated[str, BeforeValidator(f.Choice(FUELS))] | None = None
+    gas_inlet_pressure: GasPressure | None = None
+    gas_manifold_pressure: GasPressure | None = None
+    external_static: DuctPressure | None = None
+    note: f.Text | None = None
+
+
+class Question(NamedTuple):
+    """One key as it is asked; ``no`` is what a "no" means for the result, where it matters."""
+
+    key: str
+    text: str
+    answers: str
+    no: str = ""
+
+
+YES_NO = "y/n"
+QUESTIONS: tuple[Question, ...] = (
+    Question("panels_on", "Are all panels of the unit on?", YES_NO, "air may pass by the heat exchanger"),
+    Question("filter", "How is the filter?", "/".join(FILTERS)),
+    Question(
+        "outdoor_air_shut",
+        "Is the outdoor-air damper shut?",
+        YES_NO,
+        "the entering air is mixed air; tell its share in unit.outdoor_air, or use a probe of role mixed",
+    ),
+    Question(
+        "zone_dampers_open",
+        "Are the zone dampers open?",
+        YES_NO,
+        "the airflow is not the one of all zones, and may change during the test",
+    ),
+    Question(
+        "stage_forced",
+        "Is the highest stage forced, so that the burner fires at full rate?",
+        YES_NO,
+        "a lower stage would be compared with the full plate",
+    ),
+    Question(
+        "fan_at_heating_speed",
+        "Did the fan run at its heating speed in the traverse?",
+        YES_NO,
+        "the airflow is not that of the firing",
+    ),
+    Question(
+        "other_appliances_off",
+        "Are all other appliances on the gas meter off?",
+        YES_NO,
+        "the meter counts more gas than this unit burns",
+    ),
+    Question("fuel", "Which fuel?", "/".join(FUELS)),
+    Question("gas_inlet_pressure", "Gas pressure at the unit's inlet?", 'such as "7.0 in.wg"'),
+    Question("gas_manifold_pressure", "Gas pressure at the manifold?", 'such as "3.5 in.wg"'),
+    Question("external_static", "External static pressure of the fan?", 'such as "0.6 in.wg"'),
+    Question("note", "Anything else to keep with this visit?", "one line"),
+)
+"""In the order in which one walks around the unit."""
+
+
+def visit_notes(visit: VisitTable | None) -> Iterator[str]:
+    """What the record says against the result; nothing where it was not kept."""
+    if visit is None:
+        return
+    for question in QUESTIONS:
+        if question.no and getattr(visit, question.key) is False:
+            yield f"visit.{question.key} is false: {question.no}."

@@ -1,0 +1,146 @@
+"""The visit record: asked once a visit, kept in the config and with the run."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from collections.abc import Callable, Iterator
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger.config.load import loads_config
+from logger.config.toml_text import toml_text
+from logger.config.visit import QUESTIONS, VisitTable
+from logger.core.errors import ConfigError
+from logger.visit_record import ask_record, wanted
+
+TODAY = dt.date(2026, 3, 2)
+JOB = """
+[job]
+name = "hall"
+[airflow]
+source = "mass"
+mass = "1 kg/s"
+[probes.ret]
+role = "return"
+driver = "x"
+[probes.sup]
+role = "supply"
+driver = "x"
+"""
+
+
+def reader(*answers: str) -> tuple[Callable[[str], str], list[str]]:
+    """A terminal that gives these answers and then ends; and the prompts it was shown."""
+    left: Iterator[str] = iter(answers)
+    prompts: list[str] = []
+
+    def read(prompt: str) -> str:
+        prompts.append(prompt)
+        try:
+            return next(left)
+        except StopIteration:
+            raise EOFError from None
+
+    return read, prompts
+
+
+def test_every_key_of_the_table_is_asked_once_and_in_order() -> None:
+    read, prompts = reader(*[""] * len(QUESTIONS))
+    assert ask_record(None, TODAY, read, lambda _: None) == {}
+    assert len(prompts) == len(QUESTIONS)
+    assert {q.key for q in QUESTIONS} == set(VisitTable.model_fields) - {"date"}
+
+
+def test_answers_are_what_the_config_takes() -> None:
+    answers = [
+        "y",
+        "clean",
+        "y",
+        "n",
+        "yes",
+        "y",
+        "y",
+        "natural gas",
+        "7.0 in.wg",
+        "3.5 in.wg",
+        "0.6 in.wg",
+        "belt is new",
+    ]
+    read, _ = reader(*answers)
+    found = ask_record(None, TODAY, read, lambda _: None)
+    config = loads_config(JOB + toml_text({"visit": found}), "job.toml", None)
+    kept = tomllib.loads(config.effective_text)["visit"]
+    assert kept == {
+        "date": TODAY,
+        "panels_on": True,
+        "filter": "clean",
+        "outdoor_air_shut": True,
+        "zone_dampers_open": False,
+        "stage_forced": True,
+        "fan_at_heating_speed": True,
+        "other_appliances_off": True,
+        "fuel": "natural gas",
+        "gas_inlet_pressure": "7.0 in.wg",
+        "gas_manifold_pressure": "3.5 in.wg",
+        "external_static": "0.6 in.wg",
+        "note": "belt is new",
+    }
+    notes = [note for note in config.notes if "visit." in note]
+    assert len(notes) == 1
+    assert "zone_dampers_open" in notes[0]
+
+
+def test_a_wrong_answer_is_told_and_asked_again() -> None:
+    said: list[str] = []
+    read, prompts = reader("maybe", "y", "dusty", "loaded", ".")
+    found = ask_record(None, TODAY, read, said.append)
+    assert found == {"date": TODAY, "panels_on": True, "filter": "loaded"}
+    assert prompts[0] == prompts[1]
+    assert any("y or n" in line for line in said)
+    assert any("dusty" in line and "loaded" in line for line in said)
+
+
+def test_input_that_ends_keeps_what_was_answered() -> None:
+    read, _ = reader("y")
+    assert ask_record(None, TODAY, read, lambda _: None) == {"date": TODAY, "panels_on": True}
+
+
+def test_a_record_of_another_day_is_asked_anew_or_said_to_be_true() -> None:
+    old = VisitTable.model_validate({"date": dt.date(2026, 3, 1), "panels_on": False})
+    assert wanted(old, TODAY)
+    read, prompts = reader("y")
+    assert ask_record(old, TODAY, read, lambda _: None) == {"date": TODAY}
+    assert len(prompts) == 1
+    read, _ = reader("n", "y", ".")
+    assert ask_record(old, TODAY, read, lambda _: None) == {"date": TODAY, "panels_on": True}
+
+
+def test_a_record_of_today_is_not_asked_again() -> None:
+    assert not wanted(VisitTable.model_validate({"date": TODAY, "panels_on": True}), TODAY)
+    assert wanted(None, TODAY)
+
+
+@pytest.mark.parametrize(
+    ("line", "key"),
+    [
+        ("panels_on = 1", "panels_on"),
+        ('filter = "dusty"', "filter"),
+        ('gas_inlet_pressure = "7"', "gas_inlet_pressure"),
+        ('date = "2026-03-02"', "date"),
+        ("damper = true", "damper"),
+    ],
+)
+def test_a_wrong_record_names_line_and_key(line: str, key: str) -> None:
+    text = JOB + "[visit]\n" + line + "\n"
+    with pytest.raises(ConfigError, match=rf"job\.toml:{text.count(chr(10))}: key 'visit\.{key}'"):
+        loads_config(text, "job.toml", None)
+
+
+@given(st.lists(st.text(max_size=30), max_size=40))
+def test_whatever_is_typed_the_config_still_loads(answers: list[str]) -> None:
+    read, _ = reader(*answers)
+    found = ask_record(None, TODAY, read, lambda _: None)
+    loads_config(JOB + toml_text({"visit": found}), "job.toml", None)
