@@ -10,13 +10,15 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Any
 
-from logger.core.air import density_kg_m3, humidity_ratio, volume_m3_kg
+from logger.core.air import density_kg_m3, humidity_ratio, relative_humidity, volume_m3_kg
 from logger.core.budget import BudgetLine, Combined
 
 SCHEMA = "riselog.airflow/1"
 TEMPERATURE_U_K = 0.5  # K: of the air in the plane, typed or by a probe (assumed)
 PRESSURE_U_PA = 300.0  # Pa: of the site's pressure (assumed)
 HUMIDITY_U = 0.05  # fraction of saturation (assumed)
+INDOOR_C, INDOOR_HUMIDITY = 20.0, 0.5  # degC, fraction: room air, where nothing better is known (assumed)
+HEATED_PLANE_C = 30.0  # degC: from here on the air in a plane was heated: its moisture is a room's (assumed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +44,21 @@ class AirState:
             density_kg_m3=density_kg_m3(temperature_c, w, pressure_pa),
             volume_m3_kg=float(volume_m3_kg(temperature_c, w, pressure_pa)),
         )
+
+
+def plane_humidity(temperature_c: float, pressure_pa: float) -> float:
+    """Relative humidity (a fraction) to take in a plane where nobody gave it.
+
+    Heating adds no water: a heated plane holds the moisture of room air, at a low relative humidity.
+
+    >>> plane_humidity(21.0, 101325.0), round(plane_humidity(50.0, 101325.0), 3)
+    (0.5, 0.095)
+    """
+    if temperature_c < HEATED_PLANE_C:
+        return INDOOR_HUMIDITY
+    return relative_humidity(
+        temperature_c, humidity_ratio(INDOOR_C, INDOOR_HUMIDITY, pressure_pa), pressure_pa
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
