@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
-from math import pi
+from math import pi, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -17,24 +17,41 @@ import numpy.typing as npt
 from logger.core.traverse import Duct, DuctShape, TraversePoint
 
 USUAL_EXPONENT = 1.0 / 7.0  # of the power law: smooth turbulent flow (Prandtl; recalled)
+EXPONENTS = (1.0 / 10.0, 1.0 / 5.0)  # very smooth (Nikuradse; recalled) to rough walls (assumed)
 _SAME = 3  # digits of a fraction by which two points stand in one row
 
 Place = tuple[int, float, float]
 Pairs = npt.NDArray[np.intp]
+Values = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Run:
+    """The points along one direction. ``pairs``: indices of neighbours (k x 2), ``apart_m`` apart.
+
+    ``marks``: how many places there are along it. ``wall_slope_per_m``: relative slope of the usual
+    wall profile along it, at each point.
+    """
+
+    pairs: Pairs
+    apart_m: Values
+    marks: int
+    wall_slope_per_m: Values
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Geometry:
-    """``lengthwise`` and ``crosswise``: index pairs of neighbours in the two directions (k x 2).
+    """``runs``: both directions, along the height and the width, or along the diameter and around.
 
     ``wall``: what a wall profile of the usual power law would show at each point, mean 1.
     ``bias``: relative error of the plain mean on such wall profiles, the larger by size.
+    ``bias_u``: its standard uncertainty, the exponent being that of a smooth or a rough wall.
     """
 
-    lengthwise: Pairs
-    crosswise: Pairs
-    wall: npt.NDArray[np.float64]
+    runs: tuple[Run, Run]
+    wall: Values
     bias: float
+    bias_u: float
 
 
 def geometry(duct: Duct, points: tuple[TraversePoint, ...]) -> Geometry:
@@ -46,16 +63,40 @@ def geometry(duct: Duct, points: tuple[TraversePoint, ...]) -> Geometry:
 def _geometry(duct: Duct, places: tuple[Place, ...]) -> Geometry:
     if duct.shape is DuctShape.ROUND:
         lines = _rows(places, lambda p: p[0], lambda p: p[1])
-        pairs = _pairs(lines), _ring_pairs(places)
+        marks = max(map(len, lines))
+        ring, around_m = _ring_pairs(places), pi * duct.diameter_m / 2.0 / len(lines)
+        around = Run(
+            pairs=ring,
+            apart_m=np.full(len(ring), around_m),  # of the holes: off at the wall, less at the axis
+            marks=len(lines),
+            wall_slope_per_m=np.zeros(len(places)),
+        )
+        along = [place[1] for place in places]
+        runs = _run(_pairs(lines), along, duct.diameter_m, marks), around
     else:
         columns = _rows(places, lambda p: round(p[1], _SAME), lambda p: p[2])
         rows = _rows(places, lambda p: round(p[2], _SAME), lambda p: p[1])
-        pairs = _pairs(columns), _pairs(rows)
+        runs = (
+            _run(_pairs(columns), [place[2] for place in places], duct.height_m, len(rows)),
+            _run(_pairs(rows), [place[1] for place in places], duct.width_m, len(columns)),
+        )
+    least, most = (abs(wall_bias(duct, places, exponent)) for exponent in EXPONENTS)
     return Geometry(
-        lengthwise=pairs[0],
-        crosswise=pairs[1],
+        runs=runs,
         wall=_wall(duct, places),
         bias=wall_bias(duct, places, USUAL_EXPONENT),
+        bias_u=abs(most - least) / 2.0 / sqrt(3.0),  # a rectangle (GUM 4.3.7)
+    )
+
+
+def _run(pairs: Pairs, along: list[float], side_m: float, marks: int) -> Run:
+    """Points ``along`` a side, as fractions of it, from wall to wall."""
+    at_m = np.array(along) * side_m
+    return Run(
+        pairs=pairs,
+        apart_m=np.abs(at_m[pairs[:, 0]] - at_m[pairs[:, 1]]),
+        marks=marks,
+        wall_slope_per_m=USUAL_EXPONENT / np.minimum(at_m, side_m - at_m),
     )
 
 

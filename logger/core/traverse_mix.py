@@ -85,7 +85,7 @@ def _density_power(traverse: Traverse, point: TraversePoint) -> float:
 def _lines(traverse: Traverse, temp_c: np.ndarray, weight: np.ndarray, mixed_c: float) -> list[BudgetLine]:
     places, count = geometry(traverse.duct, traverse.points), len(temp_c)
     total = 0.0
-    for pairs in (places.lengthwise, places.crosswise):
+    for pairs in (run.pairs for run in places.runs):
         steps = temp_c[pairs[:, 0]] - temp_c[pairs[:, 1]] if len(pairs) else temp_c - mixed_c
         total += float(np.mean(steps * steps)) / (12.0 if len(pairs) else 1.0)
     scatter = [UNKNOWN_SCATTER_K if p.scatter_k is None else p.scatter_k for p in traverse.points]

@@ -204,7 +204,7 @@ def test_compute(run: Run, file: Path) -> None:
     found = document(run, "compute", str(file))
     assert found["schema"] == "riselog.airflow/1"
     assert found["standard_volume_m3_s"] == pytest.approx(4.5 * 0.508 * 0.3556)
-    assert 4.0 < found["u95_percent"] < 6.0
+    assert 4.0 < found["u95_percent"] < 7.0  # with a plane that nobody described
     assert [c["code"] for c in found["checks"] if not c["ok"]] == []
     code, out, _ = run("compute", str(file), "--units", "si")
     assert code == 0

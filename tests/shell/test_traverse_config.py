@@ -64,7 +64,7 @@ def test_the_core_gets_the_traverse(tmp_path: Path) -> None:
     assert (flow.temperature_c, flow.humidity, flow.pressure_pa) == (21.5, 0.4, 98_800.0)
     assert flow.basis is VelocityBasis.STANDARD
     assert {"probe calibration", "sampling", "area", "method bias"} <= {line.source for line in flow.lines}
-    assert 0.04 < flow.u95 < 0.06
+    assert 0.04 < flow.u95 < 0.07  # with a plane that nobody described
     assert list(config.files) == ["duct.json"]
     assert config.files["duct.json"] == (tmp_path / "duct.json").read_text()
 
