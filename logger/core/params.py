@@ -82,6 +82,13 @@ class Plane(StrEnum):
     SUPPLY = "supply"
 
 
+class Burner(StrEnum):
+    """Whether the unit was heating while an airflow was measured."""
+
+    ON = "on"
+    OFF = "off"
+
+
 class VelocityBasis(StrEnum):
     """Whether a velocity is the air's own or that of standard air of the same mass flow."""
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import pi
 
-from logger.core.params import STANDARD_DENSITY_KG_M3, VelocityBasis
+from logger.core.params import STANDARD_DENSITY_KG_M3, Burner, VelocityBasis
 
 
 class DuctShape(StrEnum):
@@ -41,6 +41,14 @@ class TraverseQuantity(StrEnum):
 
     VELOCITY = "velocity"
     TEMPERATURE = "temperature"
+
+
+class Assumed(StrEnum):
+    """What of the air in the plane the writer of a traverse assumed, rather than measured."""
+
+    TEMPERATURE = "temperature"
+    HUMIDITY = "humidity"
+    PRESSURE = "pressure"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +106,8 @@ class Traverse:
 
     ``points_across`` x ``points_down`` in a rectangle; ``points_per_diameter`` on each of
     ``diameters`` in a round duct: how many were planned. ``points`` in the order of capture.
-    ``temperature_c``, ``humidity``, ``pressure_pa``: the air in the plane.
+    ``temperature_c``, ``humidity``, ``pressure_pa``: the air in the plane; ``assumed``: which of them
+    nobody measured. ``burner``: whether the unit was heating; None: not said.
     ``upstream_diameters``: straight duct before the plane, in hydraulic diameters; None: not known.
     """
 
@@ -121,6 +130,8 @@ class Traverse:
     quantity: TraverseQuantity = TraverseQuantity.VELOCITY
     plane: MeasuredPlane = MeasuredPlane.DUCT
     upstream_diameters: float | None = None
+    burner: Burner | None = None
+    assumed: tuple[Assumed, ...] = ()
     complete: bool = True
     started_utc: str | None = None
     probe: str | None = None

@@ -15,8 +15,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from logger.core.errors import TableError
-from logger.core.params import VelocityBasis
+from logger.core.params import Burner, VelocityBasis
 from logger.core.traverse import (
+    Assumed,
     Duct,
     DuctShape,
     MeasuredPlane,
@@ -139,6 +140,8 @@ def _traverse(file: TraverseFile) -> Traverse:
         quantity=TraverseQuantity(file.quantity),
         plane=MeasuredPlane(file.plane),
         upstream_diameters=file.upstream_diameters,
+        burner=None if file.burner is None else Burner(file.burner),
+        assumed=tuple(Assumed(word) for word in file.assumed),
         complete=file.complete,
         started_utc=file.started_utc,
         probe=file.probe,
@@ -173,7 +176,9 @@ def traverse_document(traverse: Traverse) -> dict[str, Any]:
         "plane": traverse.plane.value,
         "complete": traverse.complete,
     }
-    for key in ("upstream_diameters", "started_utc", "probe", "notes"):
+    if traverse.assumed:
+        document["assumed"] = [word.value for word in traverse.assumed]
+    for key in ("upstream_diameters", "burner", "started_utc", "probe", "notes"):
         if (value := getattr(traverse, key)) is not None:
             document[key] = value
     document["points"] = [_point_document(point, is_round=is_round) for point in traverse.points]

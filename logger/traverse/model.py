@@ -89,6 +89,8 @@ class TraverseFile(_Model):
     quantity: Literal["velocity", "temperature"] = "velocity"
     plane: Literal["duct", "filter-face"] = "duct"
     upstream_diameters: Annotated[float, Field(ge=0.0, le=100.0)] | None = None
+    burner: Literal["on", "off"] | None = None
+    assumed: list[Literal["temperature", "humidity", "pressure"]] = []
     complete: bool = True
     started_utc: Annotated[str, Field(max_length=_TEXT)] | None = None
     probe: Annotated[str, Field(max_length=_TEXT)] | None = None
@@ -140,6 +142,21 @@ def _path(where: Iterable[int | str]) -> str:
 
 def find_problems(file: TraverseFile) -> Iterable[tuple[str, str]]:
     """What the keys mean together: one (key, sentence) a fault."""
+    yield from _head_problems(file)
+    is_round = isinstance(file.duct, RoundDuct)
+    seen: dict[tuple[int, float, float], int] = {}
+    for number, point in enumerate(file.points):
+        key = f"points[{number}]"
+        yield from _point_problems(file, point, key, is_round=is_round)
+        place = (point.diameter or 0, round(point.x, 6), round(point.y or 0.0, 6))
+        if place in seen:
+            yield key, f"stands where points[{seen[place]}] stands; keep one (a repeat goes to repeat_first)"
+        seen[place] = number
+    if file.repeat_first is not None:
+        yield from _point_problems(file, file.repeat_first, "repeat_first", is_round=is_round)
+
+
+def _head_problems(file: TraverseFile) -> Iterable[tuple[str, str]]:
     is_round = isinstance(file.duct, RoundDuct)
     mine = ("points_per_diameter", "diameters") if is_round else ("points_across", "points_down")
     other = ("points_across", "points_down") if is_round else ("points_per_diameter", "diameters")
@@ -153,16 +170,8 @@ def find_problems(file: TraverseFile) -> Iterable[tuple[str, str]]:
         yield "method", "log-linear is for round ducts here; write log-tchebycheff or equal-area"
     if file.plane == "filter-face":
         yield from _face_problems(file)
-    seen: dict[tuple[int, float, float], int] = {}
-    for number, point in enumerate(file.points):
-        key = f"points[{number}]"
-        yield from _point_problems(file, point, key, is_round=is_round)
-        place = (point.diameter or 0, round(point.x, 6), round(point.y or 0.0, 6))
-        if place in seen:
-            yield key, f"stands where points[{seen[place]}] stands; keep one (a repeat goes to repeat_first)"
-        seen[place] = number
-    if file.repeat_first is not None:
-        yield from _point_problems(file, file.repeat_first, "repeat_first", is_round=is_round)
+    if len(set(file.assumed)) < len(file.assumed):
+        yield "assumed", "names one thing twice; keep each once"
 
 
 def _face_problems(file: TraverseFile) -> Iterable[tuple[str, str]]:

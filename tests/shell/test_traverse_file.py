@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.core.errors import TableError
-from logger.core.params import VelocityBasis
-from logger.core.traverse import MeasuredPlane, Method, Traverse, TraversePoint, TraverseQuantity
+from logger.core.params import Burner, VelocityBasis
+from logger.core.traverse import Assumed, MeasuredPlane, Method, Traverse, TraversePoint, TraverseQuantity
 from logger.traverse import file as traverse_file
 from logger.traverse.file import dumps_traverse, load_traverse, loads_traverse, save_traverse
 from tests.core.ducts import ROUND, walk
@@ -95,6 +95,7 @@ def test_what_is_written_comes_back(
         ),
         replace(walk(), points=(), complete=False),
         replace(walk(), upstream_diameters=6.5),
+        replace(walk(), burner=Burner.ON, assumed=(Assumed.HUMIDITY, Assumed.PRESSURE)),
     ],
 )
 def test_every_kind_comes_back(tmp_path: Path, traverse: Traverse) -> None:
@@ -140,6 +141,12 @@ BAD: list[tuple[Callable[[dict[str, Any]], object], str]] = [
         lambda d: d.update(plane="filter-face", upstream_diameters=8),
         "key upstream_diameters: goes with a plane in a duct",
     ),
+    (lambda d: d.update(burner="hot"), "key burner: must be 'on' or 'off'"),
+    (
+        lambda d: d.update(assumed=["basis"]),
+        "key assumed[0]: must be 'temperature', 'humidity'",
+    ),
+    (lambda d: d.update(assumed=["pressure"] * 2), "key assumed: names one thing twice"),
     (lambda d: d.update(complete="yes"), "key complete: must be true or false"),
     (
         lambda d: d.update(repeat_first=dict(POINT, velocity_m_s=99)),
