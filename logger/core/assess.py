@@ -7,12 +7,9 @@ output = m1 dh1 - (rho1/rho0) m0 dh0 and is taken out before the lines are drawn
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import sqrt
 
 from logger.core.budget import BudgetLine
-from logger.core.ledger import COLUMN, Row
-from logger.core.line import Line
 from logger.core.params import (
     AirflowSource,
     FanDrive,
@@ -23,10 +20,10 @@ from logger.core.params import (
     UnitKind,
     VelocityBasis,
 )
+from logger.core.probe_lines import probe_lines
+from logger.core.stretch import WATER_V_RATIO, FanPhase, Means, Seen, Stretch, fan_ratio
 
 ROOT3 = sqrt(3.0)  # half-width of a rectangle -> standard uncertainty (GUM 4.3.7)
-GAIN_U95 = 0.005  # of the difference from the match temperature: assumed (design)
-UNMATCHED_C = 20.0  # degC: where an unmatched probe is taken to be right (assumed)
 CASING_MEAN, CASING_U = 0.01, 0.02 / 2 / ROOT3  # of input: 0..2 %, rectangular (assumed, design)
 CASING_EFFICIENCY = 0.8  # where the plate has no input: input = output / 0.8 (assumed)
 CARRY_OVER_U, CARRY_OVER_TORQUE_U = 0.01, 0.03  # of the flow: assumed (design)
@@ -36,63 +33,6 @@ FAN_W_PER_M3_S = 773.0  # W per m3/s: 365 W per 1000 cfm, the usual default (rec
 GIVEN_FAN_U95 = 0.10  # of a fan power that is typed in (assumed)
 SLOW_TAU_S = 900.0  # s: cabinet, duct, curb: the slow tail that no warm-up shows (design)
 WATER_CP_RATIO = 1.86 / 1.006  # d ln(dh) / dW, from h = 1.006 T + W (2501 + 1.86 T)
-WATER_V_RATIO = 1.607858  # d ln(v) / dW, from v = R T (1 + 1.607858 W) / p
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FanPhase:
-    """What the fan phase before a firing gave: one mean state, and how well it is known."""
-
-    fan_heat_w: float  # m0 dh0: fan heat and zero difference together
-    entering_c: float
-    supply_c: float
-    humidity_ratio: float
-    pressure_pa: float
-    watt_per_k: float  # m0 cp
-    return_c: float
-    inlet_c: float  # at the fan
-    rise_u_k: float  # standard uncertainty of the mean rise, from scatter and what it may still creep
-    rise_nu: float
-    seconds: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Means:
-    """Means over a steady stretch, or the state of one tick. SI, degC."""
-
-    entering_c: float
-    supply_c: float
-    rise_k: float
-    humidity_ratio: float
-    pressure_pa: float
-    dry_air_kg_s: float
-    air_heat_w: float
-    fan_heat_w: float  # 0 where it is not known
-    output_w: float
-    return_c: float
-    inlet_c: float  # at the fan
-
-
-def means_from(mean: Row) -> Means:
-    """A ledger's means by name: its columns are the fields of ``Means``."""
-    return Means(**dict(zip(COLUMN._fields, mean, strict=True)))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
-    """Which of the side quantities a probe gave, rather than an assumption."""
-
-    humidity: bool
-    pressure: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
-    """How the output behaved over the stretch: its line (per grid step) and the warm-up's tau."""
-
-    line: Line | None
-    grid_s: int
-    tau_s: float | None
 
 
 def casing_loss_w(job: JobParams) -> tuple[float, float]:
@@ -130,7 +70,7 @@ def budget(
     """Draw up the budget of an output; lines that weigh nothing are left out."""
     watt_per_k = means.air_heat_w / means.rise_k if means.rise_k else 0.0
     lines = [
-        *_probe_lines(job, means, fan, watt_per_k),
+        *probe_lines(job, means, fan, watt_per_k),
         *_flow_lines(job, means),
         *_state_lines(job, means, seen),
         _outdoor_line(job, means, fan, watt_per_k),
@@ -139,28 +79,6 @@ def budget(
         BudgetLine("casing loss", casing_loss_w(job)[1], assumed=job.unit.casing_loss_w is None),
     ]
     return [line for line in lines if line.u_w > 0.0]
-
-
-def _probe_lines(job: JobParams, means: Means, fan: FanPhase | None, watt_per_k: float) -> list[BudgetLine]:
-    """Each probe's own error (what the fan phase cancels taken out), its gain, its placement."""
-    kept = watt_per_k if fan is None else abs(watt_per_k - fan_ratio(means, fan) * fan.watt_per_k)
-    entering_role = Role.MIXED if job.probes_of(Role.MIXED) else Role.RETURN
-    lines = []
-    for role, name, now_c, then_c in (
-        (Role.SUPPLY, "supply", means.supply_c, fan.supply_c if fan else UNMATCHED_C),
-        (entering_role, "entering", means.entering_c, fan.entering_c if fan else UNMATCHED_C),
-    ):
-        probes = job.probes_of(role)
-        own_k = sqrt(sum((p.u95 / 2.0) ** 2 for p in probes)) / len(probes)
-        assumed = any(p.u95_assumed for p in probes)
-        lines.append(BudgetLine(f"{name} temperature", own_k * kept, assumed=assumed))
-        gain_k = GAIN_U95 / 2.0 * abs(now_c - then_c)
-        lines.append(BudgetLine(f"{name} probe gain", gain_k * watt_per_k, assumed=True))
-        if role is Role.SUPPLY or not all(p.placement_assumed for p in probes):
-            part = sqrt(sum((p.placement_u95 / 2.0) ** 2 for p in probes)) / len(probes)
-            guess = any(p.placement_assumed for p in probes)
-            lines.append(BudgetLine(f"{name} placement", part * abs(means.air_heat_w), assumed=guess))
-    return lines
 
 
 def _flow_lines(job: JobParams, means: Means) -> list[BudgetLine]:
@@ -235,16 +153,3 @@ def _fan_line(job: JobParams, means: Means, fan: FanPhase | None) -> BudgetLine:
         return BudgetLine("fan heat", 2.0 * FAN_W_PER_M3_S * volume_m3_s / ROOT3, assumed=True)
     u_w = fan_ratio(means, fan) * fan.watt_per_k * fan.rise_u_k
     return BudgetLine("fan heat", u_w, nu=max(fan.rise_nu, 1.0))
-
-
-def fan_ratio(means: Means, fan: FanPhase) -> float:
-    """Density at the fan inlet now over that of the fan phase: fan heat goes with it."""
-    return density_ratio(means.inlet_c, means.humidity_ratio, means.pressure_pa, fan)
-
-
-def density_ratio(inlet_c: float, w: float, pressure_pa: float, fan: FanPhase) -> float:
-    """rho1 / rho0 of moist air as an ideal gas mixture (ASHRAE Fundamentals ch. 1)."""
-    now = pressure_pa / (inlet_c + 273.15) * (1.0 + w) / (1.0 + WATER_V_RATIO * w)
-    w0 = fan.humidity_ratio
-    then = fan.pressure_pa / (fan.inlet_c + 273.15) * (1.0 + w0) / (1.0 + WATER_V_RATIO * w0)
-    return now / then

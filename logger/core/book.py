@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from logger.core.assess import Seen, Stretch, casing_loss_w, means_from
+from logger.core.assess import casing_loss_w
 from logger.core.cycles import Transition
 from logger.core.fan_phase import FanGauge
 from logger.core.firing import Firing, SteadyStretch, assess_stretch
@@ -13,6 +13,7 @@ from logger.core.params import FanHeatMode, JobParams, Role
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase
 from logger.core.steady import OUTPUT, RISE, SteadyDetector
+from logger.core.stretch import Seen, Stretch, means_from
 from logger.core.texts import clock_text
 
 MIN_STRETCH_S = 30  # s: shorter stretches say nothing (design choice)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from math import sqrt
 
-from logger.core.assess import FanPhase, Means, means_from
 from logger.core.ledger import Ledger, means
 from logger.core.line import MIN_POINTS, Line
 from logger.core.params import JobParams, Role
 from logger.core.steady import RISE, SteadyDetector
+from logger.core.stretch import FanPhase, Means, means_from
 from logger.core.student import t975
 from logger.core.texts import Say, power_text
 

@@ -5,17 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import inf
 
-from logger.core.assess import (
-    FanPhase,
-    Means,
-    Seen,
-    Stretch,
-    budget,
-    casing_loss_w,
-    drift_bound_w,
-)
+from logger.core.assess import budget, casing_loss_w, drift_bound_w
 from logger.core.budget import BudgetLine, Combined, combine
 from logger.core.params import JobParams, Role
+from logger.core.stretch import FanPhase, Means, Seen, Stretch
 from logger.core.student import t975
 from logger.core.verdict import Verdict, decidable_tolerance, judge
 

@@ -14,7 +14,6 @@ import numpy as np
 
 from logger.core.airflow_watch import AirflowWatch
 from logger.core.align import Grid, Slots
-from logger.core.assess import density_ratio
 from logger.core.book import FiringBook
 from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch
@@ -25,6 +24,7 @@ from logger.core.params import MAIN_QUANTITY, AirflowSource, JobParams, Role
 from logger.core.readings import NS_PER_S, Quantity, Reading, ReadingBlock
 from logger.core.snapshot import Event, Phase, Snapshot
 from logger.core.steady import RISE, SteadyDetector
+from logger.core.stretch import density_ratio
 from logger.core.watch import StreamWatch
 
 PHASE_NUMBER = {phase: float(number) for number, phase in enumerate(Phase)}

@@ -1,0 +1,79 @@
+"""What a fan phase and a steady stretch were found to be: means, and how they behaved."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logger.core.ledger import COLUMN, Row
+from logger.core.line import Line
+
+WATER_V_RATIO = 1.607858  # d ln(v) / dW, from v = R T (1 + 1.607858 W) / p
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FanPhase:
+    """What the fan phase before a firing gave: one mean state, and how well it is known."""
+
+    fan_heat_w: float  # m0 dh0: fan heat and zero difference together
+    entering_c: float
+    supply_c: float
+    humidity_ratio: float
+    pressure_pa: float
+    watt_per_k: float  # m0 cp
+    return_c: float
+    inlet_c: float  # at the fan
+    rise_u_k: float  # standard uncertainty of the mean rise, from scatter and what it may still creep
+    rise_nu: float
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Means:
+    """Means over a steady stretch, or the state of one tick. SI, degC."""
+
+    entering_c: float
+    supply_c: float
+    rise_k: float
+    humidity_ratio: float
+    pressure_pa: float
+    dry_air_kg_s: float
+    air_heat_w: float
+    fan_heat_w: float  # 0 where it is not known
+    output_w: float
+    return_c: float
+    inlet_c: float  # at the fan
+
+
+def means_from(mean: Row) -> Means:
+    """A ledger's means by name: its columns are the fields of ``Means``."""
+    return Means(**dict(zip(COLUMN._fields, mean, strict=True)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """Which of the side quantities a probe gave, rather than an assumption."""
+
+    humidity: bool
+    pressure: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch:
+    """How the output behaved over the stretch: its line (per grid step) and the warm-up's tau."""
+
+    line: Line | None
+    grid_s: int
+    tau_s: float | None
+
+
+def fan_ratio(means: Means, fan: FanPhase) -> float:
+    """Density at the fan inlet now over that of the fan phase: fan heat goes with it."""
+    return density_ratio(means.inlet_c, means.humidity_ratio, means.pressure_pa, fan)
+
+
+def density_ratio(inlet_c: float, w: float, pressure_pa: float, fan: FanPhase) -> float:
+    """rho1 / rho0 of moist air as an ideal gas mixture (ASHRAE Fundamentals ch. 1)."""
+    now = pressure_pa / (inlet_c + 273.15) * (1.0 + w) / (1.0 + WATER_V_RATIO * w)
+    w0 = fan.humidity_ratio
+    then = fan.pressure_pa / (fan.inlet_c + 273.15) * (1.0 + w0) / (1.0 + WATER_V_RATIO * w0)
+    return now / then
