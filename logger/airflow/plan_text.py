@@ -10,8 +10,7 @@ from logger.airflow.drawing import ASCII, UNICODE, draw
 from logger.airflow.lengths import distance, mark, unit
 from logger.config.quantities import Dimension, Units, show
 from logger.core.airflow import FlowCheck
-from logger.core.traverse import DuctShape, MeasuredPlane
-from logger.core.traverse_checks import PRECISE_U95, check_bias, check_points, expected_u95
+from logger.core.traverse import DuctShape, MeasuredPlane, Method, Traverse
 from logger.core.traverse_grid import geometry
 from logger.core.traverse_plan import (
     DOWNSTREAM_DIAMETERS,
@@ -20,10 +19,20 @@ from logger.core.traverse_plan import (
     default_method,
     standard_grid,
 )
+from logger.core.traverse_plan_checks import (
+    NOT_SEEN,
+    PRECISE_U95,
+    check_bias,
+    check_points,
+    check_yaw,
+    expected_u95,
+)
+from logger.core.traverse_points import traverse_points
 from logger.safety import CAUTIONS
 
 SCHEMA = "riselog.plan/1"
 WIDTH = 80  # columns
+QUICK = (3, 3)  # points across x down where there is no time for the standard's
 
 
 def plan_checks(plan: Plan, units: Units) -> tuple[FlowCheck, ...]:
@@ -37,14 +46,20 @@ def plan_checks(plan: Plan, units: Units) -> tuple[FlowCheck, ...]:
     return (
         FlowCheck(code="points", ok=count.ok, text=text),
         check_bias(plan.duct, points),
-        FlowCheck(
-            code="expected-u95",
-            ok=True,
-            text=f"Expected u95 of the airflow, with a probe of {PRECISE_U95:.0%}: {here:.1%}.",
-        ),
+        FlowCheck(code="expected-u95", ok=True, text=_expected_text(plan, here)),
         *_reach(plan),
         FlowCheck(code="plane", ok=True, text=_plane_rule(plan, units)),
+        check_yaw(Traverse(duct=plan.duct, method=plan.method, plane=plan.plane)),
     )
+
+
+def _expected_text(plan: Plan, here: float) -> str:
+    text = f"Expected u95 of the airflow, with a probe of {PRECISE_U95:.0%}: {here:.1%}"
+    if plan.plane is MeasuredPlane.FILTER_FACE:
+        return f"{text}."
+    grid = plan.first, plan.second
+    good = expected_u95(plan.duct, plan.method, grid, plan.plane, DOWNSTREAM_DIAMETERS)
+    return f"{text}; {good:.1%} with {DOWNSTREAM_DIAMETERS:g} diameters of straight duct before the plane."
 
 
 def _reach(plan: Plan) -> Iterator[FlowCheck]:
@@ -77,7 +92,24 @@ def _plane_rule(plan: Plan, units: Units) -> str:
     return (
         f"Choose a plane with {distance(plan.downstream_m, units)} of straight duct before it "
         f"({DOWNSTREAM_DIAMETERS:g} diameters) and {distance(plan.upstream_m, units)} behind it "
-        f"({UPSTREAM_DIAMETERS:g}); where that cannot be had, take the straightest place and more points."
+        f"({UPSTREAM_DIAMETERS:g}); where that cannot be had, take the straightest place and more points. "
+        f"{NOT_SEEN}"
+    )
+
+
+def _quick(plan: Plan) -> Iterator[str]:
+    """The short way, offered where the standard's own grid was planned."""
+    duct = plan.duct
+    own = default_method(duct, plan.plane), standard_grid(duct)
+    if duct.shape is DuctShape.ROUND or (plan.method, (plan.first, plan.second)) != own:
+        return
+    bias = geometry(duct, traverse_points(duct, Method.EQUAL_AREA, *QUICK)).bias
+    u95 = expected_u95(duct, Method.EQUAL_AREA, QUICK, plan.plane)
+    across, down = QUICK
+    yield from _wrapped(
+        "quick: ",
+        f"--points {across}x{down} --method equal-area, {across * down} points, reads about {bias:+.1%} on a "
+        f"power-law profile, expected u95 {u95:.1%}",
     )
 
 
@@ -126,6 +158,7 @@ def plan_lines(plan: Plan, units: Units, *, plain: bool) -> list[str]:
         *draw(plan, ASCII if plain else UNICODE),
         "",
         *(line for check in plan_checks(plan, units) for line in check_lines(check)),
+        *_quick(plan),
         "",
         *_wrapped("Caution: ", CAUTIONS[4]),
         *_wrapped("", CAUTIONS[1]),

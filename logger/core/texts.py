@@ -39,6 +39,33 @@ def temperature_text(temp_c: float) -> str:
     return f"{temp_c:.1f} °C ({temp_c * 1.8 + 32.0:.1f} °F)"
 
 
+def velocity_text(velocity_m_s: float) -> str:
+    """Velocity. 1 ft = 0.3048 m exactly.
+
+    >>> velocity_text(0.5)
+    '0.50 m/s (98 fpm)'
+    """
+    return f"{velocity_m_s:.2f} m/s ({velocity_m_s * 60.0 / 0.3048:.0f} fpm)"
+
+
+def density_text(density_kg_m3: float) -> str:
+    """Density. 1 lb/ft3 = 16.018463 kg/m3 (NIST SP 811).
+
+    >>> density_text(1.2014)
+    '1.2014 kg/m3 (0.0750 lb/ft3)'
+    """
+    return f"{density_kg_m3:.4f} kg/m3 ({density_kg_m3 / 16.018463:.4f} lb/ft3)"
+
+
+def counted(count: int, noun: str) -> str:
+    """So many of a thing whose plural ends in s.
+
+    >>> counted(1, "point"), counted(3, "point")
+    ('1 point', '3 points')
+    """
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def clock_text(t_s: float) -> str:
     """Run time as h:mm:ss.
 

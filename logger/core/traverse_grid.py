@@ -15,10 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.core.traverse import Duct, DuctShape, TraversePoint
+from logger.core.traverse_points import PLACE_OFF
 
 USUAL_EXPONENT = 1.0 / 7.0  # of the power law: smooth turbulent flow (Prandtl; recalled)
 EXPONENTS = (1.0 / 10.0, 1.0 / 5.0)  # very smooth (Nikuradse; recalled) to rough walls (assumed)
-_SAME = 3  # digits of a fraction by which two points stand in one row
+_SAME = 0.005  # of the side: two points nearer than that stand in one row, typed or computed (assumed)
 
 Place = tuple[int, float, float]
 Pairs = npt.NDArray[np.intp]
@@ -74,8 +75,8 @@ def _geometry(duct: Duct, places: tuple[Place, ...]) -> Geometry:
         along = [place[1] for place in places]
         runs = _run(_pairs(lines), along, duct.diameter_m, marks), around
     else:
-        columns = _rows(places, lambda p: round(p[1], _SAME), lambda p: p[2])
-        rows = _rows(places, lambda p: round(p[2], _SAME), lambda p: p[1])
+        columns = _rows(places, lambda p: p[1], lambda p: p[2])
+        rows = _rows(places, lambda p: p[2], lambda p: p[1])
         runs = (
             _run(_pairs(columns), [place[2] for place in places], duct.height_m, len(rows)),
             _run(_pairs(rows), [place[1] for place in places], duct.width_m, len(columns)),
@@ -94,7 +95,7 @@ def _run(pairs: Pairs, along: list[float], side_m: float, marks: int) -> Run:
     at_m = np.array(along) * side_m
     return Run(
         pairs=pairs,
-        apart_m=np.abs(at_m[pairs[:, 0]] - at_m[pairs[:, 1]]),
+        apart_m=np.maximum(np.abs(at_m[pairs[:, 0]] - at_m[pairs[:, 1]]), PLACE_OFF * side_m),
         marks=marks,
         wall_slope_per_m=USUAL_EXPONENT / np.minimum(at_m, side_m - at_m),
     )
@@ -103,10 +104,15 @@ def _run(pairs: Pairs, along: list[float], side_m: float, marks: int) -> Run:
 def _rows(
     places: tuple[Place, ...], key: Callable[[Place], float], order: Callable[[Place], float]
 ) -> list[list[int]]:
-    found: dict[float, list[int]] = {}
-    for n, place in enumerate(places):
-        found.setdefault(key(place), []).append(n)
-    return [sorted(row, key=lambda n: order(places[n])) for row in found.values()]
+    """Points whose ``key`` is nearly the same, in their ``order``."""
+    rows: list[list[int]] = []
+    last = float("-inf")
+    for n in sorted(range(len(places)), key=lambda n: key(places[n])):
+        if key(places[n]) - last > _SAME:
+            rows.append([])
+        last = key(places[n])
+        rows[-1].append(n)
+    return [sorted(row, key=lambda n: order(places[n])) for row in rows]
 
 
 def _pairs(rows: Iterable[list[int]]) -> Pairs:
@@ -120,7 +126,7 @@ def _ring_pairs(places: tuple[Place, ...]) -> Pairs:
     def angle(place: Place) -> float:
         return pi * place[0] / diameters + (pi if place[1] > 0.5 else 0.0)  # noqa: PLR2004 - the axis
 
-    rings = _rows(places, lambda p: round(abs(p[1] - 0.5), _SAME), angle)
+    rings = _rows(places, lambda p: abs(p[1] - 0.5), angle)
     closed = [[*ring, ring[0]] if len(ring) > 2 else ring for ring in rings]  # noqa: PLR2004 - a pair is one
     return _pairs(closed)
 

@@ -71,7 +71,10 @@ def free_duct(outside: Duct, liner_m: float) -> Duct:
         inside = replace(outside, width_m=width_m, height_m=height_m)
         left_m = min(width_m, height_m)
     if left_m <= 0.0:
-        raise UsageError(f"a liner of {liner_m * 1000:.0f} mm on each side leaves no free area: check both")
+        raise UsageError(
+            f"a liner of {liner_m * 1000:.0f} mm ({liner_m / IN_M:.1f} in) on each side leaves no free area: "
+            "check both"
+        )
     return inside
 
 

@@ -14,8 +14,9 @@ from logger.core.airflow import airflow_document
 from logger.core.errors import UsageError
 from logger.core.params import VelocityBasis
 from logger.core.traverse import Duct, DuctShape, MeasuredPlane, Method, Traverse, TraversePoint
-from logger.core.traverse_checks import check_traverse, expected_u95
+from logger.core.traverse_checks import check_traverse
 from logger.core.traverse_flow import measure
+from logger.core.traverse_plan_checks import expected_u95
 from tests.core.ducts import RECTANGLE, ROUND, walk
 
 FPM, PSI, LB_FT3, FT = 0.3048 / 60.0, 6894.757, 16.018463374, 0.3048  # NIST SP 811
@@ -220,9 +221,11 @@ def codes(traverse: Traverse) -> dict[str, bool]:
 
 
 def test_a_good_traverse_passes_every_check() -> None:
-    base = walk(speed=lambda p: 4.0 + p.x)
-    assert all(codes(replace(base, repeat_first=base.points[0])).values())
-    assert all(codes(walk(ROUND, Method.LOG_LINEAR, (6, 2))).values())
+    for base in (
+        walk(speed=lambda p: 4.0 + p.x, upstream_diameters=8.0),
+        walk(ROUND, Method.LOG_LINEAR, (6, 2), upstream_diameters=7.5),
+    ):
+        assert all(codes(replace(base, repeat_first=base.points[0])).values())
 
 
 def some(base: Traverse, values: dict[int, float]) -> Traverse:
@@ -238,7 +241,16 @@ FAILING: list[tuple[str, Traverse]] = [
     ("reverse-flow", some(GOOD, {3: 0.0})),
     ("spread", some(GOOD, dict.fromkeys(range(10), 1.5))),
     ("drift", replace(GOOD, repeat_first=replace(GOOD.points[0], velocity_m_s=4.4))),
+    ("drift", GOOD),
+    ("drift", replace(GOOD, repeat_first=GOOD.points[7])),
+    ("drift", replace(GOOD, repeat_first=replace(GOOD.points[0], x=0.2))),
+    ("plane", GOOD),
+    ("plane", replace(GOOD, upstream_diameters=7.4)),
+    ("yaw", replace(GOOD, upstream_diameters=2.0)),
+    ("low-velocity", some(GOOD, {3: 0.45})),
     ("complete", replace(GOOD, points=GOOD.points[:24])),
+    ("complete", replace(GOOD, points_down=4)),
+    ("positions", replace(GOOD, points=(*GOOD.points[1:], replace(GOOD.points[1], x=0.074)))),
     ("complete", replace(GOOD, complete=False)),
     ("points", walk(grid=(4, 4))),
     ("method-bias", walk(method=Method.EQUAL_AREA, grid=(3, 3))),
@@ -307,3 +319,52 @@ def test_one_lone_point_is_allowed_and_wide() -> None:
     point = TraversePoint(x=0.5, y=0.5, velocity_m_s=4.0)
     lone = replace(GOOD, method=Method.EQUAL_AREA, points_across=1, points_down=1, points=(point,))
     assert measure(lone).u95 > 0.3
+
+
+def texts(traverse: Traverse) -> dict[str, str]:
+    return {check.code: check.text for check in check_traverse(traverse, measure(traverse))}
+
+
+def test_a_repeat_typed_with_three_digits_gives_the_drift() -> None:
+    """0.074 is 0.07358 as ISO 3966 prints it (recalled); 4.4 over 4.0 m/s is +10 %."""
+    again = TraversePoint(x=0.074, y=0.074, velocity_m_s=4.4)
+    assert "changed by +10.0%" in texts(replace(GOOD, repeat_first=again))["drift"]
+    assert "stands at point 8, not at the first" in texts(replace(GOOD, repeat_first=GOOD.points[7]))["drift"]
+    astray = replace(GOOD, repeat_first=replace(again, x=0.18))
+    assert "stands at no measured point" in texts(astray)["drift"]
+    for unknown in (astray, replace(GOOD, repeat_first=GOOD.points[7])):
+        assert measure(unknown).u95 == measure(GOOD).u95  # no drift from another place
+
+
+def test_no_change_is_no_proof_of_no_drift() -> None:
+    """Two averages that scatter by 2 % cannot show less: the line stays above nothing."""
+    rough = replace(GOOD, points=tuple(replace(p, scatter_m_s=0.04) for p in GOOD.points))
+    line = next(
+        line for line in measure(replace(rough, repeat_first=GOOD.points[0])).lines if line.source == "drift"
+    )
+    assert line.u_w == pytest.approx(math.sqrt(2) * 0.01 / 2 / math.sqrt(3), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("traverse", "code", "part"),
+    [
+        (replace(GOOD, points=GOOD.points[:24]), "complete", "1 of 25 planned points is missing"),
+        (replace(GOOD, points=GOOD.points[:23]), "complete", "2 of 25 planned points are missing"),
+        (replace(GOOD, points_down=4), "complete", "There are 5 points more than planned"),
+        (some(GOOD, {3: -0.8}), "reverse-flow", "runs back at 1 point, no flow at 0 points"),
+        (some(GOOD, {3: 0.3}), "low-velocity", "Below 0.50 m/s (98 fpm) at 1 point:"),
+        (GOOD, "plane", "2.3% of u95 is assumed"),
+        (GOOD, "reverse-flow", "cannot show reverse flow"),
+    ],
+)
+def test_counts_and_units_are_written_out(traverse: Traverse, code: str, part: str) -> None:
+    assert part in texts(traverse)[code]
+
+
+def test_places_typed_with_three_digits_give_the_same_u95() -> None:
+    """Rows and columns are found though some places are typed and some computed."""
+    base = walk(speed=lambda p: 4.0 + p.x + 0.5 * p.y)
+    typed = tuple(
+        replace(p, x=round(p.x, 3), y=round(p.y, 3)) if n % 2 else p for n, p in enumerate(base.points)
+    )
+    assert measure(replace(base, points=typed)).u95 == pytest.approx(measure(base).u95, rel=5e-3)
