@@ -83,7 +83,8 @@ class Driver(Protocol):
     """Source of samples.
 
     ``Options`` is a pydantic model (extra forbidden) of the keys a probe table may have beside
-    the logger's own (``role``, ``driver``, ``u95``, ``offset``, ``placement_u95``, ``max_age``).
+    the logger's own (``role``, ``driver``, ``u95``, ``offset``, ``placement_u95``, ``max_age``
+    and what `riselog match` writes).
     """
 
     name: ClassVar[str]

@@ -14,6 +14,7 @@ from logger.config.schema import (
     JobTable,
     MqttTable,
     Probes,
+    TemperatureProbe,
     UnitTable,
 )
 from logger.core.air import standard_pressure_pa
@@ -231,6 +232,24 @@ def _is_loopback(mqtt: MqttTable) -> bool:
         return False
 
 
+MATCH_KEYS = ("matched", "matched_at", "gain", "gain_u95", "humidity_offset", "humidity_u95")
+
+
+def _matches(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    for name, probe in probes.items():
+        given = [key for key in MATCH_KEYS if getattr(probe, key) is not None]
+        if given and not isinstance(probe, TemperatureProbe):
+            yield Problem(
+                ("probes", name, given[0]),
+                f'goes with a temperature probe only, and role is "{probe.role}"; remove it',
+            )
+        elif probe.gain is not None and probe.matched_at is None:
+            yield Problem(
+                ("probes", name, "gain"),
+                'needs the temperature it counts from; add matched_at = "70 °F" or the like',
+            )
+
+
 def _limits(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
     steady, cycles = config.steady, config.cycles
     if steady.window > steady.window_max:
@@ -255,6 +274,7 @@ CHECKS: tuple[Callable[[ConfigFile, Probes], Iterator[Problem]], ...] = (
     _derate,
     _airflow,
     _simulation,
+    _matches,
     _broker,
     _limits,
 )

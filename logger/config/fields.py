@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from datetime import date, datetime
 from enum import StrEnum
 from typing import Annotated, TypeVar
 
@@ -129,6 +130,12 @@ def _factor(value: object) -> float:
     raise ValueError(f"must be a pure number above 0 and up to {top:g}, without a unit, such as 0.9")
 
 
+def _day(value: object) -> date:
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    raise ValueError("must be a date without quotes, such as 2026-01-31")
+
+
 def _speed(value: object) -> float | None:
     if value == "max":
         return None
@@ -183,6 +190,12 @@ TemperatureOffset = Annotated[float, BeforeValidator(Amount(Dimension.DIFFERENCE
 PressureU95 = Annotated[float, BeforeValidator(Amount(Dimension.PRESSURE, "0 Pa", "10 kPa"))]
 PressureOffset = Annotated[float, BeforeValidator(Amount(Dimension.PRESSURE, "-10 kPa", "10 kPa"))]
 VelocityOffset = Annotated[float, BeforeValidator(Amount(Dimension.VELOCITY, "-5 m/s", "5 m/s"))]
+Gain = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "-5 %", "5 %"))]
+GainU95 = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "0 %", "5 %"))]
+HumidityOffset = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "-30 %", "30 %"))]
+HumidityU95 = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "0 %", "30 %"))]
+MatchAge = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "1 d", "3650 d"))]
+Day = Annotated[date, BeforeValidator(_day)]
 MaxAge = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "0.5 s", "10 min"))]
 Window = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "10 s", "2 h"))]
 Hold = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "1 s", "2 h"))]

@@ -10,6 +10,7 @@ from logger.config.traverse import TraverseSetup
 from logger.config.visit import visit_notes
 from logger.core.air import standard_pressure_pa
 from logger.core.params import (
+    GAIN_U95,
     AirflowParams,
     AirflowSource,
     CycleParams,
@@ -36,6 +37,8 @@ AIRFLOW_U95 = 0.05  # fraction of the flow: assumed
 PLACEMENT_U95 = 0.03  # fraction of the rise: assumed
 AIRFLOW_TEMP_C = 20.0  # degC, where the state of a volume is not told: assumed
 AIRFLOW_HUMIDITY = 0.5  # fraction, same
+
+S_PER_DAY = 86_400.0
 
 DEFAULT_U95: dict[Role, tuple[float, str]] = {  # all assumed, until probes are matched
     Role.RETURN: (0.5, "0.5 K"),
@@ -69,6 +72,7 @@ def job_params(
         unit=_unit(config, probes, notes),
         airflow=_airflow(config.airflow, traverse, notes),
         probes=_probes(probes, notes),
+        match_max_age_days=config.job.match_max_age / S_PER_DAY,
         steady=_steady(config),
         cycles=CycleParams(
             fire_k=config.cycles.fire,
@@ -262,6 +266,13 @@ def _probe(name: str, probe: ProbeTable) -> ProbeParams:
         placement_u95=PLACEMENT_U95 if probe.placement_u95 is None else probe.placement_u95,
         placement_assumed=probe.placement_u95 is None,
         max_age_s=probe.max_age,
+        gain=probe.gain or 0.0,
+        gain_u95=GAIN_U95 if probe.gain_u95 is None else probe.gain_u95,
+        gain_assumed=probe.gain_u95 is None,
+        matched_at_c=probe.matched_at,
+        matched_day=None if probe.matched is None else probe.matched.toordinal(),
+        humidity_offset=100.0 * (probe.humidity_offset or 0.0),
+        humidity_u95=None if probe.humidity_u95 is None else 100.0 * probe.humidity_u95,
     )
 
 

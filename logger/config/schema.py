@@ -31,6 +31,7 @@ class JobTable(Table):
     units: Annotated[Literal["us", "si"], BeforeValidator(f.Choice(("us", "si")))] = "us"
     altitude: f.Altitude | None = None
     pressure: f.AirPressure | None = None
+    match_max_age: f.MatchAge = 30.0 * 86_400.0
 
 
 class DerateTable(Table):
@@ -93,13 +94,25 @@ class ProbeTable(Table):
     offset: Any = None
     placement_u95: f.Share | None = None
     max_age: f.MaxAge = 5.0
+    matched: Any = None
+    matched_at: Any = None
+    gain: Any = None
+    gain_u95: Any = None
+    humidity_offset: Any = None
+    humidity_u95: Any = None
 
 
 class TemperatureProbe(ProbeTable):
-    """A probe in an air stream."""
+    """A probe in an air stream. What `riselog match` writes: ``offset`` to ``humidity_u95``."""
 
     u95: f.TemperatureU95 | None = None
     offset: f.TemperatureOffset = 0.0
+    matched: f.Day | None = None
+    matched_at: f.Temperature | None = None
+    gain: f.Gain | None = None
+    gain_u95: f.GainU95 | None = None
+    humidity_offset: f.HumidityOffset | None = None
+    humidity_u95: f.HumidityU95 | None = None
 
 
 class VelocityProbe(ProbeTable):

@@ -90,6 +90,7 @@ UNITS: dict[Dimension, tuple[Unit, ...]] = {
         Unit(("s",)),
         Unit(("min",), times=_MIN),
         Unit(("h",), times=_H),
+        Unit(("d", "day", "days"), times=24.0 * _H),
     ),
     Dimension.LENGTH: (
         Unit(("ft",), times=_FT),

@@ -37,15 +37,18 @@ class Slots:
 
     def __init__(self, job: JobParams) -> None:
         self.place: dict[tuple[str, Quantity], int] = {}
-        self.offset: list[float] = []
+        self.scale: list[float] = []
+        self.shift: list[float] = []
         for probe in job.probes:
             main = MAIN_QUANTITY[probe.role]
             for quantity in (main, *SIDE_QUANTITIES.get(probe.role, ())):
-                self.place[probe.name, quantity] = len(self.offset)
-                self.offset.append(probe.offset if quantity is main else 0.0)
+                self.place[probe.name, quantity] = len(self.scale)
+                scale, shift = probe.correction(quantity)
+                self.scale.append(scale)
+                self.shift.append(shift)
 
     def __len__(self) -> int:
-        return len(self.offset)
+        return len(self.scale)
 
 
 class Grid:
@@ -86,7 +89,7 @@ class Grid:
         if reading.flag in USABLE_FLAGS:
             place = self._slots.place.get((reading.probe, reading.quantity))
             if place is not None:
-                self.values[place] = reading.value - self._slots.offset[place]
+                self.values[place] = self._slots.scale[place] * reading.value - self._slots.shift[place]
                 self.times[place] = t_ns
                 self.counts[place] += 1
 
@@ -103,7 +106,8 @@ class Grid:
             place = self._slots.place.get(channel)
             here = usable & (block.channel == number)
             if place is not None and here.any():
-                slots.append((place, t_ns[here], block.value[here] - self._slots.offset[place]))
+                scale, shift = self._slots.scale[place], self._slots.shift[place]
+                slots.append((place, t_ns[here], scale * block.value[here] - shift))
         for first in range(self.next_tick, last_ns // NS_PER_S + 1, _CHUNK_TICKS):
             end = min(first + _CHUNK_TICKS, last_ns // NS_PER_S + 1)
             yield from self._rows(np.arange(first, end, dtype=np.int64), slots)

@@ -254,7 +254,7 @@ class MomentReader:
             beside = self._entering[0][0]
             if now_ns - times[place] <= max_age_ns and now_ns - times[beside] <= max_age_ns:
                 self.humidity_seen, self.humidity_held = True, False
-                w = humidity_ratio(values[beside], values[place] / 100.0, pressure_pa)
+                w = humidity_ratio(values[beside], _fraction(values[place]), pressure_pa)
                 self._held_w = w
                 return w
         if self._held_w is not None:
@@ -279,7 +279,7 @@ class MomentReader:
             return None, w
         humidity = self._job.humidity
         if self._outdoor_humidity and times[self._outdoor_humidity[0][0]] != NEVER_NS:
-            humidity = values[self._outdoor_humidity[0][0]] / 100.0
+            humidity = _fraction(values[self._outdoor_humidity[0][0]])
         outdoor_w = humidity_ratio(outdoor_c, humidity, pressure_pa)
         return mix_air(self._job.unit.outdoor_fraction, return_c, w, outdoor_c, outdoor_w)
 
@@ -294,9 +294,17 @@ class MomentReader:
         return None if frozen else supply_c
 
 
-def _places(slots: Slots, probes: tuple[ProbeParams, ...], quantity: Quantity) -> tuple[tuple[int, int], ...]:
-    """Slot and max_age (ns) of each probe's quantity."""
-    return tuple((slots.place[p.name, quantity], round(p.max_age_s * NS_PER_S)) for p in probes)
+def _fraction(humidity_pct: float) -> float:
+    """Humidity as a fraction; an offset taken off must not make it one that air cannot have."""
+    return min(max(humidity_pct, 0.0), 100.0) / 100.0
+
+
+def _places(slots: Slots, probes: tuple[ProbeParams, ...], quantity: Quantity) -> tuple[Place, ...]:
+    """Slot, max_age (ns) and share of each probe's quantity."""
+    whole = sum(p.weight for p in probes)
+    return tuple(
+        (slots.place[p.name, quantity], round(p.max_age_s * NS_PER_S), p.weight / whole) for p in probes
+    )
 
 
 def _mean(

@@ -11,6 +11,7 @@ from logger.core.readings import Quantity
 PRESSURE_GAP = (
     0.04  # fraction: a pressure further off the site's altitude or pressure is not its own (design)
 )
+GAIN_U95 = 0.005  # of the difference from the match temperature: assumed (design)
 STANDARD_DENSITY_KG_M3 = 1.2014  # kg/m3: 0.075 lb/ft3, standard air of ASHRAE
 
 
@@ -101,8 +102,11 @@ class ProbeParams:
     """One probe. ``offset`` is taken off the readings of its role's main quantity.
 
     ``u95``: expanded uncertainty (95 %) of the role's main quantity: K for temperatures,
-    Pa for pressure, a fraction (0.04) of the value for velocity and gas.
-    ``resolution``: step of the probe if known (same unit), else 0: the core then finds it.
+    Pa for pressure, a fraction (0.04) of the value for velocity and gas. Of a probe that was matched
+    it is that of its own offset: what all probes have in common cancels in the rise.
+    Temperature alone: ``gain`` x (reading - ``matched_at_c``) is taken off too, ``gain_u95`` is what
+    stays of it; ``humidity_offset``, %, is taken off the humidity, ``humidity_u95``, %, is that
+    against the other probes. ``matched_day``: ordinal of the day of the match (1 = 0001-01-01).
     """
 
     name: str
@@ -113,6 +117,22 @@ class ProbeParams:
     placement_u95: float = 0.03  # fraction of the rise; assumed
     placement_assumed: bool = True
     max_age_s: float = 5.0
+    weight: float = 1.0  # of this probe in the mean of its role
+    gain: float = 0.0
+    gain_u95: float = GAIN_U95
+    gain_assumed: bool = True
+    matched_at_c: float | None = None
+    matched_day: int | None = None
+    humidity_offset: float = 0.0
+    humidity_u95: float | None = None
+
+    def correction(self, quantity: Quantity) -> tuple[float, float]:
+        """Scale and shift of a reading: corrected = scale x reading - shift."""
+        if quantity is Quantity.HUMIDITY:
+            return 1.0, self.humidity_offset
+        if quantity is not MAIN_QUANTITY[self.role]:
+            return 1.0, 0.0
+        return 1.0 - self.gain, self.offset - self.gain * (self.matched_at_c or 0.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,6 +242,7 @@ class JobParams:
         """The probes of the given roles, in the config's order."""
         return tuple(p for p in self.probes if p.role in roles)
 
+    match_max_age_days: float = 30.0  # older matches are told (design choice)
 
 MAIN_QUANTITY: dict[Role, Quantity] = {
     Role.RETURN: Quantity.TEMPERATURE,

@@ -87,7 +87,8 @@ def _probe(core: Pipeline, probe: ProbeParams, t_ns: int) -> ProbeState:
         found = core.watch.newest.get((probe.name, quantity))
         if found is None:
             return None
-        return found[0] - probe.offset if quantity is main else found[0]
+        scale, shift = probe.correction(quantity)
+        return scale * found[0] - shift
 
     last = core.watch.newest.get((probe.name, main))
     age_s = None if last is None else max((t_ns - last[1]) / NS_PER_S, 0.0)

@@ -19,6 +19,7 @@ from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch
+from logger.core.match_age import day_of, stale_matches
 from logger.core.moment import Moment, MomentReader
 from logger.core.params import MAIN_QUANTITY, AirflowSource, JobParams, Role
 from logger.core.readings import NS_PER_S, Quantity, Reading, ReadingBlock
@@ -93,6 +94,8 @@ class Pipeline:
         if self._grid.silence_ns(reading.t_ns) > self._gap_ns:
             self._gap(reading.t_ns)
         for row in self._grid.due(reading.t_ns):
+        if self._grid.last_ns is None:
+            self._begin(reading.utc_us)
             self._tick(*row)
         self._grid.latch(reading)
         self.watch.see(reading)
@@ -105,6 +108,8 @@ class Pipeline:
         t_ns = np.maximum.accumulate(np.maximum(block.t_ns, self._grid.last_ns or 0))
         before = np.concatenate(([self._grid.last_ns or 0], t_ns[:-1]))
         cuts = [0, *np.nonzero(t_ns - before > self._gap_ns)[0].tolist(), len(block)]
+        if self._grid.last_ns is None:
+            self._begin(int(block.utc_us[0]))
         for start, end in pairwise(cuts):
             if start == end:
                 continue
@@ -314,6 +319,11 @@ class Pipeline:
         """Nothing came for longer than the longest window: what was open ends before it."""
         silent_s = self._grid.silence_ns(t_ns) / NS_PER_S
         self._break_off(self.tick_s + 1)
+    def _begin(self, utc_us: int) -> None:
+        """The first reading says what day it is."""
+        for probe, text in stale_matches(self.job, day_of(utc_us)):
+            self.book.say(0, "stale-match", text, probe)
+
         self._grid.skip_to(t_ns)
         self._ledger.clear(self._grid.next_tick)
         text = f"No reading for {silent_s:.0f} s: windows emptied, an open firing ended."

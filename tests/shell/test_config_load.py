@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -84,6 +85,7 @@ name = "hall-north"
 units = "si"
 altitude = "700 ft"
 pressure = "98.6 kPa"
+match_max_age = "14 days"
 [unit]
 kind = "gas"
 input = "135000 Btu/h"
@@ -116,6 +118,12 @@ u95 = "0.4 °F"
 offset = "-0.9 °F"
 placement_u95 = "2 %"
 max_age = "7 s"
+matched = 2026-01-31
+matched_at = "68 °F"
+gain = "-0.1 %"
+gain_u95 = "0.4 %"
+humidity_offset = "1.5 %"
+humidity_u95 = "0.6 %"
 [probes.sup]
 role = "supply"
 driver = "radio"
@@ -211,6 +219,13 @@ FULL_JOB = JobParams(
             placement_u95=0.02,
             placement_assumed=False,
             max_age_s=7.0,
+            gain=-0.001,
+            gain_u95=0.004,
+            gain_assumed=False,
+            matched_at_c=20.0,
+            matched_day=date(2026, 1, 31).toordinal(),
+            humidity_offset=1.5,
+            humidity_u95=0.6,
         ),
         ProbeParams(name="sup", role=Role.SUPPLY, u95=0.3, placement_u95=0.02, placement_assumed=False),
         ProbeParams(name="out", role=Role.OUTDOOR, u95=1.0),
@@ -221,6 +236,7 @@ FULL_JOB = JobParams(
         window_s=90.0, window_max_s=480.0, hold_s=45.0, remaining=0.02, time_constant_s=100.0, spread=0.01
     ),
     cycles=CycleParams(fire_k=4.0, end_k=1.0, min_fan_phase_s=240.0),
+    match_max_age_days=14.0,
 )
 
 
@@ -253,7 +269,10 @@ def assert_same(got: JobParams, expected: JobParams) -> None:
     for part in ("unit", "airflow", "steady", "cycles"):
         have = getattr(got, part)
         assert flat(getattr(expected, part)) == {n: getattr(have, n) for n in have.__dataclass_fields__}
-    for name in ("name", "pressure_pa", "pressure_u_pa", "pressure_assumed", "humidity", "humidity_u"):
+    for name in (
+        *("name", "pressure_pa", "pressure_u_pa", "pressure_assumed", "humidity", "humidity_u"),
+        "match_max_age_days",
+    ):
         assert getattr(got, name) == pytest.approx(getattr(expected, name))
 
 

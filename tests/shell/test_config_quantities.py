@@ -46,6 +46,7 @@ SCIPY = [
     ("1 %", D.FRACTION, 0.01, 0),
     ("1 min", D.TIME, sc.minute, 0),
     ("1 h", D.TIME, sc.hour, 0),
+    ("30 days", D.TIME, 30 * sc.day, 0),
     ("1 ft", D.LENGTH, sc.foot, 1e-15),
     ("1 in", D.LENGTH, sc.inch, 1e-15),
     ("1 ft2", D.AREA, sc.foot**2, 1e-15),

@@ -1,0 +1,34 @@
+"""How old the match is that a probe's offset comes from. The day comes in: the core has no clock."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import floor
+
+from logger.core.params import JobParams
+
+US_PER_DAY = 86_400_000_000
+EPOCH_DAY = 719_163  # ordinal of 1970-01-01, counted from 0001-01-01 = 1 (ISO 8601 calendar)
+
+
+def day_of(utc_us: int) -> int | None:
+    """Ordinal of the day of a moment in microseconds since 1970; None where there is no date (0).
+
+    >>> day_of(1_795_000_000_000_000) - EPOCH_DAY
+    20775
+    """
+    return EPOCH_DAY + floor(utc_us / US_PER_DAY) if utc_us > 0 else None
+
+
+def stale_matches(job: JobParams, day: int | None) -> Iterator[tuple[str, str]]:
+    """Each probe whose match is too old on that day, with a sentence that says what to do."""
+    for probe in job.probes:
+        if day is None or probe.matched_day is None:
+            continue
+        age = day - probe.matched_day
+        if age > job.match_max_age_days:
+            yield (
+                probe.name,
+                f"Probe {probe.name} was matched {age} days ago: match the probes again "
+                "(riselog match); its offset may have moved since.",
+            )

@@ -1,0 +1,50 @@
+"""A probe's gain, from a second match in warm air.
+
+The first match gives each probe's offset at one temperature, the second at another; what it has
+changed by is the gain, against the mean of all probes. Source: two-point calibration; derivation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import sqrt
+
+from logger.core.match_verdict import ProbeOffset
+from logger.core.params import GAIN_U95, ProbeParams
+
+LEAST_SPAN_K = 10.0  # K between two matches that give a gain (assumed: below it offsets drown it)
+
+
+def no_gain_reason(cold: Sequence[ProbeParams]) -> str:
+    """Why a match in warm air cannot give gains yet; empty where it can."""
+    bare = [p.name for p in cold if p.matched_at_c is None]
+    if bare:
+        return (
+            f"No match in room air is stored for {', '.join(bare)}: match all probes there first, "
+            "then in the supply air."
+        )
+    return ""
+
+
+def gains(
+    warm: Sequence[ProbeOffset], cold: Mapping[str, ProbeParams], warm_c: float
+) -> dict[str, tuple[float, float]]:
+    """Gain and its u95 of each probe; empty where the second match was not warm enough.
+
+    ``warm_c``: mean of the raw readings there. The mean's own gain stays unknown:
+    ``GAIN_U95`` / sqrt(n) where the probes' gains are independent, and in u95. The first match's
+    offsets count from their mean over the probes of the second one.
+    """
+    mean = sum(cold[w.probe].offset for w in warm) / len(warm)
+    found = {}
+    for w in warm:
+        before = cold[w.probe]
+        if before.matched_at_c is None:
+            return {}
+        span_k = warm_c - mean - before.matched_at_c
+        if span_k < LEAST_SPAN_K:
+            return {}
+        gain = (w.offset - (before.offset - mean)) / span_k
+        u95 = sqrt((w.u95**2 + before.u95**2) / span_k**2 + GAIN_U95**2 / len(warm))
+        found[w.probe] = (gain, u95)
+    return found
