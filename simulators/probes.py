@@ -31,7 +31,8 @@ class Response:
     said = to the next step of ``resolution`` of (lagged truth + offset
     + gain x (lagged truth - gain_reference) + white noise + first-order noise).
     ``drift_noise`` is the standard deviation of the first-order noise, ``drift_phi`` its
-    correlation from one sample to the next.
+    correlation from one sample to the next. ``offset_spread`` is the standard deviation of a further
+    offset, drawn once for each probe by seed and name (``drawn_offset``).
     """
 
     lag_s: float = 0.0
@@ -39,6 +40,7 @@ class Response:
     drift_noise: float = 0.0
     drift_phi: float = 0.0
     offset: float = 0.0
+    offset_spread: float = 0.0
     gain: float = 0.0
     gain_reference: float = 0.0
     resolution: float = 0.0
@@ -123,7 +125,8 @@ def speak(probe: Probe, name: str, seed: int, t_s: Array, truth: Mapping[Quantit
     frozen_from = _frozen_from(probe, at_s)
     columns: list[tuple[Quantity, Array, npt.NDArray[np.bool_]]] = []
     for quantity, response in probe.responses:
-        value = _rendered(response, _rng(seed, name, quantity), at_s, t_s, truth[quantity])
+        own = replace(response, offset=drawn_offset(response, name, seed, quantity))
+        value = _rendered(own, _rng(seed, name, quantity), at_s, t_s, truth[quantity])
         low, high = QUANTITIES[quantity].low, QUANTITIES[quantity].high
         columns.append((quantity, np.clip(value, low, high)[frozen_from], heard))
     columns.extend(_housekeeping(probe, name, seed, at_s, heard))
@@ -138,6 +141,12 @@ def speak(probe: Probe, name: str, seed: int, t_s: Array, truth: Mapping[Quantit
         quantity=tuple(item[2] for item in said),
         value=tuple(item[3] for item in said),
     )
+
+
+def drawn_offset(response: Response, name: str, seed: int, quantity: Quantity) -> float:
+    """The probe's own offset, drawn part included: what a match has to find."""
+    drawn = float(_rng(seed, name, f"offset of {quantity}").standard_normal())
+    return response.offset + response.offset_spread * drawn
 
 
 def _rng(seed: int, name: str, purpose: str) -> np.random.Generator:

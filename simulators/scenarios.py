@@ -146,6 +146,17 @@ def _held_supply(timeline: Timeline) -> Plant:
     return replace(UNIT, return_profile=((begin_s, 22.0), (end_s, 14.0)), input_profile=inputs)
 
 
+def _alike() -> Mapping[str, Probe]:
+    """Air probes of one make: the same noise, each with an offset of its own."""
+    faults = {Quantity.TEMPERATURE: _OFFSET_SPREAD_K, Quantity.HUMIDITY: _OFFSET_SPREAD_PCT}
+    air = _AIR
+    for quantity, spread in faults.items():
+        air = air.with_response(quantity, offset=0.0, offset_spread=spread)
+    return {**PROBES, **dict.fromkeys(("return", "mixed", "supply", "outdoor"), air)}
+
+
+_OFFSET_SPREAD_K, _OFFSET_SPREAD_PCT = 0.25, 1.5  # half of the +-0.5 K, 3 % of the trade; assumed
+_SIDE_BY_SIDE_S = 1200.0  # s of the fan alone, everything at one temperature
 _DROP_OUT_S = (1500.0, 1530.0)
 _FROZEN_FROM_S = 30.0
 _COARSE = {s: PROBES[s].with_response(Quantity.TEMPERATURE, resolution=0.5) for s in ("return", "supply")}
@@ -220,6 +231,14 @@ _ALL = (
         name="coarse-probe",
         text="air probes with steps of 0.5 K",
         probes={**PROBES, **_COARSE},
+    ),
+    replace(
+        _STANDARD,
+        name="match",
+        text="20 minutes of the same moving air everywhere, to match the probes in; then a firing",
+        plant=replace(UNIT, fan_heat_w=0.0, outdoor_c=UNIT.room_c),
+        timeline=_visit(fan_phase_s=_SIDE_BY_SIDE_S),
+        probes=_alike(),
     ),
     replace(
         _STANDARD.with_perfect_probes(),

@@ -32,6 +32,7 @@ ASKED = [
     "frozen-supply",
     "weak",
     "coarse-probe",
+    "match",
     "perfect",
 ]
 everyone = pytest.mark.parametrize("name", SCENARIOS)
