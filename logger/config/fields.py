@@ -122,9 +122,16 @@ def _text(value: object) -> str:
 
 
 def _factor(value: object) -> float:
+    return _pure(value, 2.0)  # assumed: a factor beyond it is a slip
+
+
+def _weight(value: object) -> float:
+    return _pure(value, 100.0)  # assumed, same
+
+
+def _pure(value: object, top: float) -> float:
     if isinstance(value, str) and _FACTOR.fullmatch(value.strip()):
         value = float(value)
-    top = 2.0  # assumed: a factor beyond it is a slip
     if isinstance(value, int | float) and not isinstance(value, bool) and 0 < value <= top:
         return float(value)
     raise ValueError(f"must be a pure number above 0 and up to {top:g}, without a unit, such as 0.9")
@@ -169,6 +176,7 @@ Name = Annotated[str, BeforeValidator(_name)]
 Host = Annotated[str, BeforeValidator(_host)]
 Text = Annotated[str, BeforeValidator(_text)]
 Factor = Annotated[float, BeforeValidator(_factor)]
+Weight = Annotated[float, BeforeValidator(_weight)]
 Speed = Annotated[float | None, BeforeValidator(_speed)]
 Rise = Annotated[tuple[float, float], BeforeValidator(_rise)]
 
@@ -184,6 +192,7 @@ Tolerance = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "0.1 %",
 Share = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "0 %", "50 %"))]
 Volume = Annotated[float, BeforeValidator(Amount(Dimension.VOLUME_FLOW, "1 L/s", "500 m3/s"))]
 Mass = Annotated[float, BeforeValidator(Amount(Dimension.MASS_FLOW, "0.001 kg/s", "600 kg/s"))]
+Density = Annotated[float, BeforeValidator(Amount(Dimension.DENSITY, "0.5 kg/m3", "2 kg/m3"))]
 Area = Annotated[float, BeforeValidator(Amount(Dimension.AREA, "1 cm2", "50 m2"))]
 TemperatureU95 = Annotated[float, BeforeValidator(Amount(Dimension.DIFFERENCE, "0 K", "20 K"))]
 TemperatureOffset = Annotated[float, BeforeValidator(Amount(Dimension.DIFFERENCE, "-20 K", "20 K"))]

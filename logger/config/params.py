@@ -2,41 +2,36 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
+from logger.config.airflow import flow_params
 from logger.config.derate import DERATE_ABOVE_M, derate_factor
-from logger.config.schema import AirflowTable, ConfigFile, Probes, ProbeTable, UnitTable
+from logger.config.schema import (
+    ConfigFile,
+    Probes,
+    ProbeTable,
+    UnitTable,
+)
 from logger.config.traverse import TraverseSetup
 from logger.config.visit import visit_notes
 from logger.core.air import standard_pressure_pa
 from logger.core.params import (
     GAIN_U95,
-    AirflowParams,
-    AirflowSource,
     CycleParams,
     FanHeatMode,
     JobParams,
     OutdoorAir,
-    Plane,
     ProbeParams,
     Role,
     SteadyParams,
     UnitKind,
     UnitParams,
-    VelocityBasis,
 )
-from logger.core.traverse_flow import airflow_params
 
 ALTITUDE_U_PA = 1_000.0  # Pa, standard uncertainty of weather about the standard atmosphere: assumed
 GIVEN_U_PA = 150.0  # Pa, standard uncertainty of a pressure entered once: assumed
 UNKNOWN_U_PA = 3_000.0  # Pa, standard uncertainty where no altitude is known: assumed
 OUTDOOR_U95 = 0.05  # fraction of the supply air: assumed
 LEAST_EFFICIENCY = 0.5  # output over input; below it a unit was mistyped (assumed)
-HOTTEST_DUCT_C = 65.0  # degC; above it a unit was mistyped (assumed)
-AIRFLOW_U95 = 0.05  # fraction of the flow: assumed
 PLACEMENT_U95 = 0.03  # fraction of the rise: assumed
-AIRFLOW_TEMP_C = 20.0  # degC, where the state of a volume is not told: assumed
-AIRFLOW_HUMIDITY = 0.5  # fraction, same
 
 S_PER_DAY = 86_400.0
 
@@ -49,12 +44,7 @@ DEFAULT_U95: dict[Role, tuple[float, str]] = {  # all assumed, until probes are 
     Role.PRESSURE: (300.0, "300 Pa"),
     Role.GAS: (0.02, "2 %"),
 }
-_NO_PLANE = "airflow.at is left out: the flow is assumed to be measured in the return air."
-_OUT_OF_SIGHT = (
-    "A change of fan speed or dampers since then is out of this tool's sight: a velocity probe left in the"
-    ' duct (airflow.source = "probe") would show it.'
-)
-_PLACED = {Role.RETURN, Role.MIXED, Role.SUPPLY}
+_PLACED = (Role.RETURN, Role.MIXED, Role.SUPPLY)
 
 
 def job_params(
@@ -64,13 +54,14 @@ def job_params(
     notes: list[str] = []
     has_barometer = any(p.role is Role.PRESSURE for p in probes.values())
     pressure_pa, pressure_u_pa, assumed = _pressure(config, has_barometer=has_barometer, notes=notes)
+    unit = _unit(config, probes, notes)
     job = JobParams(
         name=config.job.name,
         pressure_pa=pressure_pa,
         pressure_u_pa=pressure_u_pa,
         pressure_assumed=assumed,
-        unit=_unit(config, probes, notes),
-        airflow=_airflow(config.airflow, traverse, notes),
+        unit=unit,
+        airflow=flow_params(config.airflow, traverse, unit, pressure_pa, notes),
         probes=_probes(probes, notes),
         match_max_age_days=config.job.match_max_age / S_PER_DAY,
         steady=_steady(config),
@@ -178,82 +169,31 @@ def _derate_notes(config: ConfigFile, factor: float, notes: list[str]) -> None:
         )
 
 
-def _airflow(air: AirflowTable, traverse: TraverseSetup | None, notes: list[str]) -> AirflowParams:
-    if traverse is None:
-        return _told_airflow(air, notes)
-    notes += traverse.notes()
-    measured = airflow_params(traverse.traverse, air.at or Plane.RETURN, traverse.name)
-    if air.source is AirflowSource.PROBE:
-        live = _told_airflow(air, notes)
-        origin = measured.origin + "The live velocity probe is compared with it."
-        return replace(live, reference=measured, origin=origin)
-    if air.at is None:
-        notes.append(_NO_PLANE)
-    measured = replace(measured, origin=measured.origin + _OUT_OF_SIGHT)
-    if air.u95 is None:
-        return measured
-    notes.append(
-        f"airflow.u95 is given: its {air.u95:.1%} stands in place of the {measured.u95:.1%} of the traverse's"
-        " own budget; leave it out to use that."
-    )
-    return replace(measured, u95=air.u95, lines=())
-
-
-def _told_airflow(air: AirflowTable, notes: list[str]) -> AirflowParams:
-    u95 = AIRFLOW_U95 if air.u95 is None else air.u95
-    if air.u95 is None:
-        notes.append("airflow.u95 is left out: 5 % is assumed.")
-    if air.source is AirflowSource.FIXED:
-        _state_notes(air, notes)
-        if air.temperature is not None and air.temperature > HOTTEST_DUCT_C:
-            notes.append(
-                f"airflow.temperature is {air.temperature:.0f} °C: few ducts are so hot; look at its unit."
-            )
-    if air.source is AirflowSource.PROBE and air.basis is None:
-        notes.append(
-            'airflow.basis is left out: "actual" is assumed; a thermal (hot-wire) probe reads "standard".'
-        )
-    if air.source is not AirflowSource.MASS and air.at is None:
-        notes.append(_NO_PLANE)
-    return AirflowParams(
-        source=air.source,
-        u95=u95,
-        u95_assumed=air.u95 is None,
-        at=air.at or Plane.RETURN,
-        volume_m3_s=air.volume or 0.0,
-        temperature_c=AIRFLOW_TEMP_C if air.temperature is None else air.temperature,
-        humidity=AIRFLOW_HUMIDITY if air.humidity is None else air.humidity,
-        mass_kg_s=air.mass or 0.0,
-        probe=air.probe or "",
-        area_m2=air.area or 0.0,
-        factor=1.0 if air.factor is None else air.factor,
-        basis=air.basis or VelocityBasis.ACTUAL,
-    )
-
-
-def _state_notes(air: AirflowTable, notes: list[str]) -> None:
-    if air.temperature is None:
-        notes.append(
-            "airflow.temperature is left out: 20 °C is assumed where the volume was measured; each 3 K off is"
-            " 1 % of the output."
-        )
-    if air.humidity is None:
-        notes.append("airflow.humidity is left out: 50 % is assumed where the volume was measured.")
-
-
 def _probes(probes: Probes, notes: list[str]) -> tuple[ProbeParams, ...]:
     for name, probe in probes.items():
         if probe.role is Role.GAS:
             notes.append(f"probes.{name} is a gas meter: its readings are stored and not used yet.")
         if probe.u95 is None:
             notes.append(f"probes.{name}.u95 is left out: {DEFAULT_U95[probe.role][1]} is assumed.")
-    bare = [name for name, p in probes.items() if p.role in _PLACED and p.placement_u95 is None]
-    if bare:
-        notes.append(
-            f"placement_u95 is left out for {', '.join(bare)}: 3 % of the rise is assumed, for one spot that"
-            " stands for the whole stream."
-        )
+    for role in _PLACED:
+        _placement_note([name for name, p in probes.items() if p.role is role], role, probes, notes)
     return tuple(_probe(name, probe) for name, probe in probes.items())
+
+
+def _placement_note(names: list[str], role: Role, probes: Probes, notes: list[str]) -> None:
+    """What stands in for the place of a role's probes, where the config does not say."""
+    if any(probes[name].placement_u95 is not None for name in names):
+        return
+    if len(names) > 1:
+        notes.append(
+            f"placement_u95 is left out for {', '.join(names)}: how far they lie apart while steady stands"
+            " for it, 1 % of the rise at the least."
+        )
+    elif names and role is Role.SUPPLY:
+        notes.append(
+            f"placement_u95 is left out for {names[0]}: 3 % of the rise is assumed, for one spot that stands"
+            " for the whole stream."
+        )
 
 
 def _probe(name: str, probe: ProbeTable) -> ProbeParams:
@@ -266,6 +206,7 @@ def _probe(name: str, probe: ProbeTable) -> ProbeParams:
         placement_u95=PLACEMENT_U95 if probe.placement_u95 is None else probe.placement_u95,
         placement_assumed=probe.placement_u95 is None,
         max_age_s=probe.max_age,
+        weight=probe.weight,
         gain=probe.gain or 0.0,
         gain_u95=GAIN_U95 if probe.gain_u95 is None else probe.gain_u95,
         gain_assumed=probe.gain_u95 is None,

@@ -15,6 +15,7 @@ from logger.config.table import Table
 from logger.config.visit import VisitTable
 from logger.core.params import (
     AirflowSource,
+    Burner,
     FanDrive,
     FanPosition,
     Plane,
@@ -76,11 +77,13 @@ class AirflowTable(Table):
     at: Annotated[Plane, BeforeValidator(f.one_of(Plane))] | None = None
     temperature: f.Temperature | None = None
     humidity: f.Humidity | None = None
+    burner: Annotated[Burner, BeforeValidator(f.one_of(Burner))] | None = None
     traverse: f.Text | None = None
     probe: f.Name | None = None
     area: f.Area | None = None
     factor: f.Factor | None = None
     basis: Annotated[VelocityBasis, BeforeValidator(f.one_of(VelocityBasis))] | None = None
+    reference_density: f.Density | None = None
     mass: f.Mass | None = None
     u95: f.Share | None = None
 
@@ -93,6 +96,7 @@ class ProbeTable(Table):
     u95: Any = None
     offset: Any = None
     placement_u95: f.Share | None = None
+    weight: f.Weight = 1.0
     max_age: f.MaxAge = 5.0
     matched: Any = None
     matched_at: Any = None

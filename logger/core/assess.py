@@ -70,7 +70,7 @@ def budget(
     """Draw up the budget of an output; lines that weigh nothing are left out."""
     watt_per_k = means.air_heat_w / means.rise_k if means.rise_k else 0.0
     lines = [
-        *probe_lines(job, means, fan, watt_per_k),
+        *probe_lines(job, means, fan, stretch, watt_per_k),
         *_flow_lines(job, means),
         *_state_lines(job, means, seen),
         _outdoor_line(job, means, fan, watt_per_k),
@@ -133,11 +133,13 @@ def _outdoor_line(job: JobParams, means: Means, fan: FanPhase | None, watt_per_k
 
 
 def _stretch_lines(stretch: Stretch, drift_w: float | None) -> list[BudgetLine]:
-    """Scatter of the mean, and the slow tail."""
+    """Scatter of the mean, the larger of two estimates, and the slow tail."""
     line = stretch.line
     if line is None:
         return []
     scatter = BudgetLine("scatter", line.scatter / sqrt(line.n_eff), nu=max(line.n_eff - 2.0, 1.0))
+    if stretch.batch_w is not None and stretch.batch_w[0] > scatter.u_w:
+        scatter = BudgetLine("scatter", *stretch.batch_w)
     return [scatter, BudgetLine("residual drift", (drift_w or 0.0) / ROOT3)]
 
 

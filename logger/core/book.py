@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from logger.core.assess import casing_loss_w
 from logger.core.cycles import Transition
+from logger.core.evidence import Evidence
 from logger.core.fan_phase import FanGauge
 from logger.core.firing import Firing, SteadyStretch, assess_stretch
 from logger.core.ledger import COLUMN, Ledger, means, total
-from logger.core.line import Mark
 from logger.core.moment import MomentReader
 from logger.core.params import FanHeatMode, JobParams, Role
 from logger.core.readings import NS_PER_S
+from logger.core.sides import Sides
 from logger.core.snapshot import Event, Phase
-from logger.core.steady import OUTPUT, RISE, SteadyDetector
-from logger.core.stretch import Seen, Stretch, means_from
+from logger.core.steady import RISE, SteadyDetector
+from logger.core.stretch import Seen, means_from
 from logger.core.texts import clock_text
 
 MIN_STRETCH_S = 30  # s: shorter stretches say nothing (design choice)
@@ -24,7 +25,7 @@ class FiringBook:
     """The run's firings. ``say`` notes an event; who owns the book collects ``events``."""
 
     def __init__(
-        self, job: JobParams, detector: SteadyDetector, ledger: Ledger, reader: MomentReader
+        self, job: JobParams, detector: SteadyDetector, ledger: Ledger, reader: MomentReader, sides: Sides
     ) -> None:
         self._job = job
         self._detector = detector
@@ -38,11 +39,11 @@ class FiringBook:
         self._collapses = 0
         self._humidity_said = False
         self._firing_sums: tuple[int, ...] = ()
-        # the last stretch: whether it still runs, where it began, and what its line is measured by
+        # the last stretch: whether it still runs, where it began, and how it behaves
         self._running = False
         self._start_s = 0
         self._start_sums: tuple[int, ...] = ()
-        self._mark: Mark | None = None
+        self._evidence = Evidence(detector, ledger, sides)
 
     def say(self, t_s: int, code: str, text: str, probe: str | None = None) -> None:
         """Note an event of the core."""
@@ -64,7 +65,7 @@ class FiringBook:
             outdoor_suspected=self.gauge.outdoor_suspected,
         )
         self._firing_sums = self._ledger.at(start_s)
-        self._mark = None
+        self._evidence.clear()
         self.say(tick, "firing", f"Firing seen in the air, begun at {clock_text(start_s)}.")
         if not self._reader.humidity_seen and not self._humidity_said:
             self._humidity_said = True
@@ -86,29 +87,26 @@ class FiringBook:
         """A steady stretch begins, dated back by the detector."""
         detector = self._detector
         self._start_s = detector.start_s
-        self._mark = detector.series.mark((tick - self._start_s) // detector.grid_s)
+        self._evidence.begin(tick, self._start_s)
         self._start_sums = self._ledger.at(self._start_s)
         self._running = True
         self.say(tick, "steady", f"Steady since {clock_text(self._start_s)}.")
 
     def note_level(self) -> None:
         """Remember the highest rise that lasted: full fire may have been there and gone."""
+        if self._running:
+            self._evidence.grow()
         series, window = self._detector.series, self._detector.rungs[0]
         if self.open is not None and series.length >= window:
             self.open.highest_k = max(self.open.highest_k, series.mean(RISE, window) or 0.0)
 
     def stretch(self, tick: int, end_s: int) -> SteadyStretch | None:
         """The last stretch up to ``end_s``, as it stands at ``tick``; None if there is too little."""
-        detector = self._detector
         mean = means(self._start_sums, self._ledger.at(end_s)) if self._start_sums else None
         if mean is None or self.open is None or end_s - self._start_s < MIN_STRETCH_S:
             return None
-        if self._mark is not None:
-            back = max((tick + 1 - end_s) // detector.grid_s, 0)
-            floor_w = detector.floor * abs(mean[COLUMN.output_w] / (mean[COLUMN.rise_k] or 1.0))
-            line = detector.series.line_since(self._mark, OUTPUT, back=back, floor=floor_w)
-            behaviour = Stretch(line=line, grid_s=detector.grid_s, tau_s=detector.tau_s)
-        else:  # the windows have been emptied since: what was known then stands
+        behaviour = self._evidence.until(tick, end_s, mean)
+        if behaviour is None:  # the windows have been emptied since: what was known then stands
             behaviour = self.open.stretches[-1].line
         return assess_stretch(
             self._job,
@@ -145,8 +143,8 @@ class FiringBook:
                 firing.stretches.append(shorter)
 
     def windows_emptied(self) -> None:
-        """The series has been cleared: marks in it are void."""
-        self._mark = None
+        """The series has been cleared: what is known of places in it is void."""
+        self._evidence.clear()
 
     def complete(self, tick: int, end_s: int) -> None:
         """The firing is over: its energy is what the air took up, fan heat off, casing on."""

@@ -44,18 +44,19 @@ class Ledger:
     the sums before a tick, to be kept or subtracted.
     """
 
-    def __init__(self, keep: int) -> None:
+    def __init__(self, keep: int, width: int = len(COLUMN)) -> None:
         self._keep = max(keep, _LEAST_SHIFT)
+        self._width = width  # values of a tick
         self.clear(0)
 
     def clear(self, next_tick: int) -> None:
         """Forget all; the next tick posted is ``next_tick``."""
         self._first = next_tick
-        self._before: Sums = (0,) * (len(COLUMN) + 1)
+        self._before: Sums = (0,) * (self._width + 1)
         self._rows: list[Row | None] = []
 
     def post(self, values: Row | None) -> None:
-        """Add the next tick, in the order of ``Column``; None where a value is missing."""
+        """Add the next tick (the main ledger: in the order of ``Column``); None where a value is missing."""
         self._rows.append(values)
         if len(self._rows) > 2 * self._keep:
             self._before = self._add(self._keep)

@@ -29,6 +29,11 @@ _ZERO = (0,) * (_TIME + 2 * _VALUE)
 Sums = tuple[int, ...]
 
 
+def value_at(column: int) -> int:
+    """Place of a column's sum of values in a row of running sums."""
+    return _TIME + _VALUE * column
+
+
 class Line(NamedTuple):
     """Least-squares line through a window. Units: those of the series, per grid step."""
 

@@ -36,6 +36,10 @@ FINE_STEP_K = 0.02  # K: a probe this fine shows the air's own unrest (assumed)
 FINE_FROZEN_TICKS = 120  # s of one value that such a probe never shows in moving air (assumed)
 
 
+Place = tuple[int, int, float]
+"""A stream of one role: its slot, its max_age in ns, its share in the role's mean."""
+
+
 class Moment(NamedTuple):
     """State of the air at one tick; None where it cannot be had. SI, degC."""
 
@@ -126,7 +130,7 @@ class MomentReader:
     def __init__(self, job: JobParams, slots: Slots) -> None:
         self._job = job
         self._law = AirflowLaw(job)
-        entering = job.probes_of(Role.MIXED) or job.probes_of(Role.RETURN)
+        entering = job.entering_probes()
         self._entering = _places(slots, entering, Quantity.TEMPERATURE)
         self._return = self._entering
         if job.probes_of(Role.MIXED):
@@ -144,7 +148,7 @@ class MomentReader:
         self._outdoor_humidity = _places(slots, outdoor, Quantity.HUMIDITY)
         self._mixes = job.unit.outdoor_air is OutdoorAir.FRACTION and not job.probes_of(Role.MIXED)
         self._held_w: float | None = None
-        self.streams = {place: Stream() for place, _ in (*self._entering, *self._supply, *self._velocity)}
+        self.streams = {place: Stream() for place, *_ in (*self._entering, *self._supply, *self._velocity)}
         self._streams = tuple(self.streams.items())
         self.humidity_seen = self.pressure_seen = False
         known = job.pressure_u_pa <= KNOWN_PRESSURE_U_PA  # from altitude or given, not a bare assumption
@@ -163,7 +167,7 @@ class MomentReader:
 
     def frozen(self) -> list[int]:
         """Slots of the supply probes that are frozen now."""
-        return [place for place, _ in self._supply if self.streams[place].frozen]
+        return [place for place, *_ in self._supply if self.streams[place].frozen]
 
     def frozen_since(self) -> int:
         """Tick from which the frozen streams have repeated their value; there must be one."""
@@ -171,7 +175,7 @@ class MomentReader:
 
     def rise_floor_k(self) -> float:
         """Least scatter of the rise: both probes' steps combined, / sqrt(12); 0 until they are known."""
-        steps = [self.streams[place].step for place, _ in (*self._entering[:1], *self._supply[:1])]
+        steps = [self.streams[place].step for place, *_ in (*self._entering[:1], *self._supply[:1])]
         return sqrt(sum(step * step for step in steps)) / sqrt(12.0)
 
     def read(
@@ -250,7 +254,7 @@ class MomentReader:
     ) -> float:
         """Humidity ratio of the entering air: measured, else held, else assumed."""
         if self._humidity:
-            place, max_age_ns = self._humidity[0]
+            place, max_age_ns, _ = self._humidity[0]
             beside = self._entering[0][0]
             if now_ns - times[place] <= max_age_ns and now_ns - times[beside] <= max_age_ns:
                 self.humidity_seen, self.humidity_held = True, False
@@ -286,7 +290,7 @@ class MomentReader:
     def _unless_frozen(self, tick: int, entering_c: float, supply_c: float) -> float | None:
         entering_step = self.streams[self._entering[0][0]].step
         frozen = False
-        for place, _ in self._supply:
+        for place, *_ in self._supply:
             stream = self.streams[place]
             if (not stream.frozen and tick - stream.changed_tick >= FROZEN_TICKS) or stream.partner_c is None:
                 stream.check_frozen(tick, entering_c, entering_step)
@@ -307,16 +311,16 @@ def _places(slots: Slots, probes: tuple[ProbeParams, ...], quantity: Quantity) -
     )
 
 
-def _mean(
-    places: tuple[tuple[int, int], ...], values: list[float], times: list[int], now_ns: int
-) -> float | None:
-    """Mean over the probes of one role; None unless every one of them is fresh."""
+def _mean(places: tuple[Place, ...], values: list[float], times: list[int], now_ns: int) -> float | None:
+    """Weighted mean over the probes of one role; None unless every one of them is fresh."""
     if len(places) == 1:
-        place, max_age_ns = places[0]
+        place, max_age_ns, _ = places[0]
         return values[place] if now_ns - times[place] <= max_age_ns else None
     if not places:
         return None
-    for place, max_age_ns in places:
+    mean = 0.0
+    for place, max_age_ns, share in places:
         if now_ns - times[place] > max_age_ns:
             return None
-    return sum(values[place] for place, _ in places) / len(places)
+        mean += share * values[place]
+    return mean

@@ -23,6 +23,7 @@ from logger.core.match_age import day_of, stale_matches
 from logger.core.moment import Moment, MomentReader
 from logger.core.params import MAIN_QUANTITY, AirflowSource, JobParams, Role
 from logger.core.readings import NS_PER_S, Quantity, Reading, ReadingBlock
+from logger.core.sides import Sides
 from logger.core.snapshot import Event, Phase, Snapshot
 from logger.core.steady import RISE, SteadyDetector
 from logger.core.stretch import density_ratio
@@ -68,7 +69,9 @@ class Pipeline:
         self._keep_s = keep_s + DATED_BACK_S
         self._ledger = Ledger(round(self._keep_s) + DATED_BACK_S)
         self._ledger.clear(1)
-        self.book = FiringBook(job, self.detector, self._ledger, self.reader)
+        self._sides = Sides(job, slots, round(self._keep_s) + DATED_BACK_S)
+        self._sides.clear(1)
+        self.book = FiringBook(job, self.detector, self._ledger, self.reader, self._sides)
         self.watch = StreamWatch(job, slots, self.book.say)
         self._limits = LimitWatch(job.unit, self.book.say)
         reference = job.airflow.reference
@@ -91,11 +94,11 @@ class Pipeline:
 
     def update(self, reading: Reading) -> tuple[Event, ...]:
         """Take a reading; give the events it brought."""
+        if self._grid.last_ns is None:
+            self._begin(reading.utc_us)
         if self._grid.silence_ns(reading.t_ns) > self._gap_ns:
             self._gap(reading.t_ns)
         for row in self._grid.due(reading.t_ns):
-        if self._grid.last_ns is None:
-            self._begin(reading.utc_us)
             self._tick(*row)
         self._grid.latch(reading)
         self.watch.see(reading)
@@ -105,11 +108,11 @@ class Pipeline:
         """Take many readings at once; the same numbers as one by one."""
         if not len(block):
             return ()
+        if self._grid.last_ns is None:
+            self._begin(int(block.utc_us[0]))
         t_ns = np.maximum.accumulate(np.maximum(block.t_ns, self._grid.last_ns or 0))
         before = np.concatenate(([self._grid.last_ns or 0], t_ns[:-1]))
         cuts = [0, *np.nonzero(t_ns - before > self._gap_ns)[0].tolist(), len(block)]
-        if self._grid.last_ns is None:
-            self._begin(int(block.utc_us[0]))
         for start, end in pairwise(cuts):
             if start == end:
                 continue
@@ -193,6 +196,7 @@ class Pipeline:
             moment
         )
         output_w = self._account(moment, phase)
+        self._sides.post(tick, values, times)
         if not tick % detector.grid_s:
             self._point(tick, phase, rise_k, air_w, output_w)
         self.tick_s, self._now, self.output_w = tick, moment, output_w
@@ -315,17 +319,18 @@ class Pipeline:
             self.detector.end(end_s)
         self.book.unsettle(self.tick_s, min(self.detector.end_s, end_s))
 
-    def _gap(self, t_ns: int) -> None:
-        """Nothing came for longer than the longest window: what was open ends before it."""
-        silent_s = self._grid.silence_ns(t_ns) / NS_PER_S
-        self._break_off(self.tick_s + 1)
     def _begin(self, utc_us: int) -> None:
         """The first reading says what day it is."""
         for probe, text in stale_matches(self.job, day_of(utc_us)):
             self.book.say(0, "stale-match", text, probe)
 
+    def _gap(self, t_ns: int) -> None:
+        """Nothing came for longer than the longest window: what was open ends before it."""
+        silent_s = self._grid.silence_ns(t_ns) / NS_PER_S
+        self._break_off(self.tick_s + 1)
         self._grid.skip_to(t_ns)
         self._ledger.clear(self._grid.next_tick)
+        self._sides.clear(self._grid.next_tick)
         text = f"No reading for {silent_s:.0f} s: windows emptied, an open firing ended."
         self.book.say(t_ns // NS_PER_S, "gap", text)
 

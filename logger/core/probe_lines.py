@@ -1,47 +1,107 @@
-"""Budget lines of the temperature probes: own error, gain, placement."""
+"""Budget lines of the temperature probes: own error, gain, placement, lag.
+
+A probe reads true + common + own + gain x (T - where it is right). What is common to all cancels
+in the rise; ``own`` is a zero error, which a fan phase takes out; the gain stays. Several probes of
+a role count by their weights, and how far they lie apart tells how uneven the stream is.
+Source: GUM (JCGM 100) 4.2.3 (mean of observations), 4.3.7 (rectangle).
+"""
 
 from __future__ import annotations
 
-from math import sqrt
+from math import inf, sqrt
+from typing import NamedTuple
 
 from logger.core.budget import BudgetLine
 from logger.core.params import JobParams, ProbeParams, Role
-from logger.core.stretch import FanPhase, Means, fan_ratio
+from logger.core.stretch import FanPhase, Means, Stretch, fan_ratio
 
 UNMATCHED_C = 20.0  # degC: where an unmatched probe is taken to be right (assumed)
+LEAST_PLACEMENT = 0.01  # of the rise, u95: what probes that agree may have in common (assumed)
+LAG_K_S = 30.0  # s: how much later one probe may follow than the other (assumed)
+ROOT3 = sqrt(3.0)  # half-width of a rectangle -> standard uncertainty (GUM 4.3.7)
 
 
-def probe_lines(job: JobParams, means: Means, fan: FanPhase | None, watt_per_k: float) -> list[BudgetLine]:
-    """Each probe's own error (what the fan phase cancels taken out), its gain, its placement."""
+class Side(NamedTuple):
+    """One side of the rise: its probes, their temperature now and in the fan phase, degC."""
+
+    name: str
+    probes: tuple[ProbeParams, ...]
+    now_c: float
+    zero_c: float | None
+
+
+class Placement(NamedTuple):
+    """What the place of a side's probes does to their mean, a fraction of the rise."""
+
+    u: float
+    nu: float
+    assumed: bool
+
+
+def probe_lines(
+    job: JobParams, means: Means, fan: FanPhase | None, stretch: Stretch, watt_per_k: float
+) -> list[BudgetLine]:
+    """The lines of both sides, and the lag between them."""
+    supply = Side("supply", job.probes_of(Role.SUPPLY), means.supply_c, fan.supply_c if fan else None)
+    entering = Side("entering", job.entering_probes(), means.entering_c, fan.entering_c if fan else None)
     kept = watt_per_k if fan is None else abs(watt_per_k - fan_ratio(means, fan) * fan.watt_per_k)
-    entering_role = Role.MIXED if job.probes_of(Role.MIXED) else Role.RETURN
     lines = []
-    for role, name, now_c, zero_c in (
-        (Role.SUPPLY, "supply", means.supply_c, fan.supply_c if fan else None),
-        (entering_role, "entering", means.entering_c, fan.entering_c if fan else None),
-    ):
-        probes = job.probes_of(role)
-        own_k = sqrt(sum((p.u95 / 2.0) ** 2 for p in probes)) / len(probes)
-        assumed = any(p.u95_assumed for p in probes)
-        lines.append(BudgetLine(f"{name} temperature", own_k * kept, assumed=assumed))
-        gain_k = _gain_u_k(probes, now_c, zero_c)
-        guess = any(p.gain_assumed for p in probes)
-        lines.append(BudgetLine(f"{name} probe gain", gain_k * watt_per_k, assumed=guess))
-        if role is Role.SUPPLY or not all(p.placement_assumed for p in probes):
-            part = sqrt(sum((p.placement_u95 / 2.0) ** 2 for p in probes)) / len(probes)
-            guess = any(p.placement_assumed for p in probes)
-            lines.append(BudgetLine(f"{name} placement", part * abs(means.air_heat_w), assumed=guess))
+    for side in (supply, entering):
+        own_k = mean_own_u(side.probes)
+        assumed = any(p.u95_assumed for p in side.probes)
+        lines.append(BudgetLine(f"{side.name} temperature", own_k * kept, assumed=assumed))
+        guess = any(p.gain_assumed for p in side.probes)
+        lines.append(BudgetLine(f"{side.name} probe gain", gain_u_k(side) * watt_per_k, assumed=guess))
+        place = placement(side.probes, stretch, means.rise_k)
+        if side is supply or len(side.probes) > 1 or not place.assumed:
+            u_w = place.u * abs(means.air_heat_w)
+            lines.append(BudgetLine(f"{side.name} placement", u_w, place.nu, place.assumed))
+    lag_k = stretch.drift_k_s * LAG_K_S / ROOT3
+    lines.append(BudgetLine("probe lag", lag_k * watt_per_k, assumed=True))
     return lines
 
 
-def _gain_u_k(probes: tuple[ProbeParams, ...], now_c: float, zero_c: float | None) -> float:
+def shares(probes: tuple[ProbeParams, ...]) -> list[float]:
+    """Weights of a role's probes, that add up to 1."""
+    whole = sum(p.weight for p in probes)
+    return [p.weight / whole for p in probes]
+
+
+def mean_own_u(probes: tuple[ProbeParams, ...]) -> float:
+    """Standard uncertainty of a role's mean from its probes' own errors, K."""
+    return sqrt(sum((share * p.u95 / 2.0) ** 2 for p, share in zip(probes, shares(probes), strict=True)))
+
+
+def gain_u_k(side: Side) -> float:
     """What the probes' gain may do to their mean, K: its error grows from where they are right.
 
-    That is the fan phase's temperature ``zero_c``, else that of their match. Gains of one make are
-    alike, so the mean of several is no better than one.
+    That is the fan phase's temperature, else that of their match. Gains of one make are alike, so
+    the mean of several is no better than one.
     """
-    parts = []
-    for probe in probes:
+    total = 0.0
+    for probe, share in zip(side.probes, shares(side.probes), strict=True):
         matched_c = UNMATCHED_C if probe.matched_at_c is None else probe.matched_at_c
-        parts.append(probe.gain_u95 / 2.0 * abs(now_c - (matched_c if zero_c is None else zero_c)))
-    return sum(parts) / len(parts)
+        right_c = matched_c if side.zero_c is None else side.zero_c
+        total += share * probe.gain_u95 / 2.0 * abs(side.now_c - right_c)
+    return total
+
+
+def placement(probes: tuple[ProbeParams, ...], stretch: Stretch, rise_k: float) -> Placement:
+    """Given beats measured beats assumed.
+
+    Measured: the scatter s of the probes over the stretch, s / sqrt(n) with n - 1 degrees; with
+    weights, n is 1 / sum of the shares squared. It holds the probes' own differences too.
+    """
+    parts = shares(probes)
+    seen = dict(stretch.probes_c)
+    if all(p.placement_assumed for p in probes) and len(probes) > 1 and rise_k and seen:
+        readings = [seen[p.name] for p in probes]
+        mean_c = sum(share * c for share, c in zip(parts, readings, strict=True))
+        squares = sum(share**2 for share in parts)
+        variance = sum(share * (c - mean_c) ** 2 for share, c in zip(parts, readings, strict=True))
+        u = sqrt(variance * squares / (1.0 - squares)) / abs(rise_k)
+        if u > LEAST_PLACEMENT / 2.0:
+            return Placement(u, 1.0 / squares - 1.0, assumed=False)
+        return Placement(LEAST_PLACEMENT / 2.0, inf, assumed=True)
+    u = sqrt(sum((share * p.placement_u95 / 2.0) ** 2 for p, share in zip(probes, parts, strict=True)))
+    return Placement(u, inf, any(p.placement_assumed for p in probes))

@@ -64,6 +64,10 @@ class Stretch:
     line: Line | None
     grid_s: int
     tau_s: float | None
+    batch_w: tuple[float, float] | None = None  # of the output's mean, by batches: u and its degrees
+    drift_k_s: float = 0.0  # the faster change of entering and supply temperature, K/s
+    probes_c: tuple[tuple[str, float], ...] = ()  # mean of each probe, where a role has several
+    supply_humidity: float | None = None  # %, by the supply probe itself
 
 
 def fan_ratio(means: Means, fan: FanPhase) -> float:

@@ -383,7 +383,7 @@ def test_defaults_are_told() -> None:
         "airflow.at is left out: the flow is assumed to be measured in the return air",
         "probes.ret.u95 is left out: 0.5 K is assumed",
         "probes.sup.u95 is left out: 0.5 K is assumed",
-        "placement_u95 is left out for ret, sup: 3 % of the rise is assumed",
+        "placement_u95 is left out for sup: 3 % of the rise is assumed",
     ]
     assert [note[: len(start)] for note, start in zip(loaded.notes, starts, strict=True)] == starts
 

@@ -1,0 +1,66 @@
+"""What single probes showed over a stretch: each of several in one stream, the supply's moisture.
+
+The mean of a role goes into the ledger; how far its probes lie apart, and whether the supply air
+is as moist as the entering air, is had from here.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from logger.core.align import Slots
+from logger.core.ledger import Ledger, Sums, means
+from logger.core.params import JobParams, Role
+from logger.core.readings import NS_PER_S, Quantity
+
+
+class SideSums(NamedTuple):
+    """A place in both ledgers."""
+
+    temperatures: Sums
+    humidity: Sums
+
+
+class Sides:
+    """Two ledgers beside the main one, tick by tick with it."""
+
+    def __init__(self, job: JobParams, slots: Slots, keep: int) -> None:
+        entering = job.entering_probes()
+        supply = job.probes_of(Role.SUPPLY)
+        several = [probe for side in (entering, supply) if len(side) > 1 for probe in side]
+        self.names = tuple(probe.name for probe in several)
+        self._temperatures = [
+            (slots.place[p.name, Quantity.TEMPERATURE], round(p.max_age_s * NS_PER_S)) for p in several
+        ]
+        self._humidity = [
+            (slots.place[p.name, Quantity.HUMIDITY], round(p.max_age_s * NS_PER_S)) for p in supply
+        ]
+        self._each = Ledger(keep, len(several))
+        self._damp = Ledger(keep, 1)
+
+    def clear(self, next_tick: int) -> None:
+        """Forget all; the next tick posted is ``next_tick``."""
+        self._each.clear(next_tick)
+        self._damp.clear(next_tick)
+
+    def post(self, tick: int, values: list[float], times: list[int]) -> None:
+        """Take the next tick; a side counts only while all of it is fresh."""
+        now_ns = tick * NS_PER_S
+        if self._temperatures:
+            fresh = all(now_ns - times[place] <= age_ns for place, age_ns in self._temperatures)
+            self._each.post(tuple([values[place] for place, _ in self._temperatures]) if fresh else None)
+        for place, age_ns in self._humidity:
+            if now_ns - times[place] <= age_ns:
+                self._damp.post((values[place],))
+                return
+        self._damp.post(None)
+
+    def at(self, tick: int) -> SideSums:
+        """Sums of all ticks before ``tick``."""
+        return SideSums(self._each.at(tick) if self.names else (), self._damp.at(tick))
+
+    def between(self, start: SideSums, end: SideSums) -> tuple[tuple[tuple[str, float], ...], float | None]:
+        """Mean of each probe, degC, and of the supply's relative humidity, %, between two places."""
+        each = means(start.temperatures, end.temperatures) if self.names else None
+        damp = means(start.humidity, end.humidity)
+        return tuple(zip(self.names, each or (), strict=False)), None if damp is None else damp[0]
