@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from math import inf
 
+from logger.core.gas import GasParams
 from logger.core.readings import Quantity
 
 PRESSURE_GAP = (
@@ -237,6 +238,7 @@ class JobParams:
     probes: tuple[ProbeParams, ...]
     steady: SteadyParams = field(default_factory=SteadyParams)
     cycles: CycleParams = field(default_factory=CycleParams)
+    gas: GasParams | None = None  # its heating value and meter; None: the input is not measured
 
     def probes_of(self, *roles: Role) -> tuple[ProbeParams, ...]:
         """The probes of the given roles, in the config's order."""

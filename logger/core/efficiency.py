@@ -1,0 +1,86 @@
+"""Output over measured gas input, and what of it cannot be.
+
+An air-side efficiency is no flue-loss efficiency: "thermal efficiency" of a commercial warm-air
+furnace is 100 % less the flue loss (10 CFR 431.72); casing loss and fan heat lie between the two.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from logger.core.budget import BudgetLine, Combined, combine
+from logger.core.gas import GasInput
+from logger.core.params import JobParams, UnitKind
+from logger.core.texts import power_text
+from logger.core.verdict import Verdict, judge, probability_below
+
+OFF_PLATE = 0.05  # of the plate's input: further off is said (design; common practice, no source)
+MOST_EFFICIENCY = 0.85  # of a non-condensing unit, gross heating value (common practice, no source)
+SURE = 0.95  # probability from which a thing is said (design)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Efficiency:
+    """Output over input, a fraction, and its combined uncertainty (``u_w``, ``u95_w`` as fractions)."""
+
+    value: float
+    combined: Combined
+
+
+def efficiency(output_w: float, output: Combined, gas: GasInput) -> Efficiency:
+    """Efficiency with its uncertainty; relative parts add squared (JCGM 100 5.1.6).
+
+    Output and input are taken as independent. What they share, the site's pressure, moves both the
+    same way and cancels in part: the uncertainty is rather too large than too small.
+    """
+    value = output_w / gas.input_w
+    lines = [
+        BudgetLine("output", output.u_w / gas.input_w, nu=output.nu_eff),
+        BudgetLine("input", abs(value) * gas.combined.u_w / gas.input_w, nu=gas.combined.nu_eff),
+    ]
+    return Efficiency(value=value, combined=combine(lines))
+
+
+def against_plate(gas: GasInput, plate_w: float) -> Verdict:
+    """The input against the plate's (derated where the unit is): JCGM 106 clause 7, two limits."""
+    return judge(gas.input_w, gas.combined.u_w, gas.combined.nu_eff, plate_w, OFF_PLATE)
+
+
+def gas_warnings(
+    job: JobParams, output_w: float, output: Combined, gas: GasInput
+) -> Iterator[tuple[str, str]]:
+    """Code and text of what is implausible with more than 95 % probability."""
+    if job.unit.plate_input_w is not None:
+        yield from _off_plate(gas, job.unit.plate_input_w * job.unit.derate_factor)
+    if job.unit.kind is not UnitKind.GAS:
+        return
+    found = efficiency(output_w, output, gas)
+    sum_ = found.combined
+    if probability_below(MOST_EFFICIENCY, found.value, sum_.u_w, sum_.nu_eff) < 1.0 - SURE:
+        yield (
+            "efficiency-implausible",
+            f"Output over gas input is {found.value:.1%} ± {sum_.u95_w:.1%}: more than {MOST_EFFICIENCY:.0%} "
+            "is not to be had from a non-condensing unit. Suspect the airflow first and take the traverse "
+            "again, then the supply probe's place, then the gas: turns counted, heating value, pressure.",
+        )
+
+
+def _off_plate(gas: GasInput, plate_w: float) -> Iterator[tuple[str, str]]:
+    verdict = against_plate(gas, plate_w)
+    if max(verdict.p_low, verdict.p_high) <= SURE:
+        return
+    much = verdict.p_high > SURE
+    what_next = (
+        "See that nothing else burns gas on this meter. If so, the unit is over-fired and carbon monoxide "
+        "is possible: stop and call the licensed person."
+        if much
+        else "See that the burner is at full fire, and check turns counted, heating value and pressure; "
+        "the gas pressure is for the licensed person to set."
+    )
+    yield (
+        "input-off-plate",
+        f"The gas input of {power_text(gas.input_w)} ± {gas.combined.u95_w / gas.input_w:.1%} is "
+        f"{abs(gas.input_w / plate_w - 1.0):.1%} {'above' if much else 'below'} the plate's "
+        f"{power_text(plate_w)}. {what_next}",
+    )
