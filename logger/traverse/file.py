@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import stat
 from pathlib import Path
 from typing import Any
 
@@ -224,26 +225,40 @@ def dumps_traverse(traverse: Traverse) -> str:
 def save_traverse(path: Path | str, traverse: Traverse) -> None:
     """Write a traverse file whole: beside it first, flushed to the disk, then put in its place.
 
+    Through a link, and with the rights that the file has. What a crash left beside it is written over.
+
     Raises
     ------
     TableError
         It cannot be written; what stood there before still does.
     """
     path = Path(path)
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
+        target = path.resolve()
+        beside = target.with_name(f".{target.name}.part")
+        _write_beside(beside, target, dumps_traverse(traverse))
+    except (OSError, RuntimeError) as error:  # RuntimeError: links in a circle
+        reason = getattr(error, "strerror", None) or "its links lead in a circle"
+        raise TableError(
+            f"{path}: cannot be written ({reason}); choose another place, or free some space"
+        ) from error
+
+
+def _write_beside(beside: Path, target: Path, text: str) -> None:
+    try:
+        beside.unlink(missing_ok=True)
         with beside.open("w", encoding="utf-8", newline="\n") as file:
-            file.write(dumps_traverse(traverse))
+            file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        beside.replace(path)
-        _sync_folder(path.parent)
-    except OSError as error:
+        with contextlib.suppress(FileNotFoundError):
+            beside.chmod(stat.S_IMODE(target.stat().st_mode))
+        beside.replace(target)
+        _sync_folder(target.parent)
+    except OSError:
         with contextlib.suppress(OSError):
             beside.unlink()
-        raise TableError(
-            f"{path}: cannot be written ({error.strerror}); choose another place, or free some space"
-        ) from error
+        raise
 
 
 def _sync_folder(folder: Path) -> None:
