@@ -6,6 +6,7 @@ import ipaddress
 from collections.abc import Callable, Iterator
 
 from logger.config.derate import derate_factor
+from logger.config.gas import GasTable, gas_faults
 from logger.config.problems import Problem
 from logger.config.quantities import Dimension, Units, show
 from logger.config.schema import (
@@ -26,11 +27,11 @@ LOWEST_DERATE = 0.4  # fraction of the plate, assumed: no maker derates so far
 AIRFLOW_KEYS: dict[AirflowSource, tuple[frozenset[str], frozenset[str]]] = {  # (needed, allowed)
     AirflowSource.FIXED: (
         frozenset({"volume"}),
-        frozenset({"volume", "at", "temperature", "humidity", "traverse"}),
+        frozenset({"volume", "at", "temperature", "humidity", "burner", "traverse"}),
     ),
     AirflowSource.PROBE: (
         frozenset({"probe", "area"}),
-        frozenset({"probe", "area", "factor", "basis", "at", "traverse"}),
+        frozenset({"probe", "area", "factor", "basis", "reference_density", "at", "burner", "traverse"}),
     ),
     AirflowSource.MASS: (frozenset({"mass"}), frozenset({"mass"})),
 }
@@ -163,6 +164,8 @@ def _airflow(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
             yield Problem(
                 ("airflow", key), f'missing; source = "{air.source}" needs {key} = "{example}" or the like'
             )
+    if air.burner is not None and air.source is AirflowSource.PROBE and air.traverse is None:
+        yield Problem(("airflow", "burner"), "goes with a volume or a traverse; a live probe needs none")
     yield from _velocity_probe(air, probes)
     if config.unit.fan_drive is FanDrive.VARIABLE and air.source is not AirflowSource.PROBE:
         yield Problem(
@@ -179,6 +182,38 @@ def _velocity_probe(air: AirflowTable, probes: Probes) -> Iterator[Problem]:
     if air.probe not in velocity:
         have = f"probes with that role: {', '.join(velocity)}" if velocity else "there is none yet; add one"
         yield Problem(("airflow", "probe"), f"'{air.probe}' is no probe with role = \"velocity\"; {have}")
+
+
+def _gas(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    meters = [name for name, probe in probes.items() if probe.role is Role.GAS]
+    for name in meters[1:]:
+        yield Problem(
+            ("probes", name, "role"),
+            f"is a second gas meter beside '{meters[0]}'; keep the one that this unit's gas flows through",
+        )
+    if config.gas is None:
+        return
+    if config.unit.kind is not UnitKind.GAS:
+        yield Problem(("gas",), "goes with a gas-fired unit only; remove the table")
+    yield from _timed_turns(config.gas, counted=bool(meters))
+    for key, text in gas_faults(config.gas, config.gas.volume_m3):
+        yield Problem(("gas", key), text)
+
+
+def _timed_turns(gas: GasTable, *, counted: bool) -> Iterator[Problem]:
+    if gas.times is not None:
+        if gas.dial is None:
+            yield Problem(("gas", "times"), 'needs the gas of one turn; add dial = "2 ft3" or the like')
+        return
+    for key in ("dial", "turns", "timing_u95", "dial_u95"):
+        if getattr(gas, key) is not None:
+            yield Problem(("gas", key), 'goes with timed turns only; add times = ["43.1 s"], or remove it')
+    if not counted:
+        yield Problem(
+            ("gas",),
+            'has nothing that counts the gas; add dial = "2 ft3" and times = ["43.1 s"], or a probe with'
+            ' role = "gas"',
+        )
 
 
 def _simulation(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
@@ -273,6 +308,7 @@ CHECKS: tuple[Callable[[ConfigFile, Probes], Iterator[Problem]], ...] = (
     _outdoor_air,
     _derate,
     _airflow,
+    _gas,
     _simulation,
     _matches,
     _broker,

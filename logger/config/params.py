@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from logger.config.airflow import flow_params
 from logger.config.derate import DERATE_ABOVE_M, derate_factor
+from logger.config.gas import gas_params
 from logger.config.schema import (
     ConfigFile,
     Probes,
@@ -13,6 +14,7 @@ from logger.config.schema import (
 from logger.config.traverse import TraverseSetup
 from logger.config.visit import visit_notes
 from logger.core.air import standard_pressure_pa
+from logger.core.gas import GasParams
 from logger.core.params import (
     GAIN_U95,
     CycleParams,
@@ -53,7 +55,9 @@ def job_params(
     """The core's parameters and the notes; config and traverse file have passed their checks."""
     notes: list[str] = []
     has_barometer = any(p.role is Role.PRESSURE for p in probes.values())
-    pressure_pa, pressure_u_pa, assumed = _pressure(config, has_barometer=has_barometer, notes=notes)
+    pressure_pa, pressure_u_pa, assumed = _pressure(
+        config, traverse, has_barometer=has_barometer, notes=notes
+    )
     unit = _unit(config, probes, notes)
     job = JobParams(
         name=config.job.name,
@@ -63,6 +67,7 @@ def job_params(
         unit=unit,
         airflow=flow_params(config.airflow, traverse, unit, pressure_pa, notes),
         probes=_probes(probes, notes),
+        gas=_gas(config, probes, notes),
         match_max_age_days=config.job.match_max_age / S_PER_DAY,
         steady=_steady(config),
         cycles=CycleParams(
@@ -75,12 +80,21 @@ def job_params(
     return job, tuple(notes)
 
 
-def _pressure(config: ConfigFile, *, has_barometer: bool, notes: list[str]) -> tuple[float, float, bool]:
+def _pressure(
+    config: ConfigFile, traverse: TraverseSetup | None, *, has_barometer: bool, notes: list[str]
+) -> tuple[float, float, bool]:
+    """Pressure of the site, its standard uncertainty, and whether it is assumed."""
     job = config.job
     if job.pressure is not None:
         return job.pressure, GIVEN_U_PA, False
     if job.altitude is not None:
         return standard_pressure_pa(job.altitude), ALTITUDE_U_PA, True
+    if traverse is not None and (plane_pa := traverse.stated_pressure_pa()) is not None:
+        notes.append(
+            "job.altitude and job.pressure are left out: the pressure in the traverse's file,"
+            f" {plane_pa / 1000.0:.2f} kPa, is taken for the site's; give one of them if that is another."
+        )
+        return plane_pa, ALTITUDE_U_PA, True
     if not has_barometer:
         notes.append(
             "job.altitude and job.pressure are left out: sea level is assumed, with a wide uncertainty;"
@@ -167,6 +181,23 @@ def _derate_notes(config: ConfigFile, factor: float, notes: list[str]) -> None:
             "The site is above 2000 ft and the unit is not said to be derated: over-firing is possible; have"
             " the licensed person check the maker's altitude instructions."
         )
+
+
+def _gas(config: ConfigFile, probes: Probes, notes: list[str]) -> GasParams | None:
+    meter = next((name for name, probe in probes.items() if probe.role is Role.GAS), None)
+    if config.gas is None:
+        if meter is not None:
+            notes.append(
+                f"probes.{meter} is a gas meter and there is no [gas] table: its readings are stored, the input"
+                " is not measured; add [gas] with heating_value."
+            )
+        return None
+    params, assumed = gas_params(config.gas, config.gas.volume_m3, lambda key: f"gas.{key}")
+    notes.append("gas: the input is this unit's only while all other appliances on its meter are off.")
+    notes += assumed
+    if meter is not None and config.gas.times is not None:
+        notes.append(f"gas.times are not used: probes.{meter} counts the gas over the steady stretch itself.")
+    return params
 
 
 def _probes(probes: Probes, notes: list[str]) -> tuple[ProbeParams, ...]:

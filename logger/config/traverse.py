@@ -8,18 +8,19 @@ from pathlib import Path
 
 from logger.config.problems import Problem
 from logger.config.quantities import Dimension, show
-from logger.config.schema import ConfigFile
+from logger.config.schema import AirflowTable, ConfigFile
 from logger.core.air import standard_pressure_pa
 from logger.core.airflow import MeasuredAirflow
 from logger.core.errors import RiselogError
-from logger.core.params import AirflowSource
-from logger.core.traverse import Traverse, TraverseQuantity
+from logger.core.params import PRESSURE_GAP, AirflowSource, Burner
+from logger.core.traverse import Assumed, Traverse, TraverseQuantity
 from logger.core.traverse_checks import check_traverse
-from logger.core.traverse_flow import measure
+from logger.core.traverse_flow import has_own_pressure, measure
 from logger.traverse.file import loads_traverse, read_small
 
 KEY = ("airflow", "traverse")
-PRESSURE_GAP = 0.04  # fraction: beyond it one of the two pressures is not that of the site (assumed)
+PRESSURE_TOLD = 0.01  # fraction: two pressures of one site differ by the weather, or one is wrong (assumed)
+POOREST_U95 = 0.5  # fraction: what is known less well is not known (assumed; as far as airflow.u95 goes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,9 +31,18 @@ class TraverseSetup:
     text: str
     traverse: Traverse
     flow: MeasuredAirflow
+    pressure_note: str | None = None
+
+    def stated_pressure_pa(self) -> float | None:
+        """The pressure in the plane where somebody must have looked it up: not assumed, not sea level's."""
+        stated = Assumed.PRESSURE not in self.traverse.assumed
+        own = has_own_pressure(self.traverse, standard_pressure_pa(0.0))
+        return self.traverse.pressure_pa if stated and own else None
 
     def notes(self) -> Iterator[str]:
-        """What the traverse's checks complain about, a sentence each."""
+        """What the traverse's checks complain about and a pressure that is not the job's, a sentence each."""
+        if self.pressure_note is not None:
+            yield self.pressure_note
         for check in check_traverse(self.traverse, self.flow):
             if not check.ok:
                 yield f"airflow.traverse ({self.name}), {check.code}: {check.text}"
@@ -56,29 +66,59 @@ def read_traverse(
         said = str(error)
         where = "" if str(path) in said else f"{path}: "
         return None, [Problem(KEY, f"{where}{line}") for line in said.splitlines()]
-    found = TraverseSetup(name=name, text=text, traverse=traverse, flow=flow)
-    return found, list(_contradictions(config, found))
+    differ = _pressures(config, name, traverse)
+    note = None
+    if differ is not None and differ[0] <= PRESSURE_GAP:
+        note = f"airflow.traverse: {differ[1]}; the flow is carried with both."
+    found = TraverseSetup(name=name, text=text, traverse=traverse, flow=flow, pressure_note=note)
+    problems = list(_contradictions(config, found))
+    if differ is not None and note is None:
+        problems.append(Problem(KEY, differ[1]))
+    return found, problems
+
+
+def burner_of(air: AirflowTable, traverse: Traverse) -> Burner | None:
+    """What config, else file say of the burner."""
+    return traverse.burner if air.burner is None else air.burner
 
 
 def _contradictions(config: ConfigFile, found: TraverseSetup) -> Iterator[Problem]:
-    air, job = config.airflow, config.job
+    air, file = config.airflow, found.traverse
     if air.source is AirflowSource.FIXED:
         for key in ("volume", "temperature", "humidity"):
             if getattr(air, key) is not None:
                 yield Problem(
                     ("airflow", key), "airflow.traverse is given too and has it; remove one of them"
                 )
+    if None not in (air.burner, file.burner) and air.burner is not file.burner:
+        yield Problem(
+            ("airflow", "burner"),
+            f'is "{air.burner}" and {found.name} says "{file.burner}"; correct the one that is wrong',
+        )
+    if found.flow.u95 > POOREST_U95:
+        yield Problem(
+            KEY,
+            f"{found.name} gives the airflow to ± {found.flow.u95:.0%} only, and no output can be judged by"
+            f" that; `riselog traverse compute {found.name}` shows what to mend",
+        )
+
+
+def _pressures(config: ConfigFile, name: str, traverse: Traverse) -> tuple[float, str] | None:
+    """By what fraction the file's own pressure is off the job's, and the sentence; None where it is not."""
+    job, plane_pa = config.job, traverse.pressure_pa
     site_pa = job.pressure
     if site_pa is None and job.altitude is not None:
         site_pa = standard_pressure_pa(job.altitude)
-    plane_pa = found.traverse.pressure_pa
-    if site_pa is not None and abs(plane_pa - site_pa) > PRESSURE_GAP * site_pa:
-        there, here = (show(value, Dimension.PRESSURE, job.units) for value in (plane_pa, site_pa))
-        yield Problem(
-            KEY,
-            f"{found.name} was taken at {there} and the job's site has {here}; correct pressure_pa in the"
-            " file, or the job's altitude or pressure",
-        )
+    if site_pa is None or Assumed.PRESSURE in traverse.assumed:
+        return None
+    gap = abs(plane_pa - site_pa) / site_pa
+    if gap <= PRESSURE_TOLD:
+        return None
+    there, here = (show(value, Dimension.PRESSURE, job.units) for value in (plane_pa, site_pa))
+    return gap, (
+        f"{name} was taken at {there} and the job's site has {here}; correct pressure_pa in the file, or the"
+        " job's altitude or pressure, if both are one site"
+    )
 
 
 def located(name: str, folder: Path) -> Path:

@@ -5,18 +5,24 @@ All budget lines are relative to the flow. Source: GUM (JCGM 100).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from math import sqrt
 from typing import Any
 
-from logger.core.air import density_kg_m3, humidity_ratio, relative_humidity, volume_m3_kg
+from logger.core.air import density_kg_m3, humidity_ratio, relative_humidity, saturation_pa, volume_m3_kg
 from logger.core.budget import BudgetLine, Combined
+from logger.core.texts import temperature_text
+from logger.core.traverse import Assumed
 
 SCHEMA = "riselog.airflow/1"
 TEMPERATURE_U_K = 0.5  # K: of the air in the plane, typed or by a probe (assumed)
 PRESSURE_U_PA = 300.0  # Pa: of the site's pressure (assumed)
 HUMIDITY_U = 0.05  # fraction of saturation (assumed)
+GUESSED_TEMPERATURE_U_K = 3.0  # K: where nobody measured it (assumed)
+GUESSED_PRESSURE_U_PA = 3_000.0  # Pa: sea level taken for a site of any height (assumed)
+GUESSED_HUMIDITY_U = 0.15  # fraction of saturation: rooms, dry to damp (assumed)
+ROOM_DEW_POINT_C = 25.0  # degC: the dampest air that rooms give back (assumed)
 INDOOR_C, INDOOR_HUMIDITY = 20.0, 0.5  # degC, fraction: room air, where nothing better is known (assumed)
 HEATED_PLANE_C = 30.0  # degC: from here on the air in a plane was heated: its moisture is a room's (assumed)
 
@@ -61,11 +67,25 @@ def plane_humidity(temperature_c: float, pressure_pa: float) -> float:
     )
 
 
+def too_damp(temperature_c: float, humidity: float, pressure_pa: float) -> str | None:
+    """Why a heated plane cannot have this ``humidity`` (a fraction); None where it can."""
+    most_pa = saturation_pa(ROOM_DEW_POINT_C)
+    if temperature_c < HEATED_PLANE_C or humidity * saturation_pa(temperature_c) <= most_pa:
+        return None
+    room = plane_humidity(temperature_c, pressure_pa)
+    return (
+        f"{100.0 * humidity:.0f} % humidity at {temperature_text(temperature_c)} has a dew point above "
+        f"{temperature_text(ROOM_DEW_POINT_C)}, damper than any room, and heating adds no water: room air "
+        f"has about {100.0 * room:.0f} % there; is it that of the return, or a slip?"
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredAirflow:
     """An airflow however it was had. ``u95`` is a fraction; the lines' ``u_w`` are fractions too.
 
     ``volume_m3_s`` at ``state``; ``standard_volume_m3_s`` of air of the reference density.
+    ``density_power``: power with which the volume goes with 1 / density.
     """
 
     state: AirState
@@ -77,6 +97,7 @@ class MeasuredAirflow:
     area_m2: float | None = None
     mean_velocity_m_s: float | None = None  # actual
     mean_standard_velocity_m_s: float | None = None
+    density_power: float = 0.0
 
     @property
     def u95(self) -> float:
@@ -114,11 +135,16 @@ def airflow_document(flow: MeasuredAirflow, checks: Iterable[FlowCheck]) -> dict
     }
 
 
-def density_u(state: AirState) -> float:
-    """Relative standard uncertainty of the density."""
-    warm = TEMPERATURE_U_K / (state.temperature_c + 273.15)
-    press = PRESSURE_U_PA / state.pressure_pa
-    damp = (
-        0.378 * humidity_ratio(state.temperature_c, HUMIDITY_U, state.pressure_pa) / 0.622
-    )  # d ln rho / d pv
+def density_u(state: AirState, assumed: Collection[Assumed] = (), *, pressure: bool = True) -> float:
+    """Relative standard uncertainty of the density, that of ``pressure`` in it or not.
+
+    ``assumed``: what of the state nobody measured.
+    """
+    guessed = (Assumed.TEMPERATURE in assumed, Assumed.HUMIDITY in assumed, Assumed.PRESSURE in assumed)
+    warm = (GUESSED_TEMPERATURE_U_K if guessed[0] else TEMPERATURE_U_K) / (state.temperature_c + 273.15)
+    humidity_u = GUESSED_HUMIDITY_U if guessed[1] else HUMIDITY_U
+    if guessed[1] and state.temperature_c >= HEATED_PLANE_C:  # a room's air, a room's doubt
+        humidity_u *= saturation_pa(INDOOR_C) / saturation_pa(state.temperature_c)
+    damp = 0.378 * humidity_u * saturation_pa(state.temperature_c) / state.pressure_pa  # d ln rho / d pv
+    press = (GUESSED_PRESSURE_U_PA if guessed[2] else PRESSURE_U_PA) / state.pressure_pa if pressure else 0.0
     return sqrt(warm * warm + press * press + damp * damp)

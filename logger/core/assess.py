@@ -7,9 +7,11 @@ output = m1 dh1 - (rho1/rho0) m0 dh0 and is taken out before the lines are drawn
 
 from __future__ import annotations
 
-from math import sqrt
+from math import hypot, sqrt
 
+from logger.core.airflow import PRESSURE_U_PA
 from logger.core.budget import BudgetLine
+from logger.core.carry import carry
 from logger.core.params import (
     AirflowSource,
     FanDrive,
@@ -18,12 +20,10 @@ from logger.core.params import (
     OutdoorAir,
     Role,
     UnitKind,
-    VelocityBasis,
 )
 from logger.core.probe_lines import probe_lines
-from logger.core.stretch import WATER_V_RATIO, FanPhase, Means, Seen, Stretch, fan_ratio
+from logger.core.stretch import ROOT3, SLOW_TAU_S, WATER_V_RATIO, FanPhase, Means, Seen, Stretch, fan_ratio
 
-ROOT3 = sqrt(3.0)  # half-width of a rectangle -> standard uncertainty (GUM 4.3.7)
 CASING_MEAN, CASING_U = 0.01, 0.02 / 2 / ROOT3  # of input: 0..2 %, rectangular (assumed, design)
 CASING_EFFICIENCY = 0.8  # where the plate has no input: input = output / 0.8 (assumed)
 CARRY_OVER_U, CARRY_OVER_TORQUE_U = 0.01, 0.03  # of the flow: assumed (design)
@@ -31,7 +31,6 @@ HUMIDITY_PROBE_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (ass
 LEAST_RH = 0.2  # fraction: driest room in which its relative error is taken (assumed)
 FAN_W_PER_M3_S = 773.0  # W per m3/s: 365 W per 1000 cfm, the usual default (recalled)
 GIVEN_FAN_U95 = 0.10  # of a fan power that is typed in (assumed)
-SLOW_TAU_S = 900.0  # s: cabinet, duct, curb: the slow tail that no warm-up shows (design)
 WATER_CP_RATIO = 1.86 / 1.006  # d ln(dh) / dW, from h = 1.006 T + W (2501 + 1.86 T)
 
 
@@ -103,17 +102,22 @@ def _flow_lines(job: JobParams, means: Means) -> list[BudgetLine]:
 
 def _state_lines(job: JobParams, means: Means, seen: Seen) -> list[BudgetLine]:
     """Pressure and humidity: what turns a volume or a velocity into dry mass, and mass into heat."""
-    flow, net_w = job.airflow, abs(means.air_heat_w - means.fan_heat_w)
-    by_volume = flow.source is not AirflowSource.MASS
-    standard = by_volume and flow.basis is VelocityBasis.STANDARD
-    lines = []
-    if by_volume and not standard:
-        u_pa, guess = job.pressure_u_pa, job.pressure_assumed
-        if seen.pressure:
-            probe = job.probes_of(Role.PRESSURE)[0]
-            u_pa, guess = probe.u95 / 2.0, probe.u95_assumed
-        lines.append(BudgetLine("pressure", u_pa / means.pressure_pa * net_w, assumed=guess))
-    water = WATER_CP_RATIO - (1.0 if standard else WATER_V_RATIO if by_volume else 0.0)
+    net_w = abs(means.air_heat_w - means.fan_heat_w)
+    carried = carry(job.unit, job.airflow)
+    u_pa, guess = job.pressure_u_pa, job.pressure_assumed
+    if seen.pressure:
+        probe = job.probes_of(Role.PRESSURE)[0]
+        u_pa, guess = probe.u95 / 2.0, probe.u95_assumed
+    parts = [carried.pressure_now * u_pa / means.pressure_pa]
+    if carried.pressure_then:  # two sources; one of them may be wrong by all that they differ
+        then_pa = job.airflow.pressure_pa or means.pressure_pa
+        gap_u_pa = (then_pa - job.pressure_pa) / ROOT3
+        parts += [carried.pressure_then * part / then_pa for part in (PRESSURE_U_PA, gap_u_pa)]
+        guess = True
+    lines = [BudgetLine("pressure", hypot(*parts) * net_w, assumed=guess)]
+    # water in a volume displaces dry air; a standard velocity was misread by the same water
+    swells = WATER_V_RATIO - (WATER_V_RATIO - 1.0) * carried.reading
+    water = WATER_CP_RATIO - (0.0 if carried.holds_mass else swells)
     # the humidity ratio goes with the relative humidity; a drier room than assumed is the larger part
     u_rh = HUMIDITY_PROBE_U if seen.humidity else job.humidity_u / job.humidity
     u_ratio = u_rh / LEAST_RH if seen.humidity else u_rh

@@ -179,8 +179,10 @@ class AirflowParams:
     PROBE: velocity of ``probe`` x ``area_m2`` x ``factor``, in plane ``at``.
     MASS: ``mass_kg_s`` of dry air.
     From a traverse: ``lines`` are the budget behind ``u95``, ``pressure_pa`` the pressure in the
-    plane then, ``origin`` one sentence on how it was had. ``reference``: a fixed airflow that a live
-    one is compared with.
+    plane then, ``origin`` one sentence on how it was had. ``density_power``: power with which its
+    volume goes with 1 / density then. ``own_pressure``: ``pressure_pa`` is not the job's own number;
+    else the pressure of the moment stands in for it. ``burner``: whether the unit heated then.
+    ``reference``: a fixed airflow that a live one is compared with.
     """
 
     source: AirflowSource
@@ -197,6 +199,9 @@ class AirflowParams:
     basis: VelocityBasis = VelocityBasis.ACTUAL
     reference_density_kg_m3: float = STANDARD_DENSITY_KG_M3
     pressure_pa: float | None = None
+    own_pressure: bool = False
+    density_power: float = 0.0
+    burner: Burner = Burner.OFF
     lines: tuple[FlowLine, ...] = ()
     origin: str = ""
     reference: AirflowParams | None = None

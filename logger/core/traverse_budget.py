@@ -36,6 +36,17 @@ def actual_velocity(traverse: Traverse, state: AirState, point: TraversePoint) -
     return velocity
 
 
+def density_power(traverse: Traverse, velocity: npt.NDArray[np.float64]) -> float:
+    """Power with which the volume goes with 1 / density, as the points were read.
+
+    1 for standard velocities, 0.5 for velocity pressures, 0 for the air's own velocities; of mixed
+    readings the mean by what each adds to the flow.
+    """
+    of_velocity = 1.0 if traverse.basis is VelocityBasis.STANDARD else 0.0
+    powers = [of_velocity if p.velocity_pressure_pa is None else 0.5 for p in traverse.points]
+    return float(np.average(powers, weights=np.abs(velocity)))
+
+
 def air_state(traverse: Traverse) -> AirState:
     """The air in the traverse's plane."""
     return AirState.of(traverse.temperature_c, traverse.humidity, traverse.pressure_pa)
@@ -44,13 +55,18 @@ def air_state(traverse: Traverse) -> AirState:
 def traverse_lines(
     traverse: Traverse, state: AirState, velocity: npt.NDArray[np.float64], mean_m_s: float
 ) -> list[BudgetLine]:
-    """The budget, relative to the mean."""
+    """The budget, relative to the mean.
+
+    The density's line is that of the volume or of the mass, whichever hangs on it more: of velocities
+    of one kind the one hardly does, the other fully, and the reader may use either.
+    """
     places = geometry(traverse.duct, traverse.points)
     count = len(velocity)
     missing = max(traverse.planned - count, 0)
     spread = float(np.std(velocity)) / mean_m_s
     relative = velocity / mean_m_s
-    by_pressure = all(point.velocity_pressure_pa is not None for point in traverse.points)
+    power = density_power(traverse, velocity)
+    density = density_u(state, traverse.assumed) * max(power, 1.0 - power)
     scatter = _scatter_line(traverse, state, velocity, mean_m_s)
     lines = [
         BudgetLine("probe calibration", traverse.velocity_u95 / 2.0),
@@ -61,7 +77,7 @@ def traverse_lines(
         BudgetLine("yaw", yaw_u(), assumed=True),
         BudgetLine("area", traverse.area_u95 / 2.0),
         _drift_line(traverse, scatter.u_w * sqrt(count)),
-        BudgetLine("density", density_u(state) * (0.5 if by_pressure else 1.0), assumed=True),
+        BudgetLine("density", density, assumed=True),
     ]
     if traverse.plane is MeasuredPlane.FILTER_FACE:
         lines.append(BudgetLine("filter face", FILTER_FACE_U, assumed=True))

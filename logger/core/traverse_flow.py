@@ -6,14 +6,21 @@ density of the air in the plane. Standard and actual velocity as in ``core.heat`
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from logger.core.airflow import MeasuredAirflow
+from logger.core.airflow import MeasuredAirflow, density_u
 from logger.core.budget import combine
+from logger.core.carry import carry
 from logger.core.errors import UsageError
-from logger.core.params import AirflowParams, AirflowSource, FlowLine, Plane
-from logger.core.traverse import Traverse
-from logger.core.traverse_budget import actual_velocity, air_state, traverse_lines
+from logger.core.params import AirflowParams, AirflowSource, Burner, FlowLine, Plane, UnitParams
+from logger.core.readings import QUANTITIES, Quantity
+from logger.core.texts import counted, temperature_text, velocity_text
+from logger.core.traverse import Assumed, Traverse
+from logger.core.traverse_budget import actual_velocity, air_state, density_power, traverse_lines
+
+SAME_PRESSURE = 0.001  # fraction: a pressure as near to another is the same number, rounded (assumed)
 
 
 def measure(traverse: Traverse) -> MeasuredAirflow:
@@ -22,7 +29,7 @@ def measure(traverse: Traverse) -> MeasuredAirflow:
     Raises
     ------
     UsageError
-        There is no point, or the points show no flow.
+        There is no point, or the points show no flow, or more than air in a duct can have.
     """
     if not traverse.points:
         raise UsageError("the traverse has no point yet: take some")
@@ -33,6 +40,12 @@ def measure(traverse: Traverse) -> MeasuredAirflow:
         raise UsageError(
             f"the mean velocity is {mean_m_s:.2f} m/s: the points show no flow along the duct; "
             "check the fan and which way the probe faces"
+        )
+    fastest, most_m_s = int(np.argmax(np.abs(velocity))), QUANTITIES[Quantity.VELOCITY].high
+    if abs(velocity[fastest]) > most_m_s:
+        raise UsageError(
+            f"points[{fastest}] comes to {velocity_text(float(velocity[fastest]))}: no duct has more than "
+            f"{velocity_text(most_m_s)}; check its value and unit, and temperature and pressure of the air"
         )
     lines = tuple(line for line in traverse_lines(traverse, state, velocity, mean_m_s) if line.u_w > 0.0)
     area_m2, rho = traverse.duct.area_m2, state.density_kg_m3
@@ -47,19 +60,33 @@ def measure(traverse: Traverse) -> MeasuredAirflow:
         area_m2=area_m2,
         mean_velocity_m_s=mean_m_s,
         mean_standard_velocity_m_s=standard_m_s,
+        density_power=density_power(traverse, velocity),
     )
 
 
-def airflow_params(traverse: Traverse, at: Plane, name: str) -> AirflowParams:
+def has_own_pressure(traverse: Traverse, job_pa: float) -> bool:
+    """Whether the traverse's pressure was had apart from the job's ``job_pa``."""
+    return abs(traverse.pressure_pa - job_pa) > SAME_PRESSURE * job_pa
+
+
+def airflow_params(
+    traverse: Traverse, name: str, *, unit: UnitParams, at: Plane, burner: Burner, job_pa: float
+) -> AirflowParams:
     """What the core computes with: the flow in plane ``at``, with its budget; ``name`` of the file.
+
+    The density's line is that of temperature and humidity alone, by the power with which the job's
+    dry mass goes with them; the pressure has a line of its own in the job's budget.
 
     Raises
     ------
     UsageError
         The traverse gives no airflow.
     """
+    if Assumed.PRESSURE in traverse.assumed:  # the job's pressure stands in, and is no guess
+        known = tuple(word for word in traverse.assumed if word is not Assumed.PRESSURE)
+        traverse = replace(traverse, pressure_pa=job_pa, assumed=known)
     flow = measure(traverse)
-    return AirflowParams(
+    params = AirflowParams(
         source=AirflowSource.FIXED,
         u95=flow.u95,
         at=at,
@@ -67,17 +94,26 @@ def airflow_params(traverse: Traverse, at: Plane, name: str) -> AirflowParams:
         temperature_c=traverse.temperature_c,
         humidity=traverse.humidity,
         pressure_pa=traverse.pressure_pa,
+        own_pressure=has_own_pressure(traverse, job_pa),
+        density_power=flow.density_power,
+        burner=burner,
         basis=traverse.basis,
         reference_density_kg_m3=traverse.reference_density_kg_m3,
-        lines=tuple(
-            FlowLine(source=line.source, u=line.u_w, nu=line.nu, assumed=line.assumed) for line in flow.lines
-        ),
         origin=(
-            f"Airflow from the traverse in {name} ({len(traverse.points)} points, {traverse.method.value}): "
-            f"{volume_text(flow.volume_m3_s)} ± {flow.u95:.1%} at {traverse.temperature_c:.1f} °C "
-            f"({traverse.temperature_c * 1.8 + 32.0:.1f} °F). "
+            f"Airflow from the traverse in {name} ({counted(len(traverse.points), 'point')}, "
+            f"{traverse.method.value}): {volume_text(flow.volume_m3_s)} ± {flow.u95:.1%} at "
+            f"{temperature_text(traverse.temperature_c)}. "
         ),
     )
+    density = density_u(flow.state, traverse.assumed, pressure=False) * carry(unit, params).density_then
+    lines = [
+        FlowLine(source=line.source, u=line.u_w, nu=line.nu, assumed=line.assumed)
+        for line in flow.lines
+        if line.source != "density"
+    ]
+    if density > 0.0:
+        lines.append(FlowLine(source="density", u=density, assumed=True))
+    return replace(params, lines=tuple(lines))
 
 
 def volume_text(volume_m3_s: float) -> str:

@@ -116,7 +116,7 @@ speeds = st.floats(0.5, 20.0)
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(speeds, min_size=25, max_size=25), st.floats(0.2, 5.0), st.floats(0.5, 3.0))
+@given(st.lists(speeds, min_size=25, max_size=25), st.floats(0.2, 2.5), st.floats(0.5, 3.0))
 def test_scale(values: list[float], faster: float, larger: float) -> None:
     """Twice the speed or the area is twice the flow, and the relative uncertainty stays.
 

@@ -19,6 +19,7 @@ from logger.core.ledger import COLUMN, Ledger, means
 from logger.core.params import (
     AirflowParams,
     AirflowSource,
+    Burner,
     FanDrive,
     FanHeatMode,
     JobParams,
@@ -281,6 +282,7 @@ def test_a_traverse_in_hot_supply_air_does_not_hang_on_the_first_reading(wrong_k
     flow = AirflowParams(
         source=AirflowSource.FIXED,
         at=Plane.SUPPLY,
+        burner=Burner.ON,
         volume_m3_s=volume,
         temperature_c=truth.supply_c,
         humidity=0.1,

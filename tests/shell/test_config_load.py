@@ -108,6 +108,7 @@ probe = "duct"
 area = "0.18 m2"
 factor = 0.86
 basis = "standard"
+reference_density = "1.204 kg/m3"
 at = "supply"
 u95 = "4 %"
 [probes.ret]
@@ -209,6 +210,7 @@ FULL_JOB = JobParams(
         area_m2=0.18,
         factor=0.86,
         basis=VelocityBasis.STANDARD,
+        reference_density_kg_m3=1.204,
     ),
     probes=(
         ProbeParams(
@@ -315,6 +317,7 @@ ELSEWHERE = {
     ("airflow", "volume"): "test_fixed_airflow",
     ("airflow", "temperature"): "test_fixed_airflow",
     ("airflow", "humidity"): "test_fixed_airflow",
+    ("airflow", "burner"): "test_traverse_config",
     ("airflow", "traverse"): "test_traverse_config",
     ("airflow", "mass"): "test_mass_airflow",
     ("mqtt", "password_env"): "test_broker_defaults",
