@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from logger.core.assess import casing_loss_w
 from logger.core.cycles import Transition
+from logger.core.doubts import FiringDoubts
 from logger.core.evidence import Evidence
 from logger.core.fan_phase import FanGauge
 from logger.core.firing import Firing, SteadyStretch, assess_stretch
@@ -44,6 +45,8 @@ class FiringBook:
         self._start_s = 0
         self._start_sums: tuple[int, ...] = ()
         self._evidence = Evidence(detector, ledger, sides)
+        self._doubts = FiringDoubts(job, self.say)
+        self._tau_s: float | None = None  # of the last firing, when its rise broke down
 
     def say(self, t_s: int, code: str, text: str, probe: str | None = None) -> None:
         """Note an event of the core."""
@@ -66,6 +69,8 @@ class FiringBook:
         )
         self._firing_sums = self._ledger.at(start_s)
         self._evidence.clear()
+        self._doubts.fire()
+        self._tau_s = None
         self.say(tick, "firing", f"Firing seen in the air, begun at {clock_text(start_s)}.")
         if not self._reader.humidity_seen and not self._humidity_said:
             self._humidity_said = True
@@ -91,14 +96,20 @@ class FiringBook:
         self._start_sums = self._ledger.at(self._start_s)
         self._running = True
         self.say(tick, "steady", f"Steady since {clock_text(self._start_s)}.")
+        found = self.stretch(tick, tick + 1)
+        if found is not None:
+            self._doubts.stretch(tick, found)
 
-    def note_level(self) -> None:
+    def note_level(self, tick: int) -> None:
         """Remember the highest rise that lasted: full fire may have been there and gone."""
         if self._running:
             self._evidence.grow()
         series, window = self._detector.series, self._detector.rungs[0]
         if self.open is not None and series.length >= window:
-            self.open.highest_k = max(self.open.highest_k, series.mean(RISE, window) or 0.0)
+            rise_k = series.mean(RISE, window) or 0.0
+            if rise_k > self.open.highest_k:
+                self.open.highest_k = rise_k
+                self._doubts.level(tick, rise_k)
 
     def stretch(self, tick: int, end_s: int) -> SteadyStretch | None:
         """The last stretch up to ``end_s``, as it stands at ``tick``; None if there is too little."""
@@ -128,6 +139,7 @@ class FiringBook:
         if stretch is not None and self.open is not None:
             self.open.stretches.append(stretch)
             self.say(tick, "steady-end", f"Steady stretch ended at {clock_text(end_s)}.")
+            self._doubts.stretch(tick, stretch)
 
     def fall(self, tick: int, fall_s: int) -> None:
         """The rise broke down at ``fall_s``: a stretch that ended later ends there instead."""
@@ -135,6 +147,7 @@ class FiringBook:
         if firing is None:
             return
         firing.fall_s = fall_s
+        self._tau_s = self._detector.tau_s
         last = firing.stretches[-1] if firing.stretches else None
         if last is not None and last.end_s > fall_s and last.start_s == self._start_s:
             shorter = self.stretch(tick, fall_s)
@@ -159,6 +172,7 @@ class FiringBook:
         fan_w = best.means.fan_heat_w if best is not None else self.gauge.heat_w(1.0)
         burning_s = max((firing.fall_s or firing.end_s) - firing.start_s, 0)
         firing.energy_j = air_j - fan_w * ticks + self.casing_w * burning_s
+        self._doubts.complete(tick, firing, self._detector.tau_s or self._tau_s)
         self.done.append(firing)
         self.open = None
         self._start_sums = ()

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from dataclasses import replace
+from math import hypot, sqrt
 
 from logger.core.ledger import Ledger, means
 from logger.core.line import MIN_POINTS, Line
 from logger.core.params import JobParams, Role
+from logger.core.probe_lines import mean_own_u
 from logger.core.steady import RISE, SteadyDetector
-from logger.core.stretch import FanPhase, Means, means_from
+from logger.core.stretch import ROOT3, SLOW_TAU_S, FanPhase, Means, density_ratio, means_from
 from logger.core.student import t975
 from logger.core.texts import Say, power_text
 
@@ -28,6 +30,7 @@ class FanGauge:
         self._say = say
         self.phase: FanPhase | None = None
         self.outdoor_suspected = False
+        self._fired = False  # since the last accepted phase
 
     def heat_w(self, ratio: float) -> float:
         """Fan heat at a moment: measured and carried by the density ratio, typed, or 0."""
@@ -43,9 +46,11 @@ class FanGauge:
         if had_fan:
             found, why = self._flat(tick, start_s)
             if found is not None:
-                self.phase = found
+                self._compare(tick, found)
+                self.phase, self._fired = found, True
                 self._check(tick, found)
                 return
+        self._fired = self.phase is not None
         rest = "the last fan phase of this run is used." if self.phase else "its budget line is widened."
         least_s = self._job.cycles.min_fan_phase_s
         self._say(
@@ -54,6 +59,40 @@ class FanGauge:
             f"Fan heat not measured: {why}; {rest} "
             f"Run the fan alone at heating speed for {least_s:.0f} s before the next firing.",
         )
+
+    def measure_after(self, tick: int, end_s: int) -> None:
+        """A fan phase ends with no firing behind it: a second estimate of what stood before the firing."""
+        if self._fired and self.phase is not None:
+            found, _ = self._flat(tick, end_s)
+            if found is not None:
+                self._compare(tick, found)
+
+    def _compare(self, t_s: int, after: FanPhase) -> None:
+        """Hold a fan phase against the one before the firing between them.
+
+        What the probes are off by is in both; scatter, creep and the slow tail of residual heat are not.
+        """
+        before = self.phase
+        if before is None or not self._fired:
+            return
+        self._fired = False
+        ratio = density_ratio(after.inlet_c, after.humidity_ratio, after.pressure_pa, before)
+        moved_w = after.fan_heat_w - ratio * before.fan_heat_w
+        u_w = hypot(
+            *(
+                scale * phase.watt_per_k * hypot(phase.rise_u_k, phase.tail_k / ROOT3)
+                for scale, phase in ((ratio, before), (1.0, after))
+            )
+        )
+        u95_w = t975(max(min(before.rise_nu, after.rise_nu), 1.0)) * u_w
+        if abs(moved_w) > u95_w:
+            text = (
+                f"The fan phase after the firing gives {power_text(abs(moved_w))} "
+                f"{'more' if moved_w > 0.0 else 'less'} than the one before it, beyond the "
+                f"{power_text(u95_w)} that scatter and residual heat allow: a probe has moved its zero, or "
+                "the airflow has changed. Match the probes again, take one traverse point again."
+            )
+            self._say(t_s, "fan-phase-drift", text)
 
     def _flat(self, tick: int, start_s: int) -> tuple[FanPhase | None, str]:
         """Find the longest flat part of the fan phase that ends with it; or say what is wrong.
@@ -79,15 +118,17 @@ class FanGauge:
                 continue
             mean = means(self._ledger.at(end_s - window * grid_s), self._ledger.at(end_s))
             if mean is not None:
-                creep_k = t975(line.n_eff - 2.0) * line.slope_se / grid_s * tau_s
-                return _phase(means_from(mean), line, creep_k / 2.0, window * grid_s), ""
+                spread = t975(line.n_eff - 2.0) * line.slope_se
+                creep_k = spread / grid_s * tau_s
+                tail_k = (abs(line.slope) + spread) / grid_s * SLOW_TAU_S
+                phase = _phase(means_from(mean), line, creep_k / 2.0, window * grid_s)
+                return replace(phase, tail_k=tail_k), ""
         return None, "the rise was not flat in the fan phase (residual heat of an earlier firing, or noise?)"
 
     def _check(self, t_s: int, fan: FanPhase) -> None:
         """Say the fan heat, and whether it can be one."""
         job = self._job
-        entering = job.probes_of(Role.MIXED) or job.probes_of(Role.RETURN)
-        own_k = sqrt(sum((p.u95 / 2.0) ** 2 for p in (*entering, *job.probes_of(Role.SUPPLY))))
+        own_k = hypot(mean_own_u(job.entering_probes()), mean_own_u(job.probes_of(Role.SUPPLY)))
         u95_w = 2.0 * fan.watt_per_k * sqrt(own_k**2 + fan.rise_u_k**2)
         self._say(
             t_s,

@@ -27,6 +27,7 @@ class SteadyStretch:
     drift_w: float | None
     lines: tuple[BudgetLine, ...]
     combined: Combined
+    seen: Seen
 
     @property
     def seconds(self) -> int:
@@ -96,6 +97,7 @@ def assess_stretch(
         drift_w=drift_w,
         lines=tuple(lines),
         combined=combine(lines),
+        seen=seen,
     )
 
 

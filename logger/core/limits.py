@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
-from logger.core.params import UnitParams
+from logger.core.params import JobParams, UnitParams
+from logger.core.probe_lines import mean_own_u
 from logger.core.snapshot import Phase
+from logger.core.student import Z95
 from logger.core.texts import Say, difference_text, temperature_text
 
 STAY_S = 5  # s a limit must be broken: one wild reading cries no wolf (design choice)
@@ -21,8 +23,12 @@ class Limit(NamedTuple):
     text: str
 
 
-def plate_limits(unit: UnitParams) -> tuple[Limit, ...]:
-    """The limits that the plate gives."""
+def plate_limits(unit: UnitParams, entering_u_k: float = 0.0) -> tuple[Limit, ...]:
+    """The limits that the plate gives.
+
+    Too hot is an alarm at the bare number; too cold an entering air is told where it is surely so,
+    ``entering_u_k`` being its probes' standard uncertainty.
+    """
     limits = []
     if unit.rise_window_k is not None:
         most_k = unit.rise_window_k[1]
@@ -40,20 +46,21 @@ def plate_limits(unit: UnitParams) -> tuple[Limit, ...]:
         limits.append(Limit("supply-above-maximum", lambda _r, supply, _e: supply > most_c, text))
     if unit.min_entering_c is not None:
         least_c = unit.min_entering_c
+        surely_c = least_c - Z95 * entering_u_k
         text = (
             f"Entering air below the plate's minimum of {temperature_text(least_c)}: flue gas may condense "
             "in the heat exchanger; follow the maker's instructions, look at the outdoor-air damper."
         )
-        limits.append(Limit("entering-below-minimum", lambda _r, _s, entering: entering < least_c, text))
+        limits.append(Limit("entering-below-minimum", lambda _r, _s, entering: entering < surely_c, text))
     return tuple(limits)
 
 
 class LimitWatch:
     """Says once when a limit is broken, and again only after it has been kept."""
 
-    def __init__(self, unit: UnitParams, say: Say) -> None:
+    def __init__(self, job: JobParams, say: Say) -> None:
         self._say = say
-        self._limits = plate_limits(unit)
+        self._limits = plate_limits(job.unit, mean_own_u(job.entering_probes()))
         self._broken_s = [0] * len(self._limits)
 
     def tick(self, tick: int, phase: Phase, rise_k: float, supply_c: float, entering_c: float) -> None:

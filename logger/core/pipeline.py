@@ -73,7 +73,7 @@ class Pipeline:
         self._sides.clear(1)
         self.book = FiringBook(job, self.detector, self._ledger, self.reader, self._sides)
         self.watch = StreamWatch(job, slots, self.book.say)
-        self._limits = LimitWatch(job.unit, self.book.say)
+        self._limits = LimitWatch(job, self.book.say)
         reference = job.airflow.reference
         self._airflow = AirflowWatch(job, reference, self.book.say) if reference is not None else None
         self.detector.reset(1, self._keep_s)
@@ -142,6 +142,8 @@ class Pipeline:
             end_s = self.tick_s + 1
             self._end_stretch(end_s)
             self.book.complete(self.tick_s, end_s)
+            if self.cycles.phase is Phase.FAN:
+                self.book.gauge.measure_after(self.tick_s, end_s)
             self.watch.close(self._grid.times)
             self._collect()
         return Outcome(
@@ -260,7 +262,7 @@ class Pipeline:
         """A point of the grid, to whoever needs it in this phase."""
         if phase in FIRING:
             self.detector.update(tick, rise_k, output_w)
-            self.book.note_level()
+            self.book.note_level(tick)
         elif phase is Phase.FAN:
             self._fan_point(rise_k, air_w)
 
@@ -294,6 +296,8 @@ class Pipeline:
             book.fall(tick, turn.since_s)
             book.say(tick, "cool-down", "The rise breaks down: the burner seems to be off.")
         elif turn.new in (Phase.FAN, Phase.OFF):
+            if turn.old is Phase.FAN:
+                book.gauge.measure_after(tick, turn.since_s)
             book.complete(tick, turn.since_s)
             book.say(tick, turn.new.value, "Fan phase." if turn.new is Phase.FAN else "No air moves.")
         self._restart()

@@ -13,12 +13,11 @@ from typing import NamedTuple
 
 from logger.core.budget import BudgetLine
 from logger.core.params import JobParams, ProbeParams, Role
-from logger.core.stretch import FanPhase, Means, Stretch, fan_ratio
+from logger.core.stretch import ROOT3, FanPhase, Means, Stretch, fan_ratio
 
 UNMATCHED_C = 20.0  # degC: where an unmatched probe is taken to be right (assumed)
 LEAST_PLACEMENT = 0.01  # of the rise, u95: what probes that agree may have in common (assumed)
 LAG_K_S = 30.0  # s: how much later one probe may follow than the other (assumed)
-ROOT3 = sqrt(3.0)  # half-width of a rectangle -> standard uncertainty (GUM 4.3.7)
 
 
 class Side(NamedTuple):

@@ -5,10 +5,10 @@ from __future__ import annotations
 from logger.core.firing import Firing, SteadyStretch, plate_output_w, verdict_of
 from logger.core.params import JobParams, OutdoorAir, Role
 from logger.core.pipeline import Outcome
+from logger.core.texts import probability_text
 from logger.core.verdict import UNDECIDED, Verdict, deciding_line
 
 NOT_STEADY = "not-steady"
-SURE = 0.99  # beyond it a probability is only said to be beyond it
 ALARMS = frozenset({"rise-above-window", "supply-above-maximum"})
 
 
@@ -102,12 +102,3 @@ def _why_not_steady(outcome: Outcome) -> str:
             f"{seen}: a limit of the plate was broken; find the cause before any more firing, see the events."
         )
     return f"{seen}: let it fire longer, and see the events for what kept it from settling."
-
-
-def probability_text(p: float) -> str:
-    """Probability in words that never claim certainty.
-
-    >>> probability_text(0.9962), probability_text(0.957)
-    ('more than 99 %', '96 %')
-    """
-    return "more than 99 %" if p > SURE else f"{100.0 * p:.0f} %"

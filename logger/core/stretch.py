@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 from logger.core.ledger import COLUMN, Row
 from logger.core.line import Line
 
+ROOT3 = sqrt(3.0)  # half-width of a rectangle -> standard uncertainty (GUM 4.3.7)
+SLOW_TAU_S = 900.0  # s: cabinet, duct, curb: the slow tail that no warm-up shows (design)
 WATER_V_RATIO = 1.607858  # d ln(v) / dW, from v = R T (1 + 1.607858 W) / p
 
 
@@ -25,6 +28,7 @@ class FanPhase:
     rise_u_k: float  # standard uncertainty of the mean rise, from scatter and what it may still creep
     rise_nu: float
     seconds: float
+    tail_k: float = 0.0  # what a slow tail of residual heat may still hold of the rise, one-sided
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

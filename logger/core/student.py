@@ -23,6 +23,7 @@ _HUGE = 1e150  # a quantile beyond it is told as inf: its square would overflow
 _MAX_TERMS = 1_000  # of the continued fraction; needed: below 60 for 0.01..1e5 degrees
 _MAX_STEPS = 200  # of Newton's method; needed: below 40
 
+Z95 = 1.645  # standard normal 95 % quantile, one-sided
 T975_MIN_NU = 3.0  # degrees of freedom; below it the table is too curved
 _INTERVALS = 200  # of the table over 1/nu in 0..1/3: error of a chord < 1e-5
 _SCALE = T975_MIN_NU * _INTERVALS

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Protocol
 
+_MINUTES_FROM_S = 300.0  # s
+SURE = 0.99  # beyond it a probability is only said to be beyond it
+
 
 class Say(Protocol):
     """Notes an event of the core at a tick."""
@@ -66,6 +69,15 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
+def duration_text(seconds: float) -> str:
+    """How long something took.
+
+    >>> duration_text(95), duration_text(733)
+    ('95 s', '12 min')
+    """
+    return f"{seconds:.0f} s" if seconds < _MINUTES_FROM_S else f"{seconds / 60.0:.0f} min"
+
+
 def clock_text(t_s: float) -> str:
     """Run time as h:mm:ss.
 
@@ -75,3 +87,12 @@ def clock_text(t_s: float) -> str:
     minutes, seconds = divmod(int(t_s), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{seconds:02d}"
+
+
+def probability_text(p: float) -> str:
+    """Probability in words that never claim certainty.
+
+    >>> probability_text(0.9962), probability_text(0.957)
+    ('more than 99 %', '96 %')
+    """
+    return "more than 99 %" if p > SURE else f"{100.0 * p:.0f} %"

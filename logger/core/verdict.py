@@ -11,10 +11,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from logger.core.budget import BudgetLine, combine
-from logger.core.student import t975, t_cdf
+from logger.core.student import Z95, t975, t_cdf
 
 RISK = 0.05  # probability of a wrong `meets`, at either limit: design, as JCGM 106 leaves it free
-_Z95 = 1.645  # standard normal 95 % quantile
 _STEPS = 60  # halvings of the search for the deciding factor: beyond double precision
 
 MEETS = "meets"
@@ -86,7 +85,7 @@ def decidable_tolerance(u95_w: float, plate_w: float) -> float:
     `meets` needs the output 1.645 u inside both limits; with u95 = 2 u the two just leave room
     for it at the middle when tolerance x plate = 1.645 / 2 x u95.
     """
-    return 0.5 * _Z95 * u95_w / plate_w
+    return 0.5 * Z95 * u95_w / plate_w
 
 
 def deciding_line(

@@ -1,0 +1,79 @@
+"""Says what a firing shows that speaks against its result; each thing once a firing."""
+
+from __future__ import annotations
+
+from math import log
+
+from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch
+from logger.core.params import AirflowSource, JobParams
+from logger.core.plausible import doubts
+from logger.core.student import Z95
+from logger.core.texts import Say, difference_text, duration_text
+
+
+class FiringDoubts:
+    """Listens to a firing's levels and stretches, and to its end."""
+
+    def __init__(self, job: JobParams, say: Say) -> None:
+        self._job = job
+        self._say = say
+        self._told: set[str] = set()
+        self._levels: list[float] = []  # K: rises that were steady, more than STAGE_CHANGE apart
+        self._short_told = False
+        self._flow_unseen = job.airflow.source is not AirflowSource.PROBE
+
+    def fire(self) -> None:
+        """A firing begins."""
+        self._told.clear()
+        self._levels.clear()
+
+    def level(self, tick: int, rise_k: float) -> None:
+        """The mean rise of the shortest window: a jump up is told at once."""
+        if len(self._levels) >= self._job.unit.stages and rise_k > (1.0 + STAGE_CHANGE) * max(self._levels):
+            self._jump(tick, rise_k)
+
+    def stretch(self, tick: int, stretch: SteadyStretch) -> None:
+        """A steady stretch, as it stands now or at its end."""
+        for code, text, probe in doubts(self._job, stretch):
+            if code not in self._told:
+                self._told.add(code)
+                self._say(tick, code, text, probe)
+        rise_k = stretch.means.rise_k
+        scatter_w = sum(line.u_w for line in stretch.lines if line.source == "scatter")
+        apart = STAGE_CHANGE + Z95 * scatter_w / (abs(stretch.means.air_heat_w) or 1.0)
+        if all(abs(rise_k - known_k) > apart * known_k for known_k in self._levels):
+            if len(self._levels) >= self._job.unit.stages:
+                self._jump(tick, rise_k)
+            self._levels.append(rise_k)
+
+    def _jump(self, tick: int, rise_k: float) -> None:
+        """More levels than the unit has stages: what else changes the rise is the airflow."""
+        code = "airflow-may-have-changed"
+        if code in self._told or not self._flow_unseen:
+            return
+        self._told.add(code)
+        text = (
+            f"The rise went from {difference_text(self._levels[-1])} to {difference_text(rise_k)} within the "
+            "firing: the airflow may have changed (belt, damper, filter, fan speed), or the unit has more "
+            "stages than unit.stages says. Take one traverse point again; if it is off, the result is too."
+        )
+        self._say(tick, code, text)
+
+    def complete(self, tick: int, firing: Firing, tau_s: float | None) -> None:
+        """The firing is over: say if it was too short to become steady. Told once a run.
+
+        An exponential approach is within ``remaining`` after tau ln(1 / remaining).
+        """
+        steady = self._job.steady
+        burning_s = (firing.fall_s or firing.end_s or firing.start_s) - firing.start_s
+        slow_s = max(steady.time_constant_s, tau_s or 0.0)
+        needed_s = slow_s * log(1.0 / steady.remaining) + steady.window_s / 2.0 + steady.hold_s
+        if firing.stretches or self._short_told or burning_s >= needed_s:
+            return
+        self._short_told = True
+        text = (
+            f"The firing ended after {duration_text(burning_s)}, before it could be steady: with a time "
+            f"constant of {slow_s:.0f} s it takes about {duration_text(needed_s)}. If the unit ended it by "
+            "itself, find out why first (thermostat, limit); else hold it for so long."
+        )
+        self._say(tick, "firing-too-short", text)
