@@ -220,4 +220,10 @@ def check_lines(check: FlowCheck) -> list[str]:
 
 
 def _wrapped(label: str, text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=label, subsequent_indent=" " * len(label))
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=label,
+        subsequent_indent=" " * len(label),
+        break_on_hyphens=False,  # an option stays in one piece
+    )
