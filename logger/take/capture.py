@@ -11,7 +11,7 @@ from dataclasses import replace
 from enum import StrEnum
 
 from logger.take import moves
-from logger.take.walk import Key, Moment, State, Taken, stage_of
+from logger.take.walk import NOTHING, Key, Moment, State, Taken, stage_of
 from logger.take.watch import Stage
 
 
@@ -82,7 +82,8 @@ def press(state: State, key: Key, moment: Moment) -> State:
     state = replace(state, said="", refused=False, changed=False, moved=False)
     action = TABLE[stage_of(state, moment), key]
     after = _ACTIONS[action](state, moment)
-    return replace(after, asking=action is Action.ASK)
+    doubted = after.doubted if action is Action.ENTER else NOTHING
+    return replace(after, asking=action is Action.ASK, doubted=doubted)
 
 
 def observe(state: State, moment: Moment) -> State:

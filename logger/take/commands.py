@@ -28,7 +28,7 @@ from logger.take.setup import Setup, prepare
 from logger.take.taking import Taking
 from logger.take.terminal import TakeScreen
 from logger.take.walk import Key
-from logger.take.watch import ProbeWatch
+from logger.take.watch import NO_FLOW, SIMULATED_NO_FLOW, ProbeWatch
 
 REDRAW_LEAST_S = 0.1  # wall time between frames that readings ask for; assumed
 
@@ -78,7 +78,13 @@ def _feed(setup: Setup, air: AirWatch, changed: Callable[[], None]) -> ProbeFeed
         return None
     params = {p.name: p for p in setup.config.job.probes}
     watches = [
-        ProbeWatch(p.name, MAIN_QUANTITY[p.role], params[p.name].max_age_s, params[p.name].offset)
+        ProbeWatch(
+            p.name,
+            quantity := MAIN_QUANTITY[p.role],
+            params[p.name].max_age_s,
+            params[p.name].correction(quantity),
+            no_flow=SIMULATED_NO_FLOW if setup.config.simulated else NO_FLOW,
+        )
         for p in setup.watched
     ]
     return ProbeFeed(

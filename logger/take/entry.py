@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from logger.config.quantities import Dimension, QuantityError, parse_any, quoted
+from logger.config.quantities import Dimension, QuantityError, from_si, parse_any, quoted
 from logger.core.readings import QUANTITIES, Quantity, in_range
+from logger.core.texts import velocity_text
 from logger.take.walk import NOTHING, Entry, Key
-
-VELOCITY_PRESSURE_MAX_PA = 2200.0  # Pa, of 60 m/s: beyond the range of a velocity
+from logger.traverse.model import VELOCITY_PRESSURE_MOST_PA
 
 WORDS: dict[str, Key] = {
     "": Key.TAKE,
@@ -87,21 +87,17 @@ def _parts(text: str) -> list[str]:
 
 def _velocity(part: str, value_m_s: float) -> str:
     if not in_range(Quantity.VELOCITY, value_m_s):
-        limit = QUANTITIES[Quantity.VELOCITY].high
-        raise QuantityError(f"{quoted(part)} is beyond {limit:g} m/s: check number and unit")
+        limit = velocity_text(QUANTITIES[Quantity.VELOCITY].high)
+        raise QuantityError(f"{quoted(part)} is beyond {limit}: check number and unit")
     return "velocity_m_s"
 
 
 def _pressure(part: str, value_pa: float) -> str:
-    if value_pa < 0.0:
+    if abs(value_pa) > VELOCITY_PRESSURE_MOST_PA:
+        most = VELOCITY_PRESSURE_MOST_PA
         raise QuantityError(
-            f"{quoted(part)} is below 0: reverse flow, or the two hoses swapped; turn the probe to face the "
-            "air, or skip the point"
-        )
-    if value_pa > VELOCITY_PRESSURE_MAX_PA:
-        raise QuantityError(
-            f"{quoted(part)} is no velocity pressure of a duct (above {VELOCITY_PRESSURE_MAX_PA:g} Pa): "
-            "check number and unit"
+            f"{quoted(part)} is no velocity pressure of a duct (beyond {most:g} Pa, "
+            f"{from_si(most, 'in.wg', Dimension.PRESSURE):.0f} in.wg): check number and unit"
         )
     return "velocity_pressure_pa"
 

@@ -6,19 +6,22 @@ from dataclasses import replace
 
 from logger.core.readings import Quantity
 from logger.take.walk import (
+    NOTHING,
     Entry,
     Moment,
     State,
     Taken,
     asked,
     deciding,
+    flow_word,
     known_entry,
     lacking,
     merged,
     point_name,
     stage_of,
+    typed_doubt,
 )
-from logger.take.watch import NO_FLOW_M_S, Stage
+from logger.take.watch import Stage
 
 NOTES: dict[Stage, str] = {
     Stage.UNSTEADY: "did not settle: average of unsteady air",
@@ -28,7 +31,9 @@ NOTES: dict[Stage, str] = {
 
 
 def capture(state: State, moment: Moment) -> State:
-    """The average at hand becomes the point."""
+    """The average at hand becomes the point, or the typed value that was doubted."""
+    if state.doubted != NOTHING:
+        return _entered(state, replace(moment, entry=state.doubted))
     scatter: dict[str, float] = {}
     span_s, readings = 0.0, 0
     for look in asked(state, moment):
@@ -46,27 +51,39 @@ def capture(state: State, moment: Moment) -> State:
 def keep(state: State, taken: Taken) -> State:
     """The point has its value: save, and on to the next."""
     name = point_name(state)
+    more = ""
     if state.repeating:
         after = replace(state, repeat=taken, last=state.at)
     else:
         values = (*state.taken[: state.at], taken, *state.taken[state.at + 1 :])
         after = replace(state, taken=values, skipped=state.skipped - {state.at}, last=state.at)
-        if after.first != state.first:
-            after = replace(after, repeat=None)  # it repeated a point that is not the first any more
-    doubt = ""
-    if (velocity_m_s := taken.entry.velocity_m_s) is not None and velocity_m_s < NO_FLOW_M_S:
-        doubt = " with reverse flow" if velocity_m_s <= -NO_FLOW_M_S else " with no flow"
+        if after.repeat is not None and state.at == after.first:
+            after = replace(after, repeat=None)  # it repeated another value, or another point
+            more = " The repeat does not go with it and is dropped: it comes again at the end."
+    word = flow_word(taken.entry)
     after = go(after, next_open(after, state.at))
-    return replace(after, said=f"{_capital(name)} is saved{doubt}.", changed=True)
+    doubt = f" with {word}" if word else ""
+    return replace(after, said=f"{_capital(name)} is saved{doubt}.{more}", changed=True)
 
 
 def enter(state: State, moment: Moment) -> State:
-    """A typed value: the whole point, or a part of it that is kept until the rest is there."""
+    """A typed value; one without flow is taken only when it is entered twice."""
+    doubt = typed_doubt(moment.entry)
+    if doubt and moment.entry != state.doubted:
+        said = f"{doubt} Once more takes it as it is."
+        return replace(state, doubted=moment.entry, said=said, refused=True)
+    return _entered(state, moment)
+
+
+def _entered(state: State, moment: Moment) -> State:
+    """The typed value is the whole point, or a part of it that is kept until the rest is there."""
+    state = replace(state, doubted=NOTHING)
     typed = moment.entry.over(state.typed)
     whole = typed.over(known_entry(state, moment))
     missing = lacking(whole, moment)
     if not missing:
-        return keep(state, Taken(entry=whole, t_s=moment.t_s))
+        note = NOTES[Stage.DOUBTFUL] if flow_word(whole) else ""
+        return keep(state, Taken(entry=whole, t_s=moment.t_s, note=note))
     measured = any(look.quantity.value == missing for look in moment.looks)
     then = f"now take its {missing}" if measured else f"now type its {missing}"
     return replace(state, typed=typed, said=f"Noted for {point_name(state)}: {then}.")

@@ -129,6 +129,7 @@ def _point(place: TraversePoint, taken: Taken) -> TraversePoint:
         velocity_pressure_pa=entry.velocity_pressure_pa,
         temperature_c=entry.temperature_c,
         scatter_m_s=taken.scatter_m_s,
+        scatter_pa=taken.scatter_pa,
         scatter_k=taken.scatter_k,
         t_s=round(taken.t_s, 3),
     )
@@ -144,6 +145,7 @@ def _taken(point: TraversePoint | None) -> Taken | None:
             temperature_c=point.temperature_c,
         ),
         scatter_m_s=point.scatter_m_s,
+        scatter_pa=point.scatter_pa,
         scatter_k=point.scatter_k,
         t_s=point.t_s or 0.0,
     )

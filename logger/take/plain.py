@@ -16,7 +16,7 @@ from logger.screen.format import clean
 from logger.take import words
 from logger.take.entry import read_line
 from logger.take.taking import Taking
-from logger.take.walk import Key, State, deciding
+from logger.take.walk import NOTHING, Key, State, deciding
 from logger.take.watch import Stage
 
 WAIT_S = 120.0  # reading time that a line waits for a value that can be taken; assumed
@@ -126,6 +126,8 @@ class PlainTake:
         if read.key is Key.TAKE:
             await self._until_ready()
         state = taking.key(read.key, read.entry)
+        if state.doubted != NOTHING and not self._interactive:
+            state = taking.key(Key.TAKE)  # who writes lines ahead has looked
         if state.refused:
             self._refuse(state.said)
             return

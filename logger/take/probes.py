@@ -114,6 +114,6 @@ class ProbeFeed:
                 watch.update(reading)
         main = self.watches[0]
         if (reading.probe, reading.quantity) == (main.probe, main.quantity) and reading.flag in USABLE_FLAGS:
-            self.trace.append((reading.t_ns, reading.value - main.offset))
+            self.trace.append((reading.t_ns, main.corrected(reading.value)))
             while self.trace[0][0] < reading.t_ns - round(TRACE_S * NS_PER_S):
                 self.trace.popleft()

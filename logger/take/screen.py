@@ -13,7 +13,7 @@ from logger.take.pages import WARN, bottom_block, end_block, page_block
 from logger.take.plan_map import draw, legend
 from logger.take.value_block import PLOT_ROWS, trace_block, value_block
 from logger.take.view import TakeView
-from logger.take.walk import deciding, stage_of
+from logger.take.walk import NOTHING, deciding, stage_of
 from logger.take.watch import Stage
 
 MARGIN = 1  # cells at the left and at the right
@@ -80,6 +80,9 @@ def stage_sentence(view: TakeView, stage: Stage) -> str:
         return f"{text.rstrip('.')}: [Enter] takes the average."
     if stage is Stage.UNSTEADY:
         return f"{text} [Enter] takes the average of the air as it is."
+    if view.state.doubted != NOTHING:
+        typed = words.velocity_text(view.state.doubted, view.units)
+        return f"{typed} was typed: [Enter] once more takes it as it is, or type another value."
     if stage is Stage.ASKING:
         return f"{text} [Enter] once more takes it as it is."
     if stage is Stage.LACKING:

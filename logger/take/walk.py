@@ -9,7 +9,13 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from logger.core.readings import Quantity
-from logger.take.watch import Look, Stage
+from logger.take.watch import NO_FLOW, NO_FLOW_M_S, REVERSE, Look, Stage
+
+LEAST_PA = 1e-9  # a velocity pressure has no floor but 0: what shows any is flow
+SWAPPED = (
+    "A velocity pressure below 0: reverse flow, or the two hoses are swapped. Turn the probe to face the air."
+)
+BACKWARDS = "Next to no flow, and backwards: turn the probe to face the air, and see that the fan is on."
 
 
 class Key(StrEnum):
@@ -55,6 +61,7 @@ class Taken:
 
     entry: Entry
     scatter_m_s: float | None = None
+    scatter_pa: float | None = None
     scatter_k: float | None = None
     t_s: float
     span_s: float | None = None
@@ -73,7 +80,8 @@ class State:
     skipped: frozenset[int] = frozenset()
     last: int | None = None  # captured last
     typed: Entry = NOTHING  # parts of the point in hand
-    asking: bool = False
+    asking: bool = False  # the value of a probe
+    doubted: Entry = NOTHING  # typed just now, to be confirmed
     left: bool = False
     done: bool = False
     said: str = ""
@@ -143,6 +151,8 @@ def stage_of(state: State, moment: Moment) -> Stage:
     """The stage of the point in hand."""
     if state.ended:
         return Stage.END
+    if state.doubted != NOTHING:
+        return Stage.ASKING
     look = deciding(state, moment)
     if look is None:
         return Stage.TYPED
@@ -160,6 +170,26 @@ def lacking(entry: Entry, moment: Moment) -> str:
     if not entry.has_velocity:
         return "velocity"
     return ""
+
+
+def flow_word(entry: Entry) -> str:
+    """``reverse flow``, ``no flow``, or nothing where there is flow."""
+    value, least = entry.velocity_m_s, NO_FLOW_M_S
+    if entry.velocity_pressure_pa is not None:
+        value, least = entry.velocity_pressure_pa, LEAST_PA
+    if value is None or value >= least:
+        return ""
+    return "reverse flow" if value <= -least else "no flow"
+
+
+def typed_doubt(entry: Entry) -> str:
+    """Why a typed velocity may not be one of the unit's air; empty where it may."""
+    word = flow_word(entry)
+    if entry.velocity_pressure_pa is not None and entry.velocity_pressure_pa < 0.0:
+        return SWAPPED
+    if entry.velocity_m_s is not None and word == "no flow" and entry.velocity_m_s < 0.0:
+        return BACKWARDS
+    return {"reverse flow": REVERSE, "no flow": NO_FLOW}.get(word, "")
 
 
 def measured(moment: Moment) -> Entry:

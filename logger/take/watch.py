@@ -9,6 +9,11 @@ from logger.core.readings import NS_PER_S, USABLE_FLAGS, Flag, Quantity, Reading
 from logger.take.hold import TEMPERATURE_LIMITS, VELOCITY_LIMITS, HoldStill, Tail
 
 NO_FLOW_M_S = 0.1  # m/s; assumed: below it a probe of the trade tells nothing from no flow
+REVERSE = "Reverse flow: turn the probe to face the air. If the air does turn back here, say so."
+NO_FLOW = "No flow here: is the fan on, the probe's cap off, its head inside the duct?"
+SIMULATED_NO_FLOW = (
+    "No flow: the simulated fan is off in this part of the scenario. Wait: it runs again by itself."
+)
 
 
 class Stage(StrEnum):
@@ -46,11 +51,24 @@ FLAG_WORDS: dict[Flag, str] = {
 
 
 class ProbeWatch:
-    """One probe's main quantity while it stands at a point; the probe's ``offset`` is taken off."""
+    """One probe's main quantity while it stands at a point.
 
-    def __init__(self, probe: str, quantity: Quantity, max_age_s: float, offset: float = 0.0) -> None:
+    ``correction``: scale and shift of a reading, as a probe's parameters have them; ``no_flow``: what
+    is said where there is none.
+    """
+
+    def __init__(
+        self,
+        probe: str,
+        quantity: Quantity,
+        max_age_s: float,
+        correction: tuple[float, float] = (1.0, 0.0),
+        no_flow: str = NO_FLOW,
+    ) -> None:
         self.probe, self.quantity = probe, quantity
-        self._max_age_s, self.offset = max_age_s, offset
+        self._max_age_s = max_age_s
+        self._scale, self._shift = correction
+        self._no_flow = no_flow
         self._hold = HoldStill(VELOCITY_LIMITS if quantity is Quantity.VELOCITY else TEMPERATURE_LIMITS)
         self._heard_ns: int | None = None
         self._value: float | None = None
@@ -67,11 +85,15 @@ class ProbeWatch:
             return
         self._heard_ns, self._flag = reading.t_ns, reading.flag
         if reading.flag in USABLE_FLAGS:
-            self._value = reading.value - self.offset
+            self._value = self.corrected(reading.value)
             self._hold.update(reading.t_ns, self._value)
         else:
             self._value = None
             self._hold.restart()
+
+    def corrected(self, value: float) -> float:
+        """A reading with the probe's own correction."""
+        return self._scale * value - self._shift
 
     def note(self, text: str) -> None:
         """What the driver says of the way to the probe; told while the probe is silent."""
@@ -123,5 +145,5 @@ class ProbeWatch:
         if self.quantity is not Quantity.VELOCITY or value >= NO_FLOW_M_S:
             return ""
         if value <= -NO_FLOW_M_S:
-            return "Reverse flow: turn the probe to face the air. If the air does turn back here, say so."
-        return "No flow here: is the fan on, the probe's cap off, its head inside the duct?"
+            return REVERSE
+        return self._no_flow

@@ -91,13 +91,15 @@ def velocity_text(entry: Entry, units: str) -> str:
 
 def scatter_text(taken: Taken, units: str) -> str:
     """Scatter of the averaged readings, and of how many; or that it was typed."""
-    if taken.scatter_m_s is None and taken.scatter_k is None:
-        return "typed"
     texts = []
     if taken.scatter_k is not None:
         texts.append(show(taken.scatter_k, Dimension.DIFFERENCE, units))
     if taken.scatter_m_s is not None:
         texts.append(show(taken.scatter_m_s, Dimension.VELOCITY, units))
+    if taken.scatter_pa is not None:
+        texts.append(velocity_text(Entry(velocity_pressure_pa=taken.scatter_pa), units))
+    if not texts:
+        return "typed"
     count = f", {taken.readings} readings" if taken.readings else ""
     return f"± {', '.join(texts)}{count}"
 

@@ -12,6 +12,7 @@ from logger.core.readings import QUANTITIES, Quantity, QuantityInfo
 
 SCHEMA = "riselog.traverse/1"
 _TEXT = 1000  # characters, assumed
+VELOCITY_PRESSURE_MOST_PA = 2500.0  # either way; 60 m/s is 2200 Pa
 _MOST_POINTS = 900  # assumed: 30 x 30
 
 
@@ -23,7 +24,7 @@ _Fraction = Annotated[float, Field(gt=0.0, lt=1.0)]
 _Side = Annotated[float, Field(ge=0.02, le=20.0)]  # m, assumed: beyond it a unit was confused
 _Percent = Annotated[float, Field(ge=0.0, le=50.0)]
 _Velocity = Annotated[float, _within(QUANTITIES[Quantity.VELOCITY])]
-_VelocityPressure = Annotated[float, Field(ge=-2500.0, le=2500.0)]  # Pa: 60 m/s is 2200 Pa
+_VelocityPressure = Annotated[float, Field(ge=-VELOCITY_PRESSURE_MOST_PA, le=VELOCITY_PRESSURE_MOST_PA)]
 _Temperature = Annotated[float, _within(QUANTITIES[Quantity.TEMPERATURE])]
 _Scatter = Annotated[float, Field(ge=0.0)]
 _Seconds = Annotated[float, Field(ge=0.0)]

@@ -181,6 +181,59 @@ def test_a_repeat_is_void_when_another_point_becomes_the_first() -> None:
     assert state.here == 0
 
 
+@pytest.mark.parametrize("redone", [0, 2])
+def test_a_repeat_does_not_outlive_the_first_value(redone: int) -> None:
+    """A new first value with an old repeat would hide a drift, or make one up."""
+    state = begin(3)
+    for value in (4.0, 4.1, 4.2, 3.0):  # the fan sinks by a quarter
+        state = press(state, Key.VALUE, Moment(entry=Entry(velocity_m_s=value)))
+    assert state.ended
+    for _ in range(4 - redone):
+        state = press(state, Key.BACK, Moment())
+    state = press(state, Key.VALUE, Moment(entry=Entry(velocity_m_s=3.0)))
+    assert (state.repeat is None) is (redone == 0)
+    assert state.repeating is (redone == 0)
+    assert ("The repeat does not go with it" in state.said) is (redone == 0)
+
+
+DOUBTED = [
+    (Entry(velocity_m_s=-0.6), "Reverse flow", "with reverse flow"),
+    (Entry(velocity_m_s=-0.0508), "Next to no flow, and backwards", "with no flow"),  # -10 fpm
+    (Entry(velocity_m_s=0.05), "No flow", "with no flow"),
+    (Entry(velocity_pressure_pa=-3.0), "hoses are swapped", "with reverse flow"),
+    (Entry(velocity_pressure_pa=0.0), "No flow", "with no flow"),
+]
+
+
+@pytest.mark.parametrize(("entry", "doubt", "said"), DOUBTED)
+@pytest.mark.parametrize("key", [Key.TAKE, Key.VALUE])
+@pytest.mark.parametrize("stage", [Stage.TYPED, Stage.STEADY])
+def test_typed_no_flow_is_asked_for_twice(
+    entry: Entry, doubt: str, said: str, key: Key, stage: Stage
+) -> None:
+    _, now = placed(stage)
+    state = press(begin(2), Key.VALUE, replace(now, entry=entry))
+    assert state.refused
+    assert doubt in state.said
+    assert state.taken == (None, None)
+    assert stage_of(state, now) is Stage.ASKING
+    state = press(state, key, replace(now, entry=entry if key is Key.VALUE else Entry()))
+    assert state.taken[0] is not None
+    assert (state.taken[0].entry, state.taken[0].scatter_m_s) == (entry, None)
+    assert "taken as it was" in state.taken[0].note
+    assert said in state.said
+
+
+@pytest.mark.parametrize("key", [Key.REDO, Key.SKIP, Key.BACK])
+def test_a_typed_doubt_lapses_with_any_other_key(key: Key) -> None:
+    back = Moment(entry=Entry(velocity_m_s=-0.6))
+    state = press(press(begin(2), Key.VALUE, back), key, Moment())
+    assert stage_of(state, Moment()) is Stage.TYPED
+    assert press(state, Key.VALUE, back).refused
+    after = press(press(begin(2), Key.VALUE, back), Key.VALUE, Moment(entry=Entry(velocity_m_s=4.0)))
+    assert [t.entry.velocity_m_s for t in after.taken if t] == [4.0]
+
+
 def test_redo_replaces_and_goes_on_where_it_was() -> None:
     state = begin(4)
     for _ in range(2):

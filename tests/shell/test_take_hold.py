@@ -133,8 +133,8 @@ def reading(
     return Reading(0, round(t_s * S), "duct", quantity, value, flag, 0, round(t_s * S))
 
 
-def watch(values: list[float], offset: float = 0.0) -> ProbeWatch:
-    made = ProbeWatch("duct", Quantity.VELOCITY, 5.0, offset)
+def watch(values: list[float], correction: tuple[float, float] = (1.0, 0.0)) -> ProbeWatch:
+    made = ProbeWatch("duct", Quantity.VELOCITY, 5.0, correction)
     for i, value in enumerate(values):
         made.update(reading(i, value))
     return made
@@ -184,7 +184,7 @@ def test_other_quantities_of_the_probe_are_not_its_value() -> None:
     assert seen.look(8 * S).value == 4.0
 
 
-def test_the_probes_offset_is_taken_off() -> None:
-    look = watch([4.0] * 8, offset=0.25).look(8 * S)
+def test_the_probes_correction_is_applied() -> None:
+    look = watch([4.0] * 8, (1.0, 0.25)).look(8 * S)
     assert look.tail is not None
     assert look.tail.mean == 3.75
