@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import date
 
 from logger.config.schema import AirflowTable
 from logger.config.traverse import TraverseSetup, burner_of
@@ -51,6 +52,14 @@ def flow_params(
     return flow
 
 
+def _day(started_utc: str | None) -> int | None:
+    """Ordinal of the day in a traverse's time stamp; None where it has none that can be read."""
+    try:
+        return date.fromisoformat((started_utc or "")[:10]).toordinal()
+    except ValueError:
+        return None
+
+
 def _traversed(
     air: AirflowTable, traverse: TraverseSetup, unit: UnitParams, job_pa: float, notes: list[str]
 ) -> AirflowParams:
@@ -59,6 +68,7 @@ def _traversed(
     measured = airflow_params(
         traverse.traverse, traverse.name, unit=unit, at=at, burner=burner, job_pa=job_pa
     )
+    measured = replace(measured, measured_day=_day(traverse.traverse.started_utc))
     if air.source is AirflowSource.PROBE:
         live = _live(_told_airflow(air, unit, job_pa, notes), air, measured, notes)
         origin = measured.origin + "The live velocity probe is compared with it."

@@ -1,4 +1,4 @@
-"""How old the match is that a probe's offset comes from. The day comes in: the core has no clock."""
+"""How old a probe's match is, and the traverse. The day comes in: the core has no clock."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from math import floor
 from logger.core.params import JobParams
 
 US_PER_DAY = 86_400_000_000
+TRAVERSE_MAX_AGE_DAYS = 30  # d: filters load and belts wear within weeks (assumed)
 EPOCH_DAY = 719_163  # ordinal of 1970-01-01, counted from 0001-01-01 = 1 (ISO 8601 calendar)
 
 
@@ -32,3 +33,14 @@ def stale_matches(job: JobParams, day: int | None) -> Iterator[tuple[str, str]]:
                 f"Probe {probe.name} was matched {age} days ago: match the probes again "
                 "(riselog match); its offset may have moved since.",
             )
+
+
+def stale_traverse(job: JobParams, day: int | None) -> str | None:
+    """What to do about a traverse that is too old on that day; None where it is not."""
+    measured_day = (job.airflow.reference or job.airflow).measured_day
+    if day is None or measured_day is None or day - measured_day <= TRAVERSE_MAX_AGE_DAYS:
+        return None
+    return (
+        f"The traverse was taken {day - measured_day} days before this run: fan speed, belt, filter and "
+        "dampers may have changed since; take one traverse point again, and the traverse if it is off."
+    )

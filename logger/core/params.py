@@ -202,6 +202,7 @@ class AirflowParams:
     own_pressure: bool = False
     density_power: float = 0.0
     burner: Burner = Burner.OFF
+    measured_day: int | None = None  # of a traverse: ordinal of its day (1 = 0001-01-01)
     lines: tuple[FlowLine, ...] = ()
     origin: str = ""
     reference: AirflowParams | None = None
@@ -248,6 +249,10 @@ class JobParams:
     def probes_of(self, *roles: Role) -> tuple[ProbeParams, ...]:
         """The probes of the given roles, in the config's order."""
         return tuple(p for p in self.probes if p.role in roles)
+
+    def entering_probes(self) -> tuple[ProbeParams, ...]:
+        """The probes of the air that enters the heating section: mixed, else return."""
+        return self.probes_of(Role.MIXED) or self.probes_of(Role.RETURN)
 
     match_max_age_days: float = 30.0  # older matches are told (design choice)
 

@@ -19,7 +19,7 @@ from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch
-from logger.core.match_age import day_of, stale_matches
+from logger.core.match_age import day_of, stale_matches, stale_traverse
 from logger.core.moment import Moment, MomentReader
 from logger.core.params import MAIN_QUANTITY, AirflowSource, JobParams, Role
 from logger.core.readings import NS_PER_S, Quantity, Reading, ReadingBlock
@@ -327,6 +327,9 @@ class Pipeline:
         """The first reading says what day it is."""
         for probe, text in stale_matches(self.job, day_of(utc_us)):
             self.book.say(0, "stale-match", text, probe)
+        old = stale_traverse(self.job, day_of(utc_us))
+        if old is not None:
+            self.book.say(0, "stale-traverse", old)
 
     def _gap(self, t_ns: int) -> None:
         """Nothing came for longer than the longest window: what was open ends before it."""
