@@ -76,7 +76,7 @@ def too_damp(temperature_c: float, humidity: float, pressure_pa: float) -> str |
     return (
         f"{100.0 * humidity:.0f} % humidity at {temperature_text(temperature_c)} has a dew point above "
         f"{temperature_text(ROOM_DEW_POINT_C)}, damper than any room, and heating adds no water: room air "
-        f"has about {100.0 * room:.0f} % there; is it that of the return, or a slip?"
+        f"has about {100.0 * room:.0f} % there; see whether it is that of the return, or a slip."
     )
 
 

@@ -9,7 +9,7 @@ from math import sqrt
 
 import numpy as np
 
-from logger.core.airflow import FlowCheck, MeasuredAirflow
+from logger.core.airflow import FlowCheck, MeasuredAirflow, too_damp
 from logger.core.errors import UsageError
 from logger.core.params import STANDARD_DENSITY_KG_M3, VelocityBasis
 from logger.core.texts import counted, density_text, velocity_text
@@ -43,6 +43,8 @@ def check_traverse(traverse: Traverse, flow: MeasuredAirflow) -> tuple[FlowCheck
         _spread(velocity),
         _drift(traverse),
         _basis(traverse, flow),
+        _air(traverse),
+        _humidity(flow),
         check_bias(traverse.duct, traverse.points),
     )
 
@@ -196,6 +198,26 @@ def _basis(traverse: Traverse, flow: MeasuredAirflow) -> FlowCheck:
             f"{traverse.probe!r} is one, the volume is {ratio - 1.0:+.1%} off; set basis to standard."
         )
     return FlowCheck(code="basis", ok=ok, text=text)
+
+
+def _air(traverse: Traverse) -> FlowCheck:
+    """Whether somebody measured the air in the plane."""
+    if not traverse.assumed:
+        return FlowCheck(code="air", ok=True, text="The state of the air in the plane was measured or given.")
+    text = (
+        f"Nobody measured the {' and the '.join(traverse.assumed)} of the air in the plane: what is usual "
+        "stands in, at a wider uncertainty; measure it and write it into the file."
+    )
+    return FlowCheck(code="air", ok=False, text=text)
+
+
+def _humidity(flow: MeasuredAirflow) -> FlowCheck:
+    """Whether air that was heated can be as damp."""
+    state = flow.state
+    text = too_damp(state.temperature_c, state.humidity, state.pressure_pa)
+    if text is not None:
+        return FlowCheck(code="humidity", ok=False, text=text)
+    return FlowCheck(code="humidity", ok=True, text="Nothing speaks against the humidity given.")
 
 
 def _is(count: int) -> str:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from logger.core.airflow import airflow_document
 from logger.core.errors import UsageError
 from logger.core.params import VelocityBasis
-from logger.core.traverse import Duct, DuctShape, MeasuredPlane, Method, Traverse, TraversePoint
+from logger.core.traverse import Assumed, Duct, DuctShape, MeasuredPlane, Method, Traverse, TraversePoint
 from logger.core.traverse_checks import check_traverse
 from logger.core.traverse_flow import measure
 from logger.core.traverse_plan_checks import expected_u95
@@ -258,6 +258,8 @@ FAILING: list[tuple[str, Traverse]] = [
     ("positions", replace(GOOD, points_across=10, points_down=10)),
     ("basis", replace(GOOD, basis=ACTUAL, probe="duct", pressure_pa=84_000.0)),
     ("basis", replace(GOOD, reference_density_kg_m3=1.05)),
+    ("air", replace(GOOD, assumed=(Assumed.HUMIDITY, Assumed.PRESSURE))),
+    ("humidity", replace(GOOD, temperature_c=48.0, humidity=0.4)),  # the return's percent: dew point 31 degC
     (
         "basis",
         replace(
