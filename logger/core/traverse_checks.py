@@ -175,7 +175,7 @@ def _basis(traverse: Traverse, flow: MeasuredAirflow) -> FlowCheck:
     pressures = sum(point.velocity_pressure_pa is not None for point in traverse.points)
     standard = traverse.basis is VelocityBasis.STANDARD
     reference = traverse.reference_density_kg_m3
-    of = f" (of air of {density_text(reference)})" if standard else ""
+    of = f", of air of {density_text(reference)}" if standard else ""
     ok, text = True, f"Velocities are {traverse.basis.value}{of}; the other basis would give "
     text += f"{(1.0 / ratio if standard else ratio) - 1.0:+.1%} volume."
     if pressures == len(traverse.points):

@@ -38,7 +38,7 @@ def measure(traverse: Traverse) -> MeasuredAirflow:
     mean_m_s = float(np.mean(velocity))
     if mean_m_s <= 0.0:
         raise UsageError(
-            f"the mean velocity is {mean_m_s:.2f} m/s: the points show no flow along the duct; "
+            f"the mean velocity is {velocity_text(mean_m_s)}: the points show no flow along the duct; "
             "check the fan and which way the probe faces"
         )
     fastest, most_m_s = int(np.argmax(np.abs(velocity))), QUANTITIES[Quantity.VELOCITY].high
