@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from logger.faults import complain
 from logger.live import Manner, dashboard_wanted, run_live
 from logger.recompute import recover
 from logger.registry import DriverOptions, load_scenarios
+from logger.report.command import leave_report
 from logger.safety import SHORT_CAUTION
 from logger.session import Limits
 from logger.store import StoreWriter, remember
@@ -45,7 +47,7 @@ def demo_command(*, scenario: str, speed: str, seed: int | None, headless: bool,
     if seed is not None:
         extra += f"seed = {seed}\n"
     config = loads_config(found.config_text, f"scenario {scenario}", DriverOptions(), extra)
-    return _run(config, Limits(), headless=headless, json=json, command="riselog demo")
+    return _run(config, Limits(), headless=headless, json=json, command="riselog demo", farewell=leave_report)
 
 
 def list_scenarios(*, json: bool) -> int:
@@ -106,8 +108,22 @@ def _scenario(name: str) -> Any:  # noqa: ANN401 - a plug-in's own class
     )
 
 
-def _run(config: LoadedConfig, limits: Limits, *, headless: bool, json: bool, command: str) -> int:
-    """Open the store, settle what a crash left, show the caution, run."""
+def _name_report(_: Path, run: str) -> None:
+    """Say how the run's report is had."""
+    complain(f"`riselog report {run}` writes the report of this run")
+
+
+def _run(
+    config: LoadedConfig,
+    limits: Limits,
+    *,
+    headless: bool,
+    json: bool,
+    command: str,
+    farewell: Callable[[Path, str], None] = _name_report,
+) -> int:
+    """Open the store, settle what a crash left, show the caution, run; ``farewell`` has the last word,
+    with the store and the id of a run that is kept."""
     path = job_store(config)
     for line in SHORT_CAUTION.splitlines():
         complain(line)
@@ -120,4 +136,8 @@ def _run(config: LoadedConfig, limits: Limits, *, headless: bool, json: bool, co
         for sentence in recover(writer):
             complain(sentence)
         manner = Manner(dashboard=dashboard_wanted(headless=headless, json=json), json=json)
-        return asyncio.run(run_live(config, writer, limits, manner))
+        runs: list[str] = []
+        code = asyncio.run(run_live(config, writer, limits, manner, runs.append))
+    for run in runs:
+        farewell(path, run)
+    return code

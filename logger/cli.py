@@ -343,6 +343,34 @@ def export(
     raise typer.Exit(export_command(run, config, output=output, form=format_, what=what))
 
 
+@cli.command()
+def report(
+    run: RunName,
+    *,
+    config: ConfigOption = None,
+    output: Annotated[
+        Path | None, typer.Option("--output", help="File to write; else JOB-RUN.html in this folder.")
+    ] = None,
+    open_: Annotated[bool, typer.Option("--open", help="Show it in the browser.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Write over a file that is there.")] = False,
+    template: Annotated[
+        Path | None, typer.Option("--template", help="Folder with a report.html of your own.")
+    ] = None,
+) -> None:
+    """Write a stored run as one HTML page to hand over: answer, pictures, uncertainty, how it was had.
+
+    \b
+    Examples:
+      riselog report last --open
+      riselog report 3f9c --output hall-north.html
+      riselog report last --template letterhead
+    """
+    from logger.report.command import report_command  # noqa: PLC0415 - costs start-up time
+
+    code = report_command(run, config, output=output, template=template, force=force, show=open_)
+    raise typer.Exit(code)
+
+
 def _invoke(arguments: list[str]) -> int:
     try:
         cli(args=arguments, prog_name="riselog")

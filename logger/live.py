@@ -209,8 +209,15 @@ class LiveRun:
             self.session.mark(command.text)
 
 
-async def run_live(config: LoadedConfig, writer: StoreWriter, limits: Limits, manner: Manner) -> int:
-    """One live run with its signals; prints the result; the exit code."""
+async def run_live(
+    config: LoadedConfig,
+    writer: StoreWriter,
+    limits: Limits,
+    manner: Manner,
+    kept: Callable[[str], None] = lambda _: None,
+) -> int:
+    """One live run with its signals; prints the result; the exit code. ``kept`` is told the id of a
+    run that is stored with its result."""
     live = LiveRun(config, writer, limits, manner)
     main = asyncio.current_task()
     hurry = False
@@ -231,7 +238,7 @@ async def run_live(config: LoadedConfig, writer: StoreWriter, limits: Limits, ma
     try:
         with signals(live.interrupt, at_once, terminal=manner.dashboard) as ask:
             live.interrupt = ask
-            code = await _to_the_end(live)
+            code = await _to_the_end(live, kept)
     except asyncio.CancelledError:
         if not hurry:
             raise
@@ -244,7 +251,7 @@ async def run_live(config: LoadedConfig, writer: StoreWriter, limits: Limits, ma
     return code
 
 
-async def _to_the_end(live: LiveRun) -> int:
+async def _to_the_end(live: LiveRun, kept: Callable[[str], None]) -> int:
     """Run, show the result, print all of it; the exit code."""
     try:
         try:
@@ -253,6 +260,8 @@ async def _to_the_end(live: LiveRun) -> int:
             await live.abandon()
             raise
         code = _close(live, document, reason)
+        if document["stored"]:
+            kept(live.run)
     except Exception as error:
         if not live.session.stuck:
             await live.outlet.close()

@@ -127,7 +127,7 @@ def export_command(text: str, config_path: Path | None, *, output: Path | None, 
 
     config = None if config_path is None else load_config(config_path, DriverOptions())
     path, run = find_stored(text, config)
-    with StoreReader(path) as reader, _opened(output) as stream:
+    with StoreReader(path) as reader, opened(output) as stream:
         if what == "readings":
             write_readings(reader.blocks(run), reader.header(run).started_utc_us, stream)
         else:
@@ -140,8 +140,8 @@ def export_command(text: str, config_path: Path | None, *, output: Path | None, 
 _OWN_ENDINGS = (".db", ".db-wal", ".db-shm", ".db.lock", ".db.reserve", ".toml")
 
 
-def _refuse_own(output: Path) -> None:
-    """Never write a table over a store, what stands beside it, or a config."""
+def _refuse_own(output: Path, instead: str) -> None:
+    """Never write over a store, what stands beside it, or a config."""
     own = output.name.lower().endswith(_OWN_ENDINGS)
     try:
         with output.open("rb") as there:
@@ -150,14 +150,17 @@ def _refuse_own(output: Path) -> None:
         pass  # not there, or not readable: what is to be said of that is said when it is written
     if own:
         raise UsageError(
-            f"--output {output}: that is a store's or a config's name, and readings are not written over "
-            "those; name a .csv file"
+            f"--output {output}: that is a store's or a config's name, and nothing is written over those; "
+            f"name {instead}"
         )
 
 
 @contextlib.contextmanager
-def _opened(output: Path | None) -> Iterator[TextIO]:
-    """The file to write, in UTF-8; it appears under its name only when it is whole."""
+def opened(output: Path | None, instead: str = "a .csv file") -> Iterator[TextIO]:
+    """The file to write, in UTF-8; it appears under its name only when it is whole.
+
+    None is standard output; ``instead`` says what to name in place of a store or a config.
+    """
     if output is None:
         with standard_output() as out:
             out.reconfigure(encoding="utf-8", newline="")  # type: ignore[attr-defined]
@@ -166,7 +169,7 @@ def _opened(output: Path | None) -> Iterator[TextIO]:
         return
     if not output.name or output.is_dir():
         raise UsageError(f"--output {output} is a folder; name a file in it")
-    _refuse_own(output)
+    _refuse_own(output, instead)
     part = output.with_name(f".{output.name}.part")
     try:
         with part.open("w", encoding="utf-8", newline="") as stream:

@@ -11,14 +11,14 @@ import pytest
 from logger.core.errors import StoreError, UsageError
 from logger.faults import log_fault
 from logger.store.paths import data_folder
-from logger.stored import _opened
+from logger.stored import opened
 
 
 @pytest.mark.parametrize("name", ["job.db", "job.db-wal", "job.db.lock", "job.db.reserve", "JOB.TOML"])
 def test_an_export_never_takes_the_place_of_a_store_or_a_config(tmp_path: Path, name: str) -> None:
     there = tmp_path / name
     there.write_text("kept", encoding="utf-8")
-    with pytest.raises(UsageError, match=r"name a \.csv file"), _opened(there) as stream:
+    with pytest.raises(UsageError, match=r"name a \.csv file"), opened(there) as stream:
         stream.write("lost")
     assert there.read_text(encoding="utf-8") == "kept"
 
@@ -29,7 +29,7 @@ def test_a_store_under_another_name_is_known_by_its_content(tmp_path: Path) -> N
         conn.execute("CREATE TABLE t (x)")
     conn.close()
     before = there.read_bytes()
-    with pytest.raises(UsageError), _opened(there) as stream:
+    with pytest.raises(UsageError), opened(there) as stream:
         stream.write("lost")
     assert there.read_bytes() == before
 
@@ -37,7 +37,7 @@ def test_a_store_under_another_name_is_known_by_its_content(tmp_path: Path) -> N
 def test_an_older_table_may_be_written_over(tmp_path: Path) -> None:
     there = tmp_path / "table.csv"
     there.write_text("old", encoding="utf-8")
-    with _opened(there) as stream:
+    with opened(there) as stream:
         stream.write("new")
     assert there.read_text(encoding="utf-8") == "new"
 

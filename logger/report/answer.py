@@ -1,0 +1,176 @@
+"""The answer in one sentence, how sure it is, and the main numbers in both unit systems."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logger.config.quantities import Dimension
+from logger.core.texts import SURE, probability_text
+from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, known, plain, text_cell, words
+from logger.screen.format import DASH, clock, energy, percent
+
+COVERAGE = "± is the expanded uncertainty: the true output lies within it with a probability of about 95 %."
+NOT_A_GRADE = (
+    "This is a measurement of one visit, with its doubt; it is not a grade of the unit or of anybody's work."
+)
+
+CONCLUSIONS: dict[object, str] = {  # {within}: the tolerance where it is known
+    "meets": ": it meets its nameplate{within}.",
+    "below": ": it is below its nameplate{beyond}.",
+    "above": ": it is ABOVE its nameplate{beyond}. Over-firing can make carbon monoxide: stop and call the "
+    "licensed person.",
+    "undecided": ": whether it meets its nameplate{within} stays undecided, the uncertainty is too "
+    "wide for that.",
+}
+NO_VERDICT = ", and no verdict against a nameplate is given."
+NO_OUTPUT = "No output can be stated: the unit was not seen firing steadily."
+
+WINDOW_WORDS = {
+    True: "inside the plate's window",
+    False: "OUTSIDE the plate's window: follow the maker's instructions",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What the page says first."""
+
+    sentence: Cell
+    reason: str
+    doubt: Cell
+
+
+def answer(numbers: Numbers, tolerance: float | None) -> Answer:
+    """The sentence, the result's own reason, and how sure it is."""
+    reason = words(numbers.raw("reason"))
+    if numbers.get("firing.output_w") is None:
+        return Answer(sentence=(Part(NO_OUTPUT),), reason=reason, doubt=(Part(NOT_A_GRADE),))
+    verdict = words(numbers.raw("verdict"))
+    end = CONCLUSIONS.get(verdict, NO_VERDICT)
+    size = "" if tolerance is None else percent(tolerance).replace(" ", "\u00a0")
+    end = end.format(
+        within=f" within the tolerance of {size}" if size else "",
+        beyond=f" by more than the tolerance of {size}" if size else "",
+    )
+    return Answer(
+        sentence=(*_delivered(numbers), Part(end)),
+        reason=reason,
+        doubt=(Part(COVERAGE), *_chances(numbers), Part(f" {NOT_A_GRADE}")),
+    )
+
+
+def _delivered(numbers: Numbers) -> Cell:
+    first, second = (
+        numbers.spread("firing.output_w", "firing.output_u95_w", Dimension.POWER, units)
+        for units in numbers.systems
+    )
+    cell = (Part("The unit delivered "), *first, Part(" ("), *second, Part(")"))
+    if numbers.get("nameplate.ratio") is None:
+        return cell
+    which = (
+        "derated nameplate output of " if numbers.raw("nameplate.derated") is True else "nameplate output of "
+    )
+    plate = numbers.part("nameplate.output_w", Dimension.POWER)
+    return (*cell, Part(", which is "), numbers.share("nameplate.ratio"), Part(f" of its {which}"), plate)
+
+
+def _chances(numbers: Numbers) -> Cell:
+    if numbers.get("p_meets") is None:
+        return ()
+    return (
+        Part(" It lies within the tolerance with a probability of "),
+        _chance(numbers, "p_meets"),
+        Part(", below it with "),
+        _chance(numbers, "p_low"),
+        Part(", above it with "),
+        _chance(numbers, "p_high"),
+        Part("."),
+    )
+
+
+def _chance(numbers: Numbers, key: str) -> Part:
+    """A probability; never said to be certain."""
+    p = numbers.get(key)
+    text = "less than 1 %" if p is not None and p < 1.0 - SURE else probability_text(p or 0.0)
+    return Part(text, key, p)
+
+
+def key_numbers(numbers: Numbers) -> Table | None:
+    """The main numbers in both unit systems, the job's own first; None without a steady stretch."""
+    if numbers.get("firing.output_w") is None:
+        return None
+    rows = [
+        _pair(numbers, "Output", "firing.output_w", Dimension.POWER, u_key="firing.output_u95_w"),
+        _pair(numbers, "Nameplate output", "nameplate.output_w", Dimension.POWER),
+        *_derated(numbers),
+        _pair(numbers, "Temperature rise", "firing.rise_k", Dimension.DIFFERENCE, note=_window(numbers)),
+        _pair(numbers, "Return air", "firing.return_c", Dimension.TEMPERATURE),
+        _pair(numbers, "Supply air", "firing.supply_c", Dimension.TEMPERATURE),
+        _pair(numbers, "Airflow, at the return", "firing.airflow_m3_s", Dimension.VOLUME_FLOW),
+        _pair(numbers, "Dry air", "firing.dry_air_kg_s", Dimension.MASS_FLOW),
+        _pair(numbers, "Heat taken up by the air", "firing.air_heat_w", Dimension.POWER),
+        _pair(numbers, "Of it, from the fan", "firing.fan_heat_w", Dimension.POWER),
+        _pair(numbers, "Lost through the casing", "firing.casing_loss_w", Dimension.POWER),
+        _energy(numbers),
+        _shortcut(numbers),
+    ]
+    heads = ("Quantity", *(SYSTEMS[units] for units in numbers.systems), "Remark")
+    return Table(heads=heads, rows=tuple(row for row in rows if known(row.cells[0])))
+
+
+def _pair(
+    numbers: Numbers, label: str, key: str, dimension: Dimension, *, u_key: str = "", note: str = ""
+) -> Row:
+    cells = tuple(
+        numbers.spread(key, u_key, dimension, units) if u_key else (numbers.part(key, dimension, units),)
+        for units in numbers.systems
+    )
+    return Row(label=label, cells=(*cells, text_cell(note)))
+
+
+def _window(numbers: Numbers) -> str:
+    fits = numbers.raw("nameplate.rise_ok")
+    return WINDOW_WORDS[fits] if isinstance(fits, bool) else ""
+
+
+def _derated(numbers: Numbers) -> list[Row]:
+    if numbers.raw("nameplate.derated") is not True:
+        return []
+    note = "the plate's own; the unit was derated for its altitude"
+    return [_pair(numbers, "Before derating", "nameplate.plate_output_w", Dimension.POWER, note=note)]
+
+
+def _energy(numbers: Numbers) -> Row:
+    key = "firing.energy_j"
+    value = numbers.get(key)
+    cells = tuple((Part(energy(value, units), key, value),) for units in numbers.systems)
+    return Row(
+        label="Heat of the firing", cells=(*cells, text_cell("from its first sign to the end of cool-down"))
+    )
+
+
+def _shortcut(numbers: Numbers) -> Row:
+    output_w, shortcut_w = numbers.get("firing.output_w"), numbers.get("firing.shortcut_w")
+    note = "1.08 x cfm x °F of standard air"
+    if output_w and shortcut_w is not None:
+        note += f": {shortcut_w / output_w - 1.0:+.1%} off here"
+    return _pair(numbers, "Shortcut, for comparison", "firing.shortcut_w", Dimension.POWER, note=note)
+
+
+def stretch_words(numbers: Numbers) -> str:
+    """Where the steady stretch lies; empty where there is none."""
+    start, end = (clock(numbers.get(f"firing.{key}")) for key in ("steady_start_s", "steady_end_s"))
+    if DASH in (start, end):
+        return ""
+    wait = clock(numbers.get("firing.time_to_steady_s"))
+    return f"from {start} to {end} of the run, {wait} after the burner came on"
+
+
+def title(numbers: Numbers, job: str) -> str:
+    """The page's title."""
+    return f"What the unit delivers: {words(job)}"
+
+
+def spoken(cell: Cell) -> str:
+    """A cell as a text alternative says it."""
+    return plain(cell).replace(" ± ", " plus or minus ")

@@ -1,0 +1,53 @@
+"""The run's events: those that warn, those to look at, and the course of the run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logger.core.reasons import ALARMS
+from logger.report.values import Numbers, as_number, items, words
+from logger.screen.format import clock
+
+WARNINGS = ALARMS | {"limit-cycling"}
+"""Events that are told beside the answer: the unit is not to be fired on before their cause is known."""
+
+COURSE = frozenset(
+    {"off", "fan", "firing", "warm-up", "steady", "steady-end", "cool-down", "fan-heat-measured"}
+)
+"""Events that tell the course of a sound run; every other one is something to look at."""
+
+ELSEWHERE = frozenset({"airflow-source"})
+"""Events told in a section of their own."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """One event, or several that say the same; ``times`` are those of all."""
+
+    times: str
+    code: str
+    probe: str
+    text: str
+
+
+def told(numbers: Numbers, *, course: bool) -> tuple[Told, ...]:
+    """The events that tell the course of the run, or those to look at; the same text stands once."""
+    times: dict[tuple[str, str, str], list[str]] = {}
+    for event in items(numbers.raw("events")):
+        code, probe, text = (words(event.get(key)) for key in ("code", "probe", "text"))
+        if code not in ELSEWHERE and (code in COURSE) is course:
+            times.setdefault((code, probe, text), []).append(clock(as_number(event.get("t_s"))))
+    return tuple(
+        Told(times=", ".join(when), code=code, probe=probe, text=text)
+        for (code, probe, text), when in times.items()
+    )
+
+
+def warnings(numbers: Numbers) -> tuple[str, ...]:
+    """The first text of every warning."""
+    first: dict[str, str] = {}
+    for event in items(numbers.raw("events")):
+        code = words(event.get("code"))
+        if code in WARNINGS:
+            first.setdefault(code, words(event.get("text")))
+    return tuple(first.values())

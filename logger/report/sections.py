@@ -1,0 +1,218 @@
+"""Tables below the answer: budget, airflow, settings, probes, gas input, visit, how the run came about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Any
+
+from logger.clock import utc_text
+from logger.config.quantities import Dimension
+from logger.core.params import MAIN_QUANTITY, ProbeParams
+from logger.core.readings import Quantity
+from logger.report.evidence import RUNNING, Evidence
+from logger.report.values import (
+    SYSTEMS,
+    Cell,
+    Numbers,
+    Part,
+    Row,
+    Table,
+    as_number,
+    items,
+    listed,
+    text_cell,
+    words,
+)
+from logger.screen.format import DASH, clock, percent, show
+
+ENDS: dict[str, str] = {
+    "ended": "its sources came to their end",
+    "time": "the time asked for was over",
+    "result": "the result asked for was had",
+    "stopped": "stopped by its operator",
+    "no-source": "no probe could be read any more",
+    "fault": "an internal fault; the readings were kept",
+    "interrupted": "INTERRUPTED: the logger was cut off; the result is that of the readings until then",
+    RUNNING: "STILL RUNNING: this is how it stood when the report was made",
+}
+AIR_SIDE = (
+    "An efficiency from the air side is not the combustion or thermal efficiency of the plate: heat lost "
+    "through the casing and heat from the fan lie between them."
+)
+_LEFT_OUT = frozenset({"mqtt", "probes", "sim", "store", "visit"})  # told elsewhere, or no matter here
+_DIMENSIONS = {Quantity.TEMPERATURE: Dimension.DIFFERENCE, Quantity.PRESSURE: Dimension.PRESSURE}
+_SHARE_OF = {Quantity.VELOCITY, Quantity.GAS_VOLUME}  # their u95 is a fraction of the value
+
+
+def settings_rows(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The run's settings as written, table by table, without those told elsewhere."""
+    return [
+        (f"[{words(table, 80)}]", "; ".join(f"{key} {value}" for key, value in flat(keys)))
+        for table, keys in settings.items()
+        if table not in _LEFT_OUT and isinstance(keys, Mapping)
+    ]
+
+
+def flat(table: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Keys with dots, values as words."""
+    for key, value in table.items():
+        name = words(key, 80)
+        if isinstance(value, Mapping):
+            yield from ((f"{name}.{below}", text) for below, text in flat(value))
+        elif isinstance(value, list):
+            yield name, ", ".join(_said(one) for one in value)
+        else:
+            yield name, _said(value)
+
+
+def _said(value: object) -> str:
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else words(value)
+
+
+def visit_rows(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The visit's record, key and value."""
+    visit = settings.get("visit")
+    if not isinstance(visit, Mapping):
+        return []
+    return [(key.replace("_", " "), value) for key, value in flat(visit)]
+
+
+def probe_table(evidence: Evidence) -> Table | None:
+    """Every probe with its role and uncertainty; offset and last match where one has them."""
+    tables = _probe_tables(evidence)
+    params = {p.name: p for p in evidence.config.job.probes} if evidence.config else {}
+    more = [
+        (head, key)
+        for head, key in (("Offset taken off", "offset"), ("Last match", "matched"))
+        if any(key in table for table in tables.values())
+    ]
+    rows = [
+        Row(
+            label=words(name),
+            cells=(
+                text_cell(table.get("role")),
+                text_cell(_u95(table, params.get(name), evidence.units)),
+                *(text_cell(table.get(key, "none")) for _, key in more),
+            ),
+        )
+        for name, table in tables.items()
+    ]
+    return listed(rows, "Probe", "Role", "u95", *(head for head, _ in more))
+
+
+def unmatched(evidence: Evidence) -> str:
+    """A sentence where no probe was matched with the others."""
+    if any("matched" in table for table in _probe_tables(evidence).values()):
+        return ""
+    return "No match of the probes in the same air is noted."
+
+
+def _probe_tables(evidence: Evidence) -> dict[str, Mapping[str, Any]]:
+    tables = evidence.settings.get("probes")
+    if not isinstance(tables, Mapping):
+        return {}
+    return {name: table for name, table in tables.items() if isinstance(table, Mapping)}
+
+
+def _u95(table: Mapping[str, Any], probe: ProbeParams | None, units: str) -> str:
+    if probe is None:
+        return words(table.get("u95"))
+    assumed = ", assumed" if probe.u95_assumed else ""
+    quantity = MAIN_QUANTITY[probe.role]
+    if quantity in _SHARE_OF:
+        return f"± {percent(probe.u95)} of the value{assumed}"
+    return f"± {show(probe.u95, _DIMENSIONS[quantity], units)}{assumed}"
+
+
+def firing_table(numbers: Numbers) -> Table | None:
+    """All firings, where there were several."""
+    cycles = items(numbers.raw("cycles"))
+    if len(cycles) < 2:  # noqa: PLR2004 - one firing is the result itself
+        return None
+    rows = []
+    for place, cycle in enumerate(cycles):
+        output = Numbers(cycle, numbers.units).spread("output_w", "output_u95_w", Dimension.POWER)
+        shown = tuple(replace(part, key=f"cycles.{place}.{part.key}") for part in output)
+        span = f"{clock(as_number(cycle.get('start_s')))} to {clock(as_number(cycle.get('end_s')))}"
+        verdict = words(cycle.get("verdict")).replace("-", " ") or "none"
+        steady = cycle.get("output_w") is not None
+        cells = (shown if steady else text_cell("not steady"), text_cell(verdict))
+        rows.append(Row(label=span, cells=cells))
+    return listed(rows, "Firing", "Output", "Verdict")
+
+
+def input_table(numbers: Numbers) -> Table | None:
+    """Input and efficiency, where the result has them."""
+    rows = []
+    for label, key, u_key in (
+        ("Measured input", "input.measured_w", "input.measured_u95_w"),
+        ("Nameplate input", "nameplate.input_w", ""),
+    ):
+        if numbers.get(key) is not None:
+            cells = tuple(numbers.spread(key, u_key, Dimension.POWER, units) for units in numbers.systems)
+            rows.append(Row(label=label, cells=cells))
+    value, u95 = numbers.get("input.efficiency"), numbers.get("input.efficiency_u95")
+    if value is not None:
+        cell: Cell = (Part(percent(value), "input.efficiency", value),)
+        if u95 is not None:
+            cell += (Part(" ± "), Part(percent(u95), "input.efficiency_u95", u95))
+        rows.append(Row(label="Output over measured input", cells=(cell, ())))
+    if numbers.get("input.efficiency_of_nameplate_input") is not None:
+        share = numbers.share("input.efficiency_of_nameplate_input")
+        rows.append(Row(label="Output over nameplate input", cells=((share,), ())))
+    return listed(rows, "Quantity", *(SYSTEMS[units] for units in numbers.systems))
+
+
+def origin_rows(evidence: Evidence) -> list[tuple[str, str]]:
+    """How the run came about, and what the report was made with."""
+    header, made = evidence.header, evidence.made_with
+    lost = Numbers(evidence.document, evidence.units).get("readings.lost_to_storage") or 0
+    rows = [
+        ("Run", words(header.run)),
+        ("Started", f"{utc_text(header.started_utc_us)[:19].replace('T', ' ')} UTC"),
+        ("Ended", ENDS.get(evidence.end_reason, words(evidence.end_reason))),
+        (
+            "Readings",
+            f"{evidence.readings:,} stored, {evidence.flagged:,} of them flagged and not used, "
+            f"{lost:,.0f} lost to storage",
+        ),
+        *_made_with(header.versions, made),
+    ]
+    if header.replay_of:
+        rows.insert(1, ("Computed again from run", words(header.replay_of)))
+    if header.simulated:
+        rows.insert(1, ("Simulated scenario", f"{words(header.scenario)}, seed {words(header.seed)}"))
+    return rows
+
+
+def _made_with(then: Mapping[str, str], now: Mapping[str, str]) -> list[tuple[str, str]]:
+    logged, drawn = _versions(then), _versions(now)
+    if logged == drawn:
+        return [("Made with", drawn)]
+    return [("Logged with", logged), ("Report made with", drawn)]
+
+
+def _versions(versions: Mapping[str, object]) -> str:
+    named = [
+        f"{name} {words(versions[name], 40)}"
+        for name in ("riselog", "numpy", "psychrolib")
+        if name in versions
+    ]
+    return ", ".join(named) or DASH
+
+
+def remarks(evidence: Evidence) -> tuple[str, ...]:
+    """What a reader must know of this run before its numbers."""
+    header = evidence.header
+    found = list(evidence.remarks)
+    if evidence.end_reason not in ("ended", "time", "result", "stopped"):
+        found.append(f"End of the run: {ENDS.get(evidence.end_reason, words(evidence.end_reason))}.")
+    if header.replay_of:
+        found.append(f"Computed again from the readings of run {words(header.replay_of)}.")
+    then, now = header.versions.get("riselog"), evidence.made_with["riselog"]
+    if then and then != now:
+        found.append(
+            f"The run was logged with version {words(then, 40)}, this report is made by version {now}."
+        )
+    return tuple(found)
