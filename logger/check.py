@@ -15,6 +15,7 @@ from logger.config.load import LoadedConfig, load_config
 from logger.config.quantities import Dimension, show
 from logger.core.errors import ConfigError, RiselogError, StoreError
 from logger.core.firing import expected
+from logger.core.match_age import day_of, stale_matches
 from logger.documents import print_json, print_lines
 from logger.driver_api import Driver
 from logger.faults import complain, log_fault, said
@@ -85,6 +86,7 @@ def _all_checks(path: Path, *, offline: bool) -> Iterator[Check]:
     yield from _probe_checks(config, offline=offline)
     yield from _store_checks(job_store(config))
     yield _clock_check()
+    yield from _match_checks(config)
     if config.mqtt is not None:
         text = "a broker is configured; publishing is not part of this version yet, and it is not contacted"
         yield Check(code="broker", ok=True, text=text)
@@ -168,6 +170,13 @@ def _existing_store(path: Path) -> Check:
         step = "set another [store] path in the config"
         return Check(code="store", ok=False, text=said(error), next_step=step)
     return Check(code="store", ok=True, text=f"{path} holds {runs} run(s)")
+
+
+def _match_checks(config: LoadedConfig) -> Iterator[Check]:
+    """Matches that are too old; how young the others are is no news."""
+    for _, text in stale_matches(config.job, day_of(SystemClock().utc_us())):
+        what, _, step = text.partition(": ")
+        yield Check(code="match", ok=True, text=what, next_step=step)
 
 
 def _clock_check() -> Check:

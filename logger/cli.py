@@ -12,6 +12,7 @@ from typer.core import TyperCommand, TyperGroup
 from logger.airflow import cli as airflow
 from logger.core.errors import UsageError
 from logger.faults import CutOffError, ReaderGoneError, guarded
+from logger.match.cli import match
 from logger.take.cli import take
 
 
@@ -218,6 +219,9 @@ def check(
     from logger.check import check_command  # noqa: PLC0415 - costs start-up time
 
     raise typer.Exit(check_command(config, offline=offline, json=json))
+
+
+cli.command()(match)
 
 
 @cli.command()

@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from logger.core.line import Line, Series
-from logger.core.match_verdict import Compared, ProbeOffset, air_drifts, compare, settled
+from logger.core.match_verdict import (
+    Compared,
+    ProbeOffset,
+    against_median,
+    air_drifts,
+    compare,
+    settled,
+)
 from logger.core.readings import Quantity
 
 WINDOWS_S = (60, 90, 120, 180, 300)  # s in which settling is looked for, shortest first (assumed)
@@ -46,10 +53,13 @@ class MatchGroup:
         longest: dict[str, Line | None] = dict.fromkeys(self._series)
         for window_s in WINDOWS_S:
             longest = dict(self._lines(_DIFFERENCE, window_s) or longest)
+        own = against_median([line for line in longest.values() if line is not None])
+        if len(own) < len(longest):
+            return tuple((name, None) for name in longest)
         return tuple(
-            (name, None if line is None else line.slope * 60.0)
-            for name, line in longest.items()
-            if line is None or not settled(self.quantity, line)
+            (name, line.slope * 60.0)
+            for name, line in zip(longest, own, strict=True)
+            if not settled(self.quantity, line)
         )
 
     def compare(self, seconds: int, steps: Sequence[float]) -> tuple[tuple[ProbeOffset, ...], Line] | None:

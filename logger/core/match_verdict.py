@@ -41,8 +41,8 @@ class MatchLimits:
 
 LIMITS: dict[Quantity, MatchLimits] = {  # all assumed
     # apart: three times the 0.5 K (3 %) that probes of the trade promise
-    Quantity.TEMPERATURE: MatchLimits(settled=0.05, apart=1.5, uneven_u=0.01, step=0.1),
-    Quantity.HUMIDITY: MatchLimits(settled=0.5, apart=9.0, uneven_u=0.1, step=1.0),
+    Quantity.TEMPERATURE: MatchLimits(settled=0.05, apart=1.5, uneven_u=0.02, step=0.1),
+    Quantity.HUMIDITY: MatchLimits(settled=0.5, apart=9.0, uneven_u=0.3, step=1.0),
 }
 
 
@@ -87,16 +87,15 @@ def compare(quantity: Quantity, probes: Sequence[Compared], air: Line) -> tuple[
     An offset that is not to be used has ``ok`` false and a text that says why.
     """
     limits = LIMITS[quantity]
-    middle = median(p.line.mean for p in probes)
     owns = own_variances([p.line.scatter**2 / p.line.n_eff for p in probes])
     found = []
-    for probe, own in zip(probes, owns, strict=True):
+    troubles = _troubles(quantity, probes, air)
+    for probe, own, trouble in zip(probes, owns, troubles, strict=True):
         line, step = probe.line, probe.step or limits.step
         floor = step / ROOT12
         others = (abs(air.slope) * LAG_GAP_S / ROOT3) ** 2 + limits.uneven_u**2 + max(floor**2 - own, 0.0)
         u = sqrt(own + others)
         nu = max(line.n_eff - 2.0, 1.0) * (u * u / own) ** 2 if own > 0.0 else 1e9
-        trouble = _trouble(quantity, probe, middle, len(probes)) or _air_trouble(quantity, air)
         text = trouble or f"scatter {amount_text(quantity, line.scatter)}, {line.n} values"
         found.append(
             ProbeOffset(
@@ -109,6 +108,16 @@ def compare(quantity: Quantity, probes: Sequence[Compared], air: Line) -> tuple[
             )
         )
     return tuple(found)
+
+
+def _troubles(quantity: Quantity, probes: Sequence[Compared], air: Line) -> list[str]:
+    """Why each probe's offset is not to be used. The air is blamed only where no probe is."""
+    middle = median(p.line.mean for p in probes)
+    own = [
+        _apart_trouble(quantity, probe, middle, len(probes)) or _moving_trouble(quantity, probe.probe, line)
+        for probe, line in zip(probes, against_median([p.line for p in probes]), strict=True)
+    ]
+    return own if any(own) else [_air_trouble(quantity, air)] * len(own)
 
 
 def own_variances(variances: Sequence[float]) -> list[float]:
@@ -154,10 +163,16 @@ def _air_trouble(quantity: Quantity, air: Line) -> str:
     return f"The air {word} by {rate} a minute: wait until it is even, or move all probes elsewhere."
 
 
-def _trouble(quantity: Quantity, probe: Compared, middle: float, n: int) -> str:
-    """Why a probe's own offset is not to be used; empty where it is."""
-    line = probe.line
-    off, limit = line.mean - middle, LIMITS[quantity].apart
+def against_median(lines: Sequence[Line]) -> list[Line]:
+    """The lines with their slopes against the median of them: one probe that moves shifts the mean of
+    all, and so all the differences, but not the median."""
+    middle = median(line.slope for line in lines) if lines else 0.0
+    return [line._replace(slope=line.slope - middle) for line in lines]
+
+
+def _apart_trouble(quantity: Quantity, probe: Compared, middle: float, n: int) -> str:
+    """Why a probe cannot be in the same air as the others; empty where it can."""
+    off, limit = probe.line.mean - middle, LIMITS[quantity].apart
     if n == TWO:  # the median is their middle: judge the whole gap
         off *= 2.0
     if abs(off) > limit:
@@ -168,10 +183,14 @@ def _trouble(quantity: Quantity, probe: Compared, middle: float, n: int) -> str:
             f"{amount_text(quantity, limit)} that sound probes in the same air can: put it beside the "
             "others, or replace it."
         )
-    if _surely_moves(quantity, line):
-        rate = amount_text(quantity, abs(line.slope) * 60.0, 3)
-        return (
-            f"Probe {probe.probe} moved against the others while they were compared ({rate} a minute, or "
-            "restless): hold them still in moving air and match again, for longer."
-        )
     return ""
+
+
+def _moving_trouble(quantity: Quantity, probe: str, line: Line) -> str:
+    if not _surely_moves(quantity, line):
+        return ""
+    rate = amount_text(quantity, abs(line.slope) * 60.0, 3)
+    return (
+        f"Probe {probe} moved against the others while they were compared ({rate} a minute, or restless): "
+        "hold them still in moving air and match again, for longer."
+    )

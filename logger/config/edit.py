@@ -1,0 +1,168 @@
+"""Keys set in a config file, everything else as it was: comments, order, spacing, quotes.
+
+The file is written whole (a power cut leaves the old one or the new one), after a copy of the old
+one was put beside it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import tomllib
+from collections.abc import Callable, Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from logger.config.toml_text import toml_text
+from logger.core.errors import ConfigError
+
+Changes = Mapping[tuple[str, ...], Mapping[str, str | date]]
+"""For each table that is there, the keys to set in it."""
+
+MOST_COPIES = 1000  # of one day; assumed
+
+
+def edited_text(text: str, name: str, changes: Changes) -> str:
+    """The text with the keys set: a key that is there keeps its place and comment, a new one comes after
+    the table's last. ``name`` stands for the file.
+
+    Raises
+    ------
+    ConfigError
+        It cannot be done without touching anything else; the sentence has the lines to put in by hand.
+    """
+    import tomlkit  # noqa: PLC0415 - costs start-up time
+    from tomlkit.exceptions import TOMLKitError  # noqa: PLC0415
+
+    wanted = tomllib.loads(text)
+    for path, values in changes.items():
+        try:
+            _table(wanted, path).update(values)
+        except (KeyError, TypeError, AttributeError) as error:
+            raise ConfigError(
+                f"{name}: has no table [{'.'.join(path)}] any more; put in by hand:\n{by_hand(changes)}"
+            ) from error
+    for set_keys in (_in_place, _by_library):
+        with contextlib.suppress(TOMLKitError, KeyError, TypeError, AttributeError, ValueError):
+            document = tomlkit.parse(text)
+            for path, values in changes.items():
+                set_keys(_table(document, path), values, "\r\n" if "\r\n" in text else "\n")
+            edited = tomlkit.dumps(document)
+            if _keeps(text, edited) and tomllib.loads(edited) == wanted:
+                return edited
+    raise ConfigError(f"{name}: cannot be edited without touching more; put in by hand:\n{by_hand(changes)}")
+
+
+def by_hand(changes: Changes) -> str:
+    """The changes as TOML."""
+    return "\n".join(
+        f"[{'.'.join(path)}]\n{toml_text(dict(values)).rstrip()}" for path, values in changes.items()
+    )
+
+
+def edit_file(path: Path, changes: Changes, day: date, accept: Callable[[str], object]) -> Path:
+    """Set the keys in a file; the path of the copy of what it was: ``NAME.bak-DAY``.
+
+    The file keeps its mode, and stays a link if it is one. ``accept`` is shown the new text before it
+    is written, and raises what it finds wrong.
+
+    Raises
+    ------
+    ConfigError
+        It cannot be read, edited or written; what stood there still does.
+    """
+    target = Path(os.path.realpath(path))
+    try:
+        data = target.read_bytes()
+        mark = b"\xef\xbb\xbf" if data.startswith(b"\xef\xbb\xbf") else b""
+        edited = edited_text(data.removeprefix(mark).decode("utf-8"), str(path), changes)
+        accept(edited)
+        copy = _copy(target, data, day)
+        _replace(target, mark + edited.encode("utf-8"))
+    except OSError as error:
+        raise ConfigError(
+            f"{path}: cannot be written ({error.strerror}), it is as it was; put in by hand:\n"
+            f"{by_hand(changes)}"
+        ) from error
+    except ValueError as error:
+        raise ConfigError(f"{path}: was changed meanwhile and is no TOML now ({error}); repair it") from error
+    return copy
+
+
+def _table(document: Any, path: tuple[str, ...]) -> Any:  # noqa: ANN401 - a dict, or the library's like
+    for key in path:
+        document = document[key]
+    return document
+
+
+def _by_library(table: Any, values: Mapping[str, str | date], _newline: str) -> None:  # noqa: ANN401
+    for key, value in values.items():
+        table[key] = value
+
+
+def _in_place(table: Any, values: Mapping[str, str | date], newline: str) -> None:  # noqa: ANN401
+    """As the library does it, but new keys stand right after the last one: the library would put them
+    behind all comments that follow, which may already speak of the next table."""
+    import tomlkit  # noqa: PLC0415 - costs start-up time
+    from tomlkit.items import Table  # noqa: PLC0415
+
+    _by_library(table, {key: value for key, value in values.items() if key in table}, newline)
+    body = table.value.body
+    plain = [n for n, (key, item) in enumerate(body) if key is not None and not isinstance(item, Table)]
+    at = plain[-1] + 1 if plain else 0
+    before = body[at - 1][1].trivia if plain else None
+    if before is not None and not before.trail.endswith("\n"):
+        before.trail += newline
+    for key, value in values.items():
+        if key not in table:
+            item = tomlkit.item(value)
+            item.trivia.indent = "" if before is None else before.indent
+            item.trivia.trail = newline
+            body.insert(at, (tomlkit.items.SingleKey(key), item))
+            at += 1
+
+
+def _keeps(text: str, edited: str) -> bool:
+    """Whether every line of comment of the old text stands in the new one, in order."""
+    comments = iter(_comments(edited))
+    return all(comment in comments for comment in _comments(text))
+
+
+def _comments(text: str) -> list[str]:
+    return [line for line in text.splitlines() if line.lstrip().startswith("#")]
+
+
+def _copy(target: Path, data: bytes, day: date) -> Path:
+    """Put a copy beside the file, with its mode; one that is there already is kept."""
+    names = [f"{target.name}.bak-{day.isoformat()}"]
+    names += [f"{names[0]}-{n}" for n in range(2, MOST_COPIES)]
+    for name in names:
+        copy = target.with_name(name)
+        try:
+            with copy.open("xb") as file:
+                file.write(data)
+                shutil.copymode(target, copy)
+                file.flush()
+                os.fsync(file.fileno())
+        except FileExistsError:
+            continue
+        return copy
+    raise FileExistsError(0, "there are too many copies of this day", names[0])
+
+
+def _replace(target: Path, data: bytes) -> None:
+    """Write a file whole: beside it first, flushed to the disk, then put in its place."""
+    beside = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        with beside.open("wb") as file:
+            shutil.copymode(target, beside)
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(target)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            beside.unlink()
+        raise
