@@ -5,6 +5,7 @@ from __future__ import annotations
 from logger.config.airflow import flow_params
 from logger.config.derate import DERATE_ABOVE_M, derate_factor
 from logger.config.gas import gas_params
+from logger.config.quantities import Dimension, show
 from logger.config.schema import (
     ConfigFile,
     Probes,
@@ -90,9 +91,10 @@ def _pressure(
     if job.altitude is not None:
         return standard_pressure_pa(job.altitude), ALTITUDE_U_PA, True
     if traverse is not None and (plane_pa := traverse.stated_pressure_pa()) is not None:
+        shown = show(plane_pa, Dimension.PRESSURE, job.units)
         notes.append(
-            "job.altitude and job.pressure are left out: the pressure in the traverse's file,"
-            f" {plane_pa / 1000.0:.2f} kPa, is taken for the site's; give one of them if that is another."
+            f"job.altitude and job.pressure are left out: the {shown} of the traverse's file is taken for"
+            " the site's pressure; give one of them if that is another."
         )
         return plane_pa, ALTITUDE_U_PA, True
     if not has_barometer:

@@ -78,7 +78,7 @@ def test_the_plan_for_people(run: Run) -> None:
     lines = out.splitlines()
     assert max(map(len, lines)) <= 80
     flat = " ".join(out.split())
-    assert "18 in wide x 12 in high inside a liner of 1 in: free area 1.50 ft²" in flat
+    assert "18 in wide x 12 in high inside a liner of 1 in: free area 1.500 ft²" in flat
     assert "1: 2 5/16" in flat  # 1 + 0.07358 x 18 = 2.324 in
     assert "1 7/8 4 7/16 7 9 9/16 12 1/8" in flat  # 1 + 12 x (0.07358 0.28787 ...)
     assert CAUTIONS[4] in flat
