@@ -3,6 +3,24 @@
 Source: GUM (JCGM 100) 5.1.2 for the sensitivities, G.4 for independence: the fan phase gives fan
 heat and the probes' zero difference together, so what is common to both phases cancels in
 output = m1 dh1 - (rho1/rho0) m0 dh0 and is taken out before the lines are drawn up.
+
+What may be wrong                              line
+own zero error of each probe                   supply temperature, entering temperature: what of it
+                                               the fan phase before the firing does not cancel
+error common to all probes                     none: it cancels in the rise; what it does to the
+                                               density at the fan is below 0.1 % of the output
+gain of each probe                             supply probe gain, entering probe gain
+one spot for a whole stream                    supply placement, entering placement
+one probe follows later than the other         probe lag
+airflow: calibration, sampling, area ...       airflow (typed), airflow: ... (a traverse's own lines)
+live velocity                                  velocity probe, beside the airflow's
+from the traverse to the firing                flow carry-over
+mass of a volume                               pressure, humidity
+stated share of outdoor air                    outdoor air
+noise of the stretch's mean                    scatter: by lag-1 correlation or by batches, the larger
+what is still to come                          residual drift
+fan heat: measured, typed, unknown             fan heat; noise and creep of the fan phase are in it
+heat through the casing                        casing loss
 """
 
 from __future__ import annotations

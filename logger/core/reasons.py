@@ -72,7 +72,10 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
             "only full fire is compared with the plate, hold it for longer."
         )
     if firing.stages_differ() and job.unit.stages == 1:
-        return "No verdict: two steady levels more than 10 % apart; the unit may have stages."
+        return (
+            "No verdict: two steady levels more than 10 % apart; the unit may have stages, or the airflow has "
+            "changed: take one traverse point again."
+        )
     if not firing.onset_seen:
         return (
             "No verdict: the firing's beginning was not seen and no velocity probe shows that air moves; "
