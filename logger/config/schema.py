@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from logger.config import fields as f
+from logger.config.gas import GasTable
 from logger.config.table import Table
 from logger.config.visit import VisitTable
 from logger.core.params import (
@@ -217,6 +218,7 @@ class ConfigFile(Table):
     probes: dict[str, Any] = Field(examples=["[probes.ret]"])
     steady: SteadyTable = SteadyTable()
     cycles: CyclesTable = CyclesTable()
+    gas: GasTable | None = None
     visit: VisitTable | None = None
     store: StoreTable = StoreTable()
     mqtt: MqttTable | None = None

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from logger.core.assess import casing_loss_w
 from logger.core.cycles import Transition
 from logger.core.doubts import FiringDoubts
 from logger.core.evidence import Evidence
 from logger.core.fan_phase import FanGauge
 from logger.core.firing import Firing, SteadyStretch, assess_stretch
+from logger.core.gas_meter import GasMeter, site_pressure
 from logger.core.ledger import COLUMN, Ledger, means, total
 from logger.core.moment import MomentReader
 from logger.core.params import FanHeatMode, JobParams, Role
@@ -26,12 +29,19 @@ class FiringBook:
     """The run's firings. ``say`` notes an event; who owns the book collects ``events``."""
 
     def __init__(
-        self, job: JobParams, detector: SteadyDetector, ledger: Ledger, reader: MomentReader, sides: Sides
+        self,
+        job: JobParams,
+        detector: SteadyDetector,
+        ledger: Ledger,
+        reader: MomentReader,
+        sides: Sides,
+        gas: GasMeter,
     ) -> None:
         self._job = job
         self._detector = detector
         self._ledger = ledger
         self._reader = reader
+        self._gas = gas
         self.events: list[Event] = []
         self.gauge = FanGauge(job, detector, ledger, self.say)
         self.done: list[Firing] = []
@@ -93,6 +103,7 @@ class FiringBook:
         detector = self._detector
         self._start_s = detector.start_s
         self._evidence.begin(tick, self._start_s)
+        self._gas.begin(self._start_s)
         self._start_sums = self._ledger.at(self._start_s)
         self._running = True
         self.say(tick, "steady", f"Steady since {clock_text(self._start_s)}.")
@@ -119,7 +130,7 @@ class FiringBook:
         behaviour = self._evidence.until(tick, end_s, mean)
         if behaviour is None:  # the windows have been emptied since: what was known then stands
             behaviour = self.open.stretches[-1].line
-        return assess_stretch(
+        stretch = assess_stretch(
             self._job,
             start_s=self._start_s,
             end_s=end_s,
@@ -129,6 +140,8 @@ class FiringBook:
             fan=self.open.fan,
             seen=Seen(humidity=self._reader.humidity_seen, pressure=self._reader.pressure_seen),
         )
+        site_pa = site_pressure(self._job, stretch.means.pressure_pa, measured=self._reader.pressure_seen)
+        return replace(stretch, gas=self._gas.over(end_s, site_pa))
 
     def unsettle(self, tick: int, end_s: int) -> None:
         """The running stretch ends, dated back."""

@@ -52,7 +52,8 @@ def gas_warnings(
 ) -> Iterator[tuple[str, str]]:
     """Code and text of what is implausible with more than 95 % probability."""
     if job.unit.plate_input_w is not None:
-        yield from _off_plate(gas, job.unit.plate_input_w * job.unit.derate_factor)
+        full_w = job.unit.plate_input_w * job.unit.derate_factor
+        yield from _off_plate(gas, full_w, low_fire=job.unit.stages > 1)
     if job.unit.kind is not UnitKind.GAS:
         return
     found = efficiency(output_w, output, gas)
@@ -66,9 +67,10 @@ def gas_warnings(
         )
 
 
-def _off_plate(gas: GasInput, plate_w: float) -> Iterator[tuple[str, str]]:
+def _off_plate(gas: GasInput, plate_w: float, *, low_fire: bool) -> Iterator[tuple[str, str]]:
+    """``low_fire``: the unit has lower stages, so less than the plate is no fault."""
     verdict = against_plate(gas, plate_w)
-    if max(verdict.p_low, verdict.p_high) <= SURE:
+    if verdict.p_high <= SURE and (verdict.p_low <= SURE or low_fire):
         return
     much = verdict.p_high > SURE
     what_next = (

@@ -7,6 +7,7 @@ from math import inf
 
 from logger.core.assess import budget, casing_loss_w, drift_bound_w
 from logger.core.budget import BudgetLine, Combined, combine
+from logger.core.gas import GasInput
 from logger.core.params import JobParams, Role
 from logger.core.stretch import FanPhase, Means, Seen, Stretch
 from logger.core.student import t975
@@ -27,6 +28,7 @@ class SteadyStretch:
     drift_w: float | None
     lines: tuple[BudgetLine, ...]
     combined: Combined
+    gas: GasInput | str = ""  # input over the stretch, or why there is none
     seen: Seen
 
     @property

@@ -15,7 +15,6 @@ from logger.core.align import NEVER_NS, Slots
 from logger.core.gas import Counted, GasInput, Known, counted_input, timed_input
 from logger.core.params import MAIN_QUANTITY, JobParams, Role
 from logger.core.readings import NS_PER_S
-from logger.core.texts import Say
 
 ROOT6 = sqrt(6.0)  # two independent rectangles of width w: u = w sqrt(2) / sqrt(12)
 LEAST_ROUND = 0.10  # of the volume: a counter's step may not leave more than that open, 95 % (assumed)
@@ -39,9 +38,8 @@ class GasMeter:
     ``keep_s``: how far back the start or end of a stretch may be dated.
     """
 
-    def __init__(self, job: JobParams, slots: Slots, keep_s: int, say: Say) -> None:
+    def __init__(self, job: JobParams, slots: Slots, keep_s: int) -> None:
         self._job = job
-        self._say = say
         probes = job.probes_of(Role.GAS)
         self._probe = probes[0] if probes else None
         self._place = slots.place[probes[0].name, MAIN_QUANTITY[Role.GAS]] if probes else -1
@@ -55,22 +53,27 @@ class GasMeter:
         self._back_ns = NEVER_NS  # when the counter last went back
 
     @property
-    def counts(self) -> bool:
-        """Whether there is a counter to follow."""
-        return self._probe is not None
+    def counter(self) -> str | None:
+        """Name of the counter's probe; None where there is none to follow."""
+        return None if self._probe is None else self._probe.name
 
-    def tick(self, tick: int, values: list[float], times: list[int], counts: list[int]) -> None:
-        """Take the counter's newest value."""
-        place = self._place
+    def tick(self, values: list[float], times: list[int], counts: list[int]) -> str | None:
+        """Take the counter's newest value; a sentence where it went back."""
+        place, said = self._place, None
         if counts[place] == self._count:
-            return
+            return None
         first, self._count = not self._count, counts[place]
         volume_m3, t_ns = values[place], times[place]
         if not first and volume_m3 < self._volume_m3:
-            self._went_back(tick, t_ns, volume_m3)
+            self._back_ns = t_ns
+            said = (
+                f"The gas counter went from {self._volume_m3:g} back to {volume_m3:g} m3: it was reset or "
+                "ran over, so a steady stretch across it has no gas input; fire once more if you need it."
+            )
         elif not first and volume_m3 > self._volume_m3:
             self._moved(Move(t_ns, self._read_ns, volume_m3), volume_m3 - self._volume_m3)
         self._volume_m3, self._read_ns = volume_m3, t_ns
+        return said
 
     def begin(self, start_s: int) -> None:
         """A steady stretch has begun, dated back to ``start_s``."""
@@ -93,14 +96,6 @@ class GasMeter:
             self._step_m3 = by_m3
         if self._first is None and self._since_ns is not None and move.t_ns >= self._since_ns:
             self._first = move
-
-    def _went_back(self, tick: int, t_ns: int, volume_m3: float) -> None:
-        self._back_ns = t_ns
-        text = (
-            f"The gas counter went from {self._volume_m3:g} back to {volume_m3:g} m3: it was reset or ran "
-            "over, so a steady stretch across it has no gas input; fire once more if you need it."
-        )
-        self._say(tick, "gas-counter-back", text, self._probe.name if self._probe else None)
 
     def _counted(self, end_ns: int) -> Counted | str:
         """Whole counts between the first and the last move of the stretch."""

@@ -17,6 +17,7 @@ from logger.core.align import Grid, Slots
 from logger.core.book import FiringBook
 from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch
+from logger.core.gas_meter import GasMeter
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch
 from logger.core.match_age import day_of, stale_matches, stale_traverse
@@ -71,7 +72,8 @@ class Pipeline:
         self._ledger.clear(1)
         self._sides = Sides(job, slots, round(self._keep_s) + DATED_BACK_S)
         self._sides.clear(1)
-        self.book = FiringBook(job, self.detector, self._ledger, self.reader, self._sides)
+        self._gas = GasMeter(job, slots, round(self._keep_s))
+        self.book = FiringBook(job, self.detector, self._ledger, self.reader, self._sides, self._gas)
         self.watch = StreamWatch(job, slots, self.book.say)
         self._limits = LimitWatch(job, self.book.say)
         reference = job.airflow.reference
@@ -209,6 +211,8 @@ class Pipeline:
         if turn is not None:
             self._turn(tick, turn)
         self.watch.tick(tick, times, frozen, velocity_m_s)
+        if self._gas.counter is not None and (went_back := self._gas.tick(values, times, counts)):
+            self.book.say(tick, "gas-counter-back", went_back, self._gas.counter)
         self.watch.tick_sides(tick, held=self.reader.humidity_held, refused=self.reader.pressure_refused)
         if supply_c is not None and entering_c is not None:
             self._rise_s = tick

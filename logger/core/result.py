@@ -11,9 +11,12 @@ from typing import Any
 
 from logger.core.air import volume_m3_kg
 from logger.core.assess import casing_loss_w
+from logger.core.efficiency import efficiency
 from logger.core.firing import Firing, SteadyStretch, plate_output_w
+from logger.core.gas import GasInput, timed_input
+from logger.core.gas_meter import NOT_MEASURED, site_pressure
 from logger.core.heat import shortcut_w
-from logger.core.params import FanHeatMode, JobParams
+from logger.core.params import FanHeatMode, JobParams, Role
 from logger.core.pipeline import Outcome
 from logger.core.readings import NS_PER_S
 from logger.core.reasons import judge_outcome
@@ -121,12 +124,32 @@ def _nameplate(job: JobParams, stretch: SteadyStretch | None) -> dict[str, Any]:
 
 
 def _input(job: JobParams, stretch: SteadyStretch | None) -> dict[str, Any]:
-    """Measured input comes with the meter; the share of the plate's input is no efficiency."""
+    """Input by the meter, and the output over it; the share of the plate's input is no efficiency."""
     input_w = job.unit.plate_input_w
     of_plate = None
     if input_w and stretch is not None:
         of_plate = stretch.means.output_w / (input_w * job.unit.derate_factor)
-    return {"measured_w": None, "efficiency": None, "efficiency_of_nameplate_input": of_plate}
+    gas = _timed(job) if stretch is None else stretch.gas
+    burned = gas if isinstance(gas, GasInput) else None
+    found = None
+    if burned is not None and stretch is not None:
+        found = efficiency(stretch.means.output_w, stretch.combined, burned)
+    return {
+        "measured_w": burned.input_w if burned else None,
+        "measured_u95_w": burned.combined.u95_w if burned else None,
+        "source": burned.source if burned else None,
+        "reason": None if isinstance(gas, GasInput) else gas,
+        "efficiency": found.value if found else None,
+        "efficiency_u95": found.combined.u95_w if found else None,
+        "efficiency_of_nameplate_input": of_plate,
+    }
+
+
+def _timed(job: JobParams) -> GasInput | str:
+    """What was timed by hand needs no firing that was steady."""
+    if job.gas is None or job.gas.timed is None or job.probes_of(Role.GAS):
+        return NOT_MEASURED
+    return timed_input(job.gas, job.gas.timed, site_pressure(job, job.pressure_pa, measured=False))
 
 
 def _budget(stretch: SteadyStretch) -> list[dict[str, Any]]:

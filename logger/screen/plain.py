@@ -21,6 +21,10 @@ VERDICTS: dict[str | None, str] = {
     "not-steady": "no result: no steady stretch",
     None: "none",
 }
+AIR_SIDE = (
+    "of the air side: the plate's thermal efficiency is 100 % less the flue loss (10 CFR 431.72); casing "
+    "loss and fan heat lie between the two"
+)
 RISE_WORDS: dict[bool | None, str] = {
     True: ", inside the plate's window",
     False: ", OUTSIDE the plate's window: follow the maker's instructions",
@@ -145,7 +149,9 @@ def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
         _row("supply", show(firing.get("supply_c"), Dimension.TEMPERATURE, units)),
         _row("return", show(firing.get("return_c"), Dimension.TEMPERATURE, units)),
         _row("airflow", show(firing.get("airflow_m3_s"), Dimension.VOLUME_FLOW, units) + " at the return"),
+        _row("gas input", _input_text(power_input, plate, units)) if power_input.get("measured_w") else "",
         _row("efficiency", _efficiency_text(power_input)),
+        _row("", AIR_SIDE) if power_input.get("efficiency") is not None else "",
         _row("steady", _steady_text(firing)),
         _row("shortcut", _shortcut_text(firing, units)),
     ]
@@ -158,11 +164,26 @@ def _plate_text(plate: Mapping[str, Any], units: str) -> str:
     return f"{text}, output is {percent(plate.get('ratio'))} of it"
 
 
+def _input_text(power_input: Mapping[str, Any], plate: Mapping[str, Any], units: str) -> str:
+    measured_w = power_input.get("measured_w")
+    value, u95 = (
+        number(power_input.get(key), Dimension.POWER, units, like=measured_w)
+        for key in ("measured_w", "measured_u95_w")
+    )
+    unit = show(measured_w, Dimension.POWER, units).removeprefix(value).strip()
+    how = "the meter's counter" if power_input.get("source") == "counter" else "its dial, timed by hand"
+    plate_w = plate.get("input_w")
+    share = f", {percent(measured_w / plate_w)} of the plate's" if measured_w and plate_w else ""
+    return f"{value} ± {u95} {unit} (95 %) by {how}{share}"
+
+
 def _efficiency_text(power_input: Mapping[str, Any]) -> str:
     if power_input.get("efficiency") is not None:
-        return f"{percent(power_input['efficiency'])} of the measured input"
+        found, u95 = percent(power_input["efficiency"]), percent(power_input.get("efficiency_u95"))
+        return f"{found} ± {u95} of the measured gas input"
     ratio = percent(power_input.get("efficiency_of_nameplate_input"))
-    return f"{ratio} of the nameplate input (the input was not measured)"
+    why = clean(str(power_input.get("reason") or "the input was not measured"))
+    return f"{ratio} of the nameplate input ({why})"
 
 
 def _steady_text(firing: Mapping[str, Any]) -> str:

@@ -377,7 +377,7 @@ FAULTS = [
     ("[airflow]", "[airflows]", 10, "airflows", ["unknown key", "did you mean 'airflow'?"]),
     ("[job]", "job = 3\n[jobb]", 1, "job", ["must be a table"]),
     ("[job]", "probes.x = 3\n[job]", 1, "probes.x", ["must be a table: write [probes.x]"]),
-    ("[job]", f"x = {'9' * 60}\n[job]", 1, "x", ["unknown key; accepted here: airflow, cycles, job"]),
+    ("[job]", f"x = {'9' * 60}\n[job]", 1, "x", ["unknown key; accepted here: airflow, cycles, gas, job"]),
     ("[job]", '"a\\u001b\\n" = 1\n[job]', 1, "a??", ["unknown key"]),
 ]
 

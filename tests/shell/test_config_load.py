@@ -343,8 +343,8 @@ def test_the_full_text_leaves_no_key_out() -> None:
         "sim": SimTable,
         "derate": DerateTable,
     }
-    # [visit] has its own file: test_visit_record
-    assert set(ConfigFile.model_fields) == {*tables, "probes", "visit"} - {"derate"}
+    # [visit] and [gas] have their own files: test_visit_record, test_gas_config
+    assert set(ConfigFile.model_fields) == {*tables, "probes", "visit", "gas"} - {"derate"}
     data["derate"] = data["unit"]["derate"]
     missing = {
         (table, key)
@@ -420,11 +420,6 @@ def test_pressure_beats_altitude_within_four_percent() -> None:
     text = SMALL.replace('name = "hall"', 'name = "hall"\naltitude = "1500 m"\npressure = "{}"')
     assert load(text.format("82 kPa")).job.pressure_pa == 82000.0
     assert load(text.format("87.5 kPa")).job.pressure_pa == 87500.0
-
-
-def test_a_gas_meter_is_said_to_be_stored_alone() -> None:
-    loaded = load(SMALL + '[probes.meter]\nrole = "gas"\ndriver = "radio"\naddress = "x"\n')
-    assert "probes.meter is a gas meter: its readings are stored and not used yet." in loaded.notes
 
 
 def test_a_barometer_needs_no_note_about_altitude() -> None:
