@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from logger.config.airflow import flow_params
-from logger.config.gas import gas_params
 from logger.config.derate import DERATE_ABOVE_M, derate_factor
 from logger.config.gas import gas_params
 from logger.config.quantities import Dimension, show
@@ -191,23 +190,6 @@ def _gas(config: ConfigFile, probes: Probes, notes: list[str]) -> GasParams | No
     if config.gas is None:
         if meter is not None:
             notes.append(
-                f"probes.{meter} is a gas meter and there is no [gas] table: its readings are stored, the input"
-                " is not measured; add [gas] with heating_value."
-            )
-        return None
-    params, assumed = gas_params(config.gas, config.gas.volume_m3, lambda key: f"gas.{key}")
-    notes.append("gas: the input is this unit's only while all other appliances on its meter are off.")
-    notes += assumed
-    if meter is not None and config.gas.times is not None:
-        notes.append(f"gas.times are not used: probes.{meter} counts the gas over the steady stretch itself.")
-    return params
-
-
-def _gas(config: ConfigFile, probes: Probes, notes: list[str]) -> GasParams | None:
-    meter = next((name for name, probe in probes.items() if probe.role is Role.GAS), None)
-    if config.gas is None:
-        if meter is not None:
-            notes.append(
                 f"probes.{meter} is a gas meter and there is no [gas] table: its readings are stored, the"
                 " input is not measured; add [gas] with heating_value."
             )
@@ -216,9 +198,7 @@ def _gas(config: ConfigFile, probes: Probes, notes: list[str]) -> GasParams | No
     notes.append("gas: the input is this unit's only while all other appliances on its meter are off.")
     notes += assumed
     if meter is not None and config.gas.times is not None:
-        notes.append(
-            f"gas.times are not used: probes.{meter} counts the gas over the steady stretch itself."
-        )
+        notes.append(f"gas.times are not used: probes.{meter} counts the gas over the steady stretch itself.")
     return params
 
 

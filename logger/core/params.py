@@ -245,6 +245,7 @@ class JobParams:
     steady: SteadyParams = field(default_factory=SteadyParams)
     cycles: CycleParams = field(default_factory=CycleParams)
     gas: GasParams | None = None  # its heating value and meter; None: the input is not measured
+    match_max_age_days: float = 30.0  # older matches are told (design choice)
 
     def probes_of(self, *roles: Role) -> tuple[ProbeParams, ...]:
         """The probes of the given roles, in the config's order."""
@@ -254,7 +255,6 @@ class JobParams:
         """The probes of the air that enters the heating section: mixed, else return."""
         return self.probes_of(Role.MIXED) or self.probes_of(Role.RETURN)
 
-    match_max_age_days: float = 30.0  # older matches are told (design choice)
 
 MAIN_QUANTITY: dict[Role, Quantity] = {
     Role.RETURN: Quantity.TEMPERATURE,
