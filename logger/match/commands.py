@@ -132,9 +132,13 @@ def _tell(path: Path, config: LoadedConfig, answer: Answer, *, write: bool, json
     return COULD_NOT if answer.reason else 0
 
 
+def _somebody() -> bool:
+    return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout))
+
+
 def _agreed(path: Path) -> bool:
     """Whether somebody is there to ask, and says yes."""
-    if not all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout)):
+    if not _somebody():
         return False
     try:
         return input(f"Write this into {path}? [y/N] ").strip().casefold() in {"y", "yes"}
