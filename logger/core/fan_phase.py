@@ -10,13 +10,14 @@ from logger.core.line import MIN_POINTS, Line
 from logger.core.params import JobParams, Role
 from logger.core.probe_lines import mean_own_u
 from logger.core.steady import RISE, SteadyDetector
-from logger.core.stretch import ROOT3, SLOW_TAU_S, FanPhase, Means, density_ratio, means_from
+from logger.core.stretch import ROOT3, FanPhase, Means, density_ratio, means_from
 from logger.core.student import t975
 from logger.core.texts import Say, power_text
 
 MARGIN_S = 10  # s kept off the end of a fan phase: the firing may be dated late (assumed)
 GRACE_S = 15  # s a fan phase may seem shorter than it was: fan and firing are dated from the air
 FLAT_K = 0.1  # K: what a fan phase's slope may still bring within a time constant (design)
+LEFT_TAU_S = 1_800.0  # s: time constant of the heat that a cabinet and curb still hold (assumed)
 FAN_HEAT_MOST = 0.10  # of the plate's output: more is no fan (assumed)
 
 
@@ -120,7 +121,7 @@ class FanGauge:
             if mean is not None:
                 spread = t975(line.n_eff - 2.0) * line.slope_se
                 creep_k = spread / grid_s * tau_s
-                tail_k = (abs(line.slope) + spread) / grid_s * SLOW_TAU_S
+                tail_k = (abs(line.slope) + spread) / grid_s * LEFT_TAU_S
                 phase = _phase(means_from(mean), line, creep_k / 2.0, window * grid_s)
                 return replace(phase, tail_k=tail_k), ""
         return None, "the rise was not flat in the fan phase (residual heat of an earlier firing, or noise?)"
