@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from logger.core.air import volume_m3_kg
-from logger.core.firing import expected, plate_output_w
+from logger.core.efficiency import Efficiency, efficiency
+from logger.core.firing import SteadyStretch, expected, plate_output_w
+from logger.core.gas import GasInput
 from logger.core.params import MAIN_QUANTITY, AirflowParams, AirflowSource, ProbeParams
 from logger.core.readings import NS_PER_S, Quantity
 from logger.core.snapshot import Freshness, Phase, ProbeState, Snapshot
@@ -33,6 +35,7 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
             volume_m3_kg(moment.entering_c, moment.w, moment.pressure_pa)
         )
     plate_w = plate_output_w(job)
+    good = _efficiency(stretch)
     return Snapshot(
         t_ns=t_ns,
         phase=cycles.phase,
@@ -60,9 +63,18 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         residual_bound=bound,
         time_constant_s=detector.tau_s,
         decidable_tolerance=decidable[1] if decidable else None,
+        efficiency=good.value if good else None,
+        efficiency_u95=good.combined.u95_w if good else None,
         probes=tuple(_probe(core, probe, t_ns) for probe in job.probes),
         firings=len(core.book.done),
     )
+
+
+def _efficiency(stretch: SteadyStretch | None) -> Efficiency | None:
+    """Output over the gas input of the stretch, where it was measured."""
+    if stretch is None or not isinstance(stretch.gas, GasInput):
+        return None
+    return efficiency(stretch.means.output_w, stretch.combined, stretch.gas)
 
 
 def _airflow_from(flow: AirflowParams) -> str:

@@ -96,6 +96,8 @@ class Snapshot:
     residual_bound: float | None = None  # B / output, one-sided
     time_constant_s: float | None = None  # fitted, upper 95 %
     decidable_tolerance: float | None = None
+    efficiency: float | None = None  # output over the measured gas input, of the steady stretch
+    efficiency_u95: float | None = None
     probes: tuple[ProbeState, ...] = ()
     firings: int = 0
 

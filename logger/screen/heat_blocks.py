@@ -207,12 +207,14 @@ def air_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
             name, return_c = "mixed", entering_c
     airflow = show(snapshot.airflow_m3_s, Dimension.VOLUME_FLOW, units)
     room = width - (21 if wide else 9 + len(airflow))  # cells right of the value, as laid out below
-    rows = (
+    rows = [
         ("supply", show(snapshot.supply_c, Dimension.TEMPERATURE, units), ""),
         (name, show(return_c, Dimension.TEMPERATURE, units), mixed),
         ("rise", show(snapshot.rise_k, Dimension.DIFFERENCE, units), rise_word(snapshot)),
         ("airflow", airflow, _airflow_word(snapshot, room)),
-    )
+    ]
+    if snapshot.efficiency is not None:  # of the air side; the result says in words what it is not
+        rows.append(("air eff", percent(snapshot.efficiency), f"± {percent(snapshot.efficiency_u95)}"))
     lines = [Text(_air_heading(snapshot, units, width, glyphs), style="dim")]
     for label, value, tail in rows:
         if wide:

@@ -205,6 +205,17 @@ def test_efficiency_is_output_over_the_timed_input() -> None:
     assert power_input["efficiency_u95"] == pytest.approx(relative * power_input["efficiency"], rel=0.02)
 
 
+def test_the_snapshot_has_the_efficiency_while_it_is_steady() -> None:
+    job = replace(make_job(), gas=replace(GAS, timed=TIMED), pressure_pa=100_000.0, pressure_u_pa=0.0)
+    core = feed(job, ideal_firing())
+    seen = core.snapshot(2400 * NS_PER_S)
+    assert seen.efficiency is not None
+    assert seen.output_w is not None
+    assert seen.efficiency == pytest.approx(seen.output_w / INPUT_W, rel=1e-5)
+    early = feed(job, ideal_firing()[:1000]).snapshot(500 * NS_PER_S)
+    assert early.efficiency is None
+
+
 def test_turns_timed_by_hand_need_no_steady_firing() -> None:
     job = replace(make_job(), gas=replace(GAS, timed=TIMED), pressure_pa=100_000.0)
     found = document(job, ideal_firing()[:200])

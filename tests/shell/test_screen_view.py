@@ -210,6 +210,15 @@ def test_steady_is_labelled_as_the_mean_of_the_stretch() -> None:
     assert "beyond" in row(lines, "slope")
 
 
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_an_efficiency_stands_beside_the_air_where_the_gas_was_measured(width: int, height: int) -> None:
+    measured = make_snapshot(phase=Phase.STEADY, efficiency=0.806, efficiency_u95=0.043)
+    line = row(drawn(make_view(measured), width, height), "air eff")
+    assert "80.6 %" in line
+    assert "± 4.3 %" in line
+    assert "air eff" not in "\n".join(drawn(make_view(), width, height))
+
+
 @pytest.mark.parametrize("phase", list(Phase))
 def test_every_phase_stands_in_words_with_the_next_step(phase: Phase) -> None:
     line = drawn(make_view(make_snapshot(phase=phase)), 80, 24)[1]
