@@ -46,11 +46,12 @@ def take_command(options: TakeOptions) -> int:
 
 async def _take(setup: Setup, options: TakeOptions, *, screen: bool) -> int:
     changed = asyncio.Event()
-    air = AirWatch(setup.given, setup.air_sources)
+    params = {} if setup.config is None else {p.name: p for p in setup.config.job.probes}
+    air = AirWatch(setup.given, setup.air_sources, params)
     feed = _feed(setup, air, changed.set)
     notebook = Notebook(setup.path, setup.base, setup.plan)
     clock = SystemClock() if feed is None else feed.clock
-    taking = Taking(setup.state, notebook, setup.manner, clock, air.get, feed)
+    taking = Taking(setup.state, notebook, setup.manner, clock, air, feed)
     if not taking.save():  # before the first point: a file that cannot be written is found now
         raise StoreError(notebook.trouble)
     try:

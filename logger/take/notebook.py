@@ -2,27 +2,33 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from logger.core.airflow import plane_humidity
 from logger.core.errors import TableError
-from logger.core.traverse import Traverse, TraversePoint, TraverseQuantity
+from logger.core.traverse import Assumed, DuctShape, Traverse, TraversePoint, TraverseQuantity
 from logger.core.traverse_plan import Plan
+from logger.core.traverse_points import nearest_place
 from logger.take.walk import Entry, State, Taken
 from logger.traverse.file import save_traverse
 
 NOTES_LIMIT = 900  # characters; the file takes 1000
+SEPARATOR = "; "
+_OF_POINT = re.compile(r"point ([0-9]{1,3}): (.+)")
+_OF_REPEAT = re.compile(r"point [0-9]{1,3} was taken after others: its repeat tells drift since then")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Air:
-    """The air in the plane, as the file keeps it. ``humidity`` is a fraction; ``assumed`` names what
-    nobody measured or gave."""
+    """The air in the plane. ``humidity`` is a fraction, None where nobody said it; ``assumed`` names
+    what nobody measured or gave."""
 
     temperature_c: float
-    humidity: float
+    humidity: float | None
     pressure_pa: float
-    assumed: tuple[str, ...] = ()
+    assumed: tuple[Assumed, ...] = ()
 
 
 class Notebook:
@@ -45,15 +51,19 @@ class Notebook:
             if taken is not None
         )
         first = self.plan.points[state.first].point
+        temperature_c, assumed = self._temperature_c(points, air), air.assumed
+        if self._base.quantity is TraverseQuantity.TEMPERATURE:
+            assumed = tuple(part for part in assumed if part is not Assumed.TEMPERATURE or not points)
         return replace(
             self._base,
             points=points,
             repeat_first=None if state.repeat is None else _point(first, state.repeat),
-            temperature_c=self._temperature_c(points, air),
-            humidity=air.humidity,
+            temperature_c=temperature_c,
+            humidity=plane_humidity(temperature_c, air.pressure_pa) if air.humidity is None else air.humidity,
             pressure_pa=air.pressure_pa,
+            assumed=assumed,
             complete=not state.open,
-            notes=self._notes(state, air) or None,
+            notes=self._notes(state) or None,
         )
 
     def save(self, state: State, air: Air) -> bool:
@@ -73,13 +83,31 @@ class Notebook:
             return sum(found) / len(found)
         return air.temperature_c
 
-    def _notes(self, state: State, air: Air) -> str:
+    def _notes(self, state: State) -> str:
         """What the file had, then what is to be said of single points."""
         notes = [self._base.notes or ""]
-        if air.assumed:
-            notes.append(f"assumed: {', '.join(air.assumed)}")
         notes += [f"point {i + 1}: {t.note}" for i, t in enumerate(state.taken) if t is not None and t.note]
-        return "; ".join(dict.fromkeys(note for note in notes if note))[:NOTES_LIMIT]
+        times = [t.t_s for t in state.taken if t is not None and t.t_s is not None]
+        first = state.taken[state.first]
+        if state.repeat is not None and first is not None and (first.t_s or 0.0) > min(times, default=0.0):
+            notes.append(f"point {state.first + 1} was taken after others: its repeat tells drift since then")
+        return SEPARATOR.join(dict.fromkeys(note for note in notes if note))[:NOTES_LIMIT]
+
+
+def parted_notes(notes: str | None) -> tuple[str, dict[int, str]]:
+    """Notes of a file without what they say of single points, and that by the point's index.
+
+    >>> parted_notes("liner 25.00 mm; point 3: did not settle")
+    ('liner 25.00 mm', {2: 'did not settle'})
+    """
+    own: list[str] = []
+    of_points: dict[int, str] = {}
+    for note in (notes or "").split(SEPARATOR):
+        if (found := _OF_POINT.fullmatch(note)) is not None:
+            of_points[int(found[1]) - 1] = found[2]
+        elif not _OF_REPEAT.fullmatch(note):
+            own.append(note)
+    return SEPARATOR.join(own), of_points
 
 
 def taken_before(traverse: Traverse, plan: Plan) -> tuple[tuple[Taken | None, ...], Taken | None]:
@@ -88,37 +116,39 @@ def taken_before(traverse: Traverse, plan: Plan) -> tuple[tuple[Taken | None, ..
     Raises
     ------
     TableError
-        A point of the file is none of the plan's.
+        A point of the file is none of the plan's, or two are the same one.
     """
-    by_place = {point.place: point for point in traverse.points}
-    taken = tuple(_taken(by_place.pop(p.point.place, None)) for p in plan.points)
-    if by_place:
-        diameter, x, y = next(iter(by_place))
-        raise TableError(
-            f"the point at x {x:g}, y {y:g} (diameter {diameter}) is none of the {len(plan.points)} that its "
-            "method has: only a file that `riselog traverse take` wrote can be gone on with"
-        )
-    repeat, first = (
-        traverse.repeat_first,
-        next((p for p, t in zip(plan.points, taken, strict=True) if t), None),
-    )
-    if repeat is not None and (first is None or repeat.place != first.point.place):
+    found = _by_index(traverse, plan)
+    _, notes = parted_notes(traverse.notes)
+    taken = tuple(_taken(found.get(i), notes.get(i, "")) for i in range(len(plan.points)))
+    repeat, places = traverse.repeat_first, [planned.point for planned in plan.points]
+    if repeat is not None and nearest_place(places, repeat) != min(found, default=None):
         raise TableError("repeat_first does not stand where the first captured point stands: correct it")
     return taken, _taken(repeat)
 
 
 def known_velocities(traverse: Traverse, plan: Plan) -> tuple[Entry | None, ...]:
-    """The velocity that an earlier traverse has at each of the plan's points."""
-    by_place = {point.place: point for point in traverse.points}
-    found: list[Entry | None] = []
-    for planned in plan.points:
-        point = by_place.get(planned.point.place)
-        found.append(
-            None
-            if point is None
-            else Entry(velocity_m_s=point.velocity_m_s, velocity_pressure_pa=point.velocity_pressure_pa)
-        )
-    return tuple(found)
+    """The velocity that an earlier traverse has at each of the plan's points. Raises TableError."""
+    found = _by_index(traverse, plan)
+    return tuple(_entry(found[i]) if i in found else None for i in range(len(plan.points)))
+
+
+def _by_index(traverse: Traverse, plan: Plan) -> dict[int, TraversePoint]:
+    """The points of a file by their number in the plan; typed places are a little off it."""
+    places = [planned.point for planned in plan.points]
+    found: dict[int, TraversePoint] = {}
+    for n, point in enumerate(traverse.points):
+        index = nearest_place(places, point)
+        if index is None or index in found:
+            is_round = plan.duct.shape is DuctShape.ROUND
+            where = f"diameter {point.diameter}" if is_round else f"y {point.y:g}"
+            what = "none" if index is None else f"point {index + 1} a second time"
+            raise TableError(
+                f"key points[{n}]: the point at x {point.x:g}, {where} is {what} of the {len(places)} that "
+                "method and grid have; correct or remove it"
+            )
+        found[index] = point
+    return found
 
 
 def _point(place: TraversePoint, taken: Taken) -> TraversePoint:
@@ -131,21 +161,22 @@ def _point(place: TraversePoint, taken: Taken) -> TraversePoint:
         scatter_m_s=taken.scatter_m_s,
         scatter_pa=taken.scatter_pa,
         scatter_k=taken.scatter_k,
-        t_s=round(taken.t_s, 3),
+        t_s=None if taken.t_s is None else round(taken.t_s, 3),
     )
 
 
-def _taken(point: TraversePoint | None) -> Taken | None:
+def _entry(point: TraversePoint) -> Entry:
+    return Entry(velocity_m_s=point.velocity_m_s, velocity_pressure_pa=point.velocity_pressure_pa)
+
+
+def _taken(point: TraversePoint | None, note: str = "") -> Taken | None:
     if point is None:
         return None
     return Taken(
-        entry=Entry(
-            velocity_m_s=point.velocity_m_s,
-            velocity_pressure_pa=point.velocity_pressure_pa,
-            temperature_c=point.temperature_c,
-        ),
+        entry=replace(_entry(point), temperature_c=point.temperature_c),
         scatter_m_s=point.scatter_m_s,
         scatter_pa=point.scatter_pa,
         scatter_k=point.scatter_k,
-        t_s=point.t_s or 0.0,
+        t_s=point.t_s,
+        note=note,
     )

@@ -8,10 +8,12 @@ from pathlib import Path
 from typing import TypeVar
 
 from logger.airflow import options as texts
+from logger.airflow.lengths import mark
 from logger.config.quantities import Dimension
 from logger.core.errors import UsageError
-from logger.core.traverse import MeasuredPlane
+from logger.core.traverse import DuctShape, MeasuredPlane
 from logger.core.traverse_plan import Plan
+from logger.traverse.model import key_fault
 
 Word = TypeVar("Word", bound=StrEnum)
 
@@ -36,6 +38,8 @@ class TakeOptions:
     quantity: str | None = None
     velocity: Path | None = None
     at: str | None = None
+    burner: str | None = None
+    straight: str | None = None
     temperature: str | None = None
     humidity: str | None = None
     altitude: str | None = None
@@ -61,9 +65,39 @@ def option_name(field: str) -> str:
     return "--" + field.strip("_").replace("_", "-")
 
 
-def amount(option: str, text: str | None, dimension: Dimension) -> float | None:
-    """SI value of an option, or None where it was left out. Raises UsageError."""
-    return None if text is None else texts.amount(option, text, dimension)
+NUMBERS: dict[str, tuple[Dimension, str, float]] = {
+    "temperature": (Dimension.TEMPERATURE, "temperature_c", 1.0),
+    "humidity": (Dimension.FRACTION, "humidity_pct", 100.0),
+    "reference_density": (Dimension.DENSITY, "reference_density_kg_m3", 1.0),
+    "velocity_u95": (Dimension.FRACTION, "velocity_u95_percent", 100.0),
+    "area_u95": (Dimension.FRACTION, "area_u95_percent", 100.0),
+}
+"""Options that are numbers -> what they measure, their key of the file, and times SI there."""
+
+
+def number(options: TakeOptions, field: str) -> float | None:
+    """SI value of an option, one that the file can have; None where it was left out. Raises UsageError."""
+    text: str | None = getattr(options, field)
+    if text is None:
+        return None
+    dimension, key, times = NUMBERS[field]
+    value = texts.amount(option_name(field), text, dimension)
+    _check_key(f"{option_name(field)} '{text}'", key, value * times)
+    return value
+
+
+def _check_key(option: str, key: str, value: float) -> None:
+    if (fault := key_fault(key, value)) is not None:
+        raise UsageError(f"{option}: {key} {fault}")
+
+
+def show_length(length_m: float) -> str:
+    """A length in both units.
+
+    >>> show_length(0.3556)
+    '356 mm (14 in)'
+    """
+    return f"{mark(length_m, 'si')} mm ({mark(length_m, 'us')} in)"
 
 
 def word(option: str, text: str | None, kind: type[Word]) -> Word | None:
@@ -99,4 +133,36 @@ def pressure_pa(options: TakeOptions) -> float | None:
     """Pressure at the site, where it is given. Raises UsageError."""
     if options.altitude is None and options.pressure is None:
         return None
-    return texts.pressure_pa(options.altitude, options.pressure)
+    value_pa = texts.pressure_pa(options.altitude, options.pressure)
+    option = "altitude" if options.pressure is None else "pressure"
+    _check_key(f"--{option} '{getattr(options, option)}'", "pressure_pa", value_pa)
+    return value_pa
+
+
+def straight_diameters(options: TakeOptions, plan: Plan) -> float | None:
+    """Straight duct before the plane in hydraulic diameters, where it is given. Raises UsageError."""
+    if options.straight is None:
+        return None
+    if plan.plane is MeasuredPlane.FILTER_FACE:
+        raise UsageError("--straight goes with a plane in a duct; leave it out at a filter face")
+    length_m = texts.amount("--straight", options.straight, Dimension.LENGTH)
+    diameters = length_m / plan.duct.hydraulic_diameter_m
+    _check_key(f"--straight '{options.straight}'", "upstream_diameters", diameters)
+    return diameters
+
+
+def check_reach(options: TakeOptions, plan: Plan) -> None:
+    """Options that cannot go with this duct. Raises UsageError."""
+    if plan.duct.shape is DuctShape.ROUND:
+        inside_m, way = plan.duct.diameter_m, "wide"
+        if options.holes_on is not None:
+            raise UsageError(
+                "--holes-on goes with a rectangular duct; leave it out: a round one has a hole a diameter"
+            )
+    else:
+        inside_m, way = (plan.duct.height_m if plan.along_height else plan.duct.width_m), "deep"
+    if plan.tip_offset_m >= inside_m:
+        tip, inside = (show_length(value_m) for value_m in (plan.tip_offset_m, inside_m))
+        raise UsageError(
+            f"--tip-offset is {tip} and the duct is only {inside} {way} where the probe goes in: check it"
+        )

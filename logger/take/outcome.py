@@ -9,7 +9,7 @@ from logger.airflow.lengths import distance
 from logger.config import quantities
 from logger.config.quantities import Dimension
 from logger.core.errors import RiselogError, UsageError
-from logger.core.traverse import MeasuredPlane, Traverse, TraverseQuantity
+from logger.core.traverse import Assumed, MeasuredPlane, Traverse, TraverseQuantity
 from logger.core.traverse_plan import Plan
 from logger.faults import complain
 from logger.screen.format import clean, percent, show
@@ -18,6 +18,13 @@ from logger.take import words
 from logger.take.options import TakeOptions
 from logger.take.setup import Setup
 from logger.take.taking import Taking
+
+ASKED = {
+    Assumed.TEMPERATURE: "--temperature",
+    Assumed.HUMIDITY: "--humidity",
+    Assumed.PRESSURE: "--altitude or --pressure",
+}
+"""Options that say a part of the air's state."""
 
 
 def start_sentences(taking: Taking, setup: Setup) -> tuple[str, ...]:
@@ -113,9 +120,12 @@ def tell(taking: Taking, setup: Setup, options: TakeOptions) -> None:
         lines.append(f"{_capital(missing)}: go on with {_resume_command(setup, options)}")
     if drift := words.drift_text(state, setup.units):
         lines.append(f"Drift: {drift}.")
-    air = taking.air()
-    if air.assumed and setup.base.quantity is TraverseQuantity.VELOCITY:
-        lines.append(f"Assumed, because nobody gave it: {', '.join(air.assumed)} of the air.")
+    assumed = taking.traverse().assumed
+    if assumed and setup.base.quantity is TraverseQuantity.VELOCITY:
+        said = ", ".join(f"{part} ({ASKED[part]})" for part in assumed)
+        lines.append(
+            f"Assumed of the air, because nobody gave it: {said}; --resume with that option adds it."
+        )
     write_lines(lines, sys.stderr if options.json else sys.stdout)
     if options.json:
         from logger.airflow.commands import compute_command  # noqa: PLC0415 - costs start-up time

@@ -16,8 +16,9 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from logger.core.errors import TableError
-from logger.core.traverse import Duct, DuctShape, MeasuredPlane, Method, Traverse
+from logger.core.traverse import Duct, DuctShape, MeasuredPlane, Method, Traverse, TraversePoint
 from logger.core.traverse_plan import Plan, make_plan
+from logger.core.traverse_points import nearest_place
 from logger.traverse.file import loads_traverse, parse_json, read_small
 from logger.traverse.model import RectangularDuct, RoundDuct, fault_sentences
 
@@ -64,7 +65,7 @@ class Layout:
     grid: tuple[int, int]
     liner_m: float = 0.0
     tip_offset_m: float = 0.0
-    walked: Sequence[tuple[int, float, float]] = ()
+    walked: Sequence[TraversePoint] = ()
 
 
 def load_plan(path: Path, on_long: bool | None) -> Plan:  # noqa: FBT001 - None is a third state
@@ -97,7 +98,7 @@ def plan_like(traverse: Traverse, on_long: bool | None) -> Plan:  # noqa: FBT001
         ),
         liner_m=found.get("liner", 0.0),
         tip_offset_m=found.get("tip offset", 0.0),
-        walked=[point.place for point in traverse.points],
+        walked=traverse.points,
     )
     return plan_of(layout, on_long)
 
@@ -128,11 +129,11 @@ def plan_of(layout: Layout, on_long: bool | None) -> Plan:  # noqa: FBT001 - as 
     return min(plans, key=lambda plan: _passed_over(plan, layout.walked))
 
 
-def _passed_over(plan: Plan, walked: Sequence[tuple[int, float, float]]) -> tuple[bool, int]:
+def _passed_over(plan: Plan, walked: Sequence[TraversePoint]) -> tuple[bool, int]:
     """How badly a walk fits the plan: out of order, then points left out on the way."""
-    order = {planned.point.place: planned.n for planned in plan.points}
-    numbers = [order[place] for place in walked if place in order]
-    return numbers != sorted(numbers), max(numbers, default=0) - len(numbers)
+    places = [planned.point for planned in plan.points]
+    numbers = [n for point in walked if (n := nearest_place(places, point)) is not None]
+    return numbers != sorted(numbers), max(numbers, default=-1) + 1 - len(numbers)
 
 
 def _layout(document: dict[str, Any], name: str) -> Layout:
@@ -156,5 +157,7 @@ def _layout(document: dict[str, Any], name: str) -> Layout:
         grid=(first, second),
         liner_m=file.liner_m,
         tip_offset_m=file.tip_offset_m,
-        walked=[(p.diameter or 0, round(p.x, 6), round(0.5 if p.y is None else p.y, 6)) for p in file.points],
+        walked=[
+            TraversePoint(x=p.x, y=0.5 if p.y is None else p.y, diameter=p.diameter or 0) for p in file.points
+        ],
     )

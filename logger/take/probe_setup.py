@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from logger.config.load import LoadedConfig, ProbeSetup, SimSettings
-from logger.config.quantities import Dimension
+from logger.config.params import UNKNOWN_U_PA
 from logger.core.errors import ConfigError, UsageError
-from logger.core.params import MAIN_QUANTITY, AirflowParams, AirflowSource, JobParams, ProbeParams, Role
-from logger.core.readings import QUANTITIES, Quantity, in_range
-from logger.core.traverse import Traverse, TraverseQuantity
+from logger.core.params import AirflowParams, AirflowSource, JobParams, ProbeParams, Role
+from logger.core.readings import Quantity
+from logger.core.traverse import Assumed, Traverse, TraverseQuantity
 from logger.registry import load_driver
-from logger.take.air import Given
-from logger.take.options import TakeOptions, amount, pressure_pa
+from logger.take.air import PERCENT, Given
+from logger.take.notebook import SEPARATOR
+from logger.take.options import TakeOptions, number, pressure_pa
 
-SUPPLY_HUMIDITY = 0.10  # fraction, of heated air where nothing says it; assumed
 DEFAULT_VELOCITY_U95 = 0.05  # fraction of the value; assumed
 DEFAULT_TEMPERATURE_U95_K = 0.5  # K; assumed
 SIMULATED = "SIMULATED PROBES"
@@ -76,7 +77,7 @@ def _probe_alone(text: str, role: Role) -> LoadedConfig:
         job=JobParams(name="traverse", airflow=AirflowParams(source=AirflowSource.FIXED), probes=(probe,)),
         units="us",
         probes=(ProbeSetup(name="probe", role=role, driver=driver, options=options),),
-        sim=SimSettings(scenario="standard", speed=1.0, seed=1) if kind.simulated else None,
+        sim=SimSettings(scenario="standard", speed=None, seed=1) if kind.simulated else None,
         store_path=None,
         mqtt=None,
         effective_text="",
@@ -111,43 +112,36 @@ def find_air_sources(
 
 
 def given_air(
-    options: TakeOptions, before: Traverse | None, config: LoadedConfig | None, quantity: TraverseQuantity
+    options: TakeOptions, before: Traverse | None, velocities: Traverse | None, config: LoadedConfig | None
 ) -> Given:
-    """The air as options, the file gone on with, or the config have it. Raises UsageError."""
-    temperature_c = amount("--temperature", options.temperature, Dimension.TEMPERATURE)
-    humidity = amount("--humidity", options.humidity, Dimension.FRACTION)
-    pressure = pressure_pa(options)
-    if humidity is not None and not 0.0 <= humidity <= 1.0:
-        raise UsageError(f"--humidity '{options.humidity}': give one from 0 % to 100 %")
-    if temperature_c is not None and not in_range(Quantity.TEMPERATURE, temperature_c):
-        raise UsageError(f"--temperature '{options.temperature}': is no temperature of air in a duct")
-    if pressure is not None and not in_range(Quantity.PRESSURE, pressure):
-        info = QUANTITIES[Quantity.PRESSURE]
-        raise UsageError(
-            f"--pressure is {pressure / 1000:g} kPa: give the site's own, "
-            f"from {info.low / 1000:g} to {info.high / 1000:g} kPa"
-        )
-    given = Given(temperature_c=temperature_c, humidity=humidity, pressure_pa=pressure)
-    if quantity is TraverseQuantity.TEMPERATURE:
-        given = replace(given, fallback_humidity=SUPPLY_HUMIDITY)
-    if config is not None and options.config is not None:
-        given = replace(
-            given, fallback_pa=config.job.pressure_pa, pressure_known=not config.job.pressure_assumed
-        )
-    if before is not None:
-        given = replace(
-            given, fallback_c=before.temperature_c, fallback_pa=before.pressure_pa, pressure_known=True
-        )
-        if before.quantity is quantity:
-            given = replace(given, fallback_humidity=before.humidity, air_known=True)
-    return given
+    """The air as options, the files, or the config have it. Raises UsageError."""
+    humidity = number(options, "humidity")
+    told = {
+        Assumed.TEMPERATURE: number(options, "temperature"),
+        Assumed.HUMIDITY: None if humidity is None else humidity * PERCENT,
+        Assumed.PRESSURE: pressure_pa(options),
+    }
+    known: dict[Assumed, float] = {}
+    if config is not None and options.config is not None and config.job.pressure_u_pa < UNKNOWN_U_PA:
+        known[Assumed.PRESSURE] = config.job.pressure_pa
+    for file, parts in ((velocities, (Assumed.PRESSURE,)), (before, tuple(Assumed))):
+        if file is not None:
+            state = {
+                Assumed.TEMPERATURE: file.temperature_c,
+                Assumed.HUMIDITY: file.humidity * PERCENT,
+                Assumed.PRESSURE: file.pressure_pa,
+            }
+            known |= {part: state[part] for part in parts if part not in file.assumed}
+    return Given(
+        said={part: value for part, value in told.items() if value is not None},
+        before=known,
+        points=0 if before is None else len(before.points),
+    )
 
 
 def check_air(given: Given, sources: Mapping[Quantity, Sequence[str]], quantity: TraverseQuantity) -> None:
     """A velocity traverse needs the air's temperature from somewhere."""
-    known = (
-        given.temperature_c is not None or given.fallback_c is not None or sources.get(Quantity.TEMPERATURE)
-    )
+    known = given.knows(Assumed.TEMPERATURE) or sources.get(Quantity.TEMPERATURE)
     if quantity is TraverseQuantity.VELOCITY and not known:
         raise UsageError(
             "--temperature is missing: give that of the air in the duct, such as '70 F'; "
@@ -155,20 +149,44 @@ def check_air(given: Given, sources: Mapping[Quantity, Sequence[str]], quantity:
         )
 
 
-def with_probes(base: Traverse, config: LoadedConfig | None, watched: Sequence[ProbeSetup]) -> Traverse:
-    """What the config knows of the probes' calibration and basis."""
+def with_probes(
+    base: Traverse, config: LoadedConfig | None, watched: Sequence[ProbeSetup], *, resumed: bool
+) -> Traverse:
+    """What the config knows of the probes' calibration and basis.
+
+    A file gone on with keeps its basis, and the poorer calibration of both. Raises UsageError.
+    """
     if config is None or not watched:
         return base
     params = {p.name: p for p in config.job.probes}
     for probe in watched:
-        quantity = MAIN_QUANTITY[probe.role]
-        if quantity is Quantity.VELOCITY:
-            base = replace(base, velocity_u95=params[probe.name].u95)
+        u95 = params[probe.name].u95
+        if probe.role is Role.VELOCITY:
+            base = replace(base, velocity_u95=max(u95, base.velocity_u95 if resumed else 0.0))
         else:
-            base = replace(base, temperature_u95_k=params[probe.name].u95)
+            base = replace(base, temperature_u95_k=max(u95, base.temperature_u95_k if resumed else 0.0))
     airflow = config.job.airflow
-    if airflow.source is AirflowSource.PROBE and airflow.probe in {p.name for p in watched}:
+    if airflow.probe in {p.name for p in watched} and _says_basis(config):
+        if resumed and airflow.basis is not base.basis:
+            raise UsageError(
+                f'{config.name}: key airflow.basis is "{airflow.basis}" and the file\'s points are '
+                f'"{base.basis}" velocities: correct the one that is wrong'
+            )
         base = replace(base, basis=airflow.basis, reference_density_kg_m3=airflow.reference_density_kg_m3)
-    names = ", ".join(f"{p.name} ({p.driver})" for p in watched)
-    notes = "; ".join(dict.fromkeys(n for n in (base.notes, SIMULATED if config.simulated else "") if n))
-    return replace(base, probe=names, notes=notes or None)
+    names = [f"{p.name} ({p.driver})" for p in watched]
+    return replace(
+        base,
+        probe=_with(base.probe, ", ", names),
+        notes=_with(base.notes, SEPARATOR, [SIMULATED] if config.simulated else []),
+    )
+
+
+def _with(text: str | None, separator: str, more: Sequence[str]) -> str | None:
+    """A list in a text with more in it, each once."""
+    return separator.join(dict.fromkeys([*(text.split(separator) if text else []), *more])) or None
+
+
+def _says_basis(config: LoadedConfig) -> bool:
+    """Whether the config says the basis itself, or has it from its traverse."""
+    said = tomllib.loads(config.effective_text).get("airflow", {})
+    return "basis" in said or config.job.airflow.reference is not None

@@ -4,42 +4,40 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from logger.airflow import options as texts
-from logger.clock import SystemClock, utc_text
+from logger.clock import SystemClock
 from logger.config.load import LoadedConfig, ProbeSetup, load_config
-from logger.config.quantities import Dimension
 from logger.core.errors import TableError, UsageError
-from logger.core.params import Role, VelocityBasis
+from logger.core.params import Role
 from logger.core.readings import Quantity
-from logger.core.traverse import DuctShape, Traverse, TraverseQuantity
+from logger.core.traverse import Traverse, TraverseQuantity
 from logger.core.traverse_plan import Plan
 from logger.registry import DriverOptions
 from logger.take.air import Given
 from logger.take.capture import begin, resume
+from logger.take.head import Origin, head, load_before
 from logger.take.notebook import known_velocities, taken_before
 from logger.take.options import (
     GEOMETRY,
     TakeOptions,
-    amount,
+    check_reach,
     holes_on_long,
-    option_name,
     plan_of,
     word,
 )
-from logger.take.plan_file import load_plan, plan_like, plan_note
+from logger.take.plan_file import load_plan, plan_like
 from logger.take.probe_setup import (
     check_air,
     find_air_probes,
     find_air_sources,
     given_air,
     watched_probes,
-    with_probes,
 )
 from logger.take.taking import Manner
-from logger.take.walk import State
+from logger.take.walk import Entry, State
 from logger.traverse.file import load_traverse
 
 DEFAULT_OUTPUT = Path("traverse.json")
@@ -75,18 +73,16 @@ def prepare(options: TakeOptions) -> Setup:
         Something cannot be used; the sentence names option or file, and what to do.
     """
     config = None if options.config is None else load_config(options.config, DriverOptions())
-    before = None if options.resume is None else _before(options, options.resume)
+    before = None if options.resume is None else load_before(options, options.resume)
     quantity = _quantity(options, before)
     velocities = _velocities(options, quantity)
     plan = _plan(options, before or velocities)
     config, watched = watched_probes(options, config, quantity)
     at = _at(options, quantity)
     air_probes = find_air_probes(config, at, quantity)
-    base = _base(options, plan, before, velocities, config, watched, quantity)
-    known = () if velocities is None else known_velocities(velocities, plan)
-    if velocities is not None and None in known:
-        n = known.index(None) + 1
-        raise UsageError(f"--velocity {options.velocity}: has no velocity at point {n}; complete it first")
+    origin = Origin(before=before, velocities=velocities, config=config, watched=watched)
+    base = head(options, plan, quantity, origin)
+    known = _known(options, velocities, plan)
     _check_velocity_source(options, quantity, watched)
     state = begin(len(plan.points))
     if before is not None:
@@ -94,7 +90,7 @@ def prepare(options: TakeOptions) -> Setup:
             state = resume(*taken_before(before, plan))
         except TableError as error:
             raise TableError(f"{options.resume}: {error}") from error
-    given = given_air(options, before or velocities, config, quantity)
+    given = given_air(options, before, velocities, config)
     sources = find_air_sources(config, watched, air_probes)
     check_air(given, sources, quantity)
     return Setup(
@@ -113,14 +109,6 @@ def prepare(options: TakeOptions) -> Setup:
         units=_units(options, config),
         notes=_notes(config, watched),
     )
-
-
-def _before(options: TakeOptions, path: Path) -> Traverse:
-    """The file that is gone on with."""
-    for name in (*GEOMETRY, "quantity"):
-        if getattr(options, name) is not None:
-            raise UsageError(f"{option_name(name)}: {path} says it already; leave it out with --resume")
-    return load_traverse(path)
 
 
 def _quantity(options: TakeOptions, before: Traverse | None) -> TraverseQuantity:
@@ -144,10 +132,27 @@ def _plan(options: TakeOptions, like: Traverse | None) -> Plan:
     if options.plan is not None:
         if asked != ["plan"]:
             raise UsageError("--plan names the duct and its points already; leave the other options out")
-        return load_plan(options.plan, holes_on_long(options))
-    if like is None or asked:
-        return plan_of(options)
-    return plan_like(like, holes_on_long(options))
+        plan = load_plan(options.plan, holes_on_long(options))
+    elif like is None or asked:
+        plan = plan_of(options)
+    else:
+        plan = plan_like(like, holes_on_long(options))
+    check_reach(options, plan)
+    return plan
+
+
+def _known(options: TakeOptions, velocities: Traverse | None, plan: Plan) -> tuple[Entry | None, ...]:
+    """The velocity at each point, where an earlier traverse has them. Raises UsageError, TableError."""
+    if velocities is None:
+        return ()
+    try:
+        known = known_velocities(velocities, plan)
+    except TableError as error:
+        raise TableError(f"{options.velocity}: {error}") from error
+    if None in known:
+        n = known.index(None) + 1
+        raise UsageError(f"--velocity {options.velocity}: has no velocity at point {n}; complete it first")
+    return known
 
 
 def _check_velocity_source(
@@ -165,53 +170,6 @@ def _at(options: TakeOptions, quantity: TraverseQuantity) -> str:
     if options.at not in (None, "return", "supply"):
         raise UsageError(f"--at '{options.at}': write return or supply")
     return options.at or ("supply" if quantity is TraverseQuantity.TEMPERATURE else "return")
-
-
-def _base(
-    options: TakeOptions,
-    plan: Plan,
-    before: Traverse | None,
-    velocities: Traverse | None,
-    config: LoadedConfig | None,
-    watched: Sequence[ProbeSetup],
-    quantity: TraverseQuantity,
-) -> Traverse:
-    """The file without its points: what was there before, else the defaults, then the options."""
-    is_round = plan.duct.shape is DuctShape.ROUND
-    base = before or Traverse(
-        duct=plan.duct,
-        method=plan.method,
-        plane=plan.plane,
-        quantity=quantity,
-        points_across=0 if is_round else plan.first,
-        points_down=0 if is_round else plan.second,
-        points_per_diameter=plan.first if is_round else 0,
-        diameters=plan.second if is_round else 0,
-        started_utc=utc_text(SystemClock().utc_us()),
-        notes=plan_note(plan) or None,
-    )
-    if before is None and velocities is not None:
-        base = replace(
-            base,
-            basis=velocities.basis,
-            reference_density_kg_m3=velocities.reference_density_kg_m3,
-            velocity_u95=velocities.velocity_u95,
-            area_u95=velocities.area_u95,
-        )
-    base = with_probes(base, config, watched)
-    basis = word("--basis", options.basis, VelocityBasis)
-    density = amount("--reference-density", options.reference_density, Dimension.DENSITY)
-    velocity_u95 = amount("--velocity-u95", options.velocity_u95, Dimension.FRACTION)
-    area_u95 = amount("--area-u95", options.area_u95, Dimension.FRACTION)
-    return replace(
-        base,
-        points=(),
-        repeat_first=None,
-        basis=base.basis if basis is None else basis,
-        reference_density_kg_m3=base.reference_density_kg_m3 if density is None else density,
-        velocity_u95=base.velocity_u95 if velocity_u95 is None else velocity_u95,
-        area_u95=base.area_u95 if area_u95 is None else area_u95,
-    )
 
 
 def _passed_s(before: Traverse | None) -> float:

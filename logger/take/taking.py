@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 from logger.clock import Clock
 from logger.core.readings import NS_PER_S
@@ -13,6 +13,16 @@ from logger.take.notebook import Air, Notebook
 from logger.take.probes import ProbeFeed
 from logger.take.walk import NOTHING, Entry, Key, Moment, State, stage_of
 from logger.take.watch import Stage
+
+
+class AirSource(Protocol):
+    """What knows the air in the plane."""
+
+    def get(self) -> Air:
+        """The air as it is known now."""
+
+    def captured(self, span_s: float) -> None:
+        """A point was captured from its last ``span_s`` seconds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +37,7 @@ class Manner:
 class Taking:
     """One take from its first key to its last.
 
-    ``feed`` is None where every value is typed; ``air`` gives the air as it is known now.
+    ``feed`` is None where every value is typed; ``air`` watches the air at the points.
     """
 
     def __init__(
@@ -36,14 +46,14 @@ class Taking:
         notebook: Notebook,
         manner: Manner,
         clock: Clock,
-        air: Callable[[], Air],
+        air: AirSource,
         feed: ProbeFeed | None = None,
     ) -> None:
         self.state = state
         self.notebook = notebook
         self.manner = manner
         self.feed = feed
-        self.air = air
+        self._air = air
         self._clock = clock
         self._start_ns = clock.now_ns()
 
@@ -64,9 +74,13 @@ class Taking:
 
     def key(self, key: Key, entry: Entry = NOTHING) -> State:
         """Carry out a key; what it captured is on the disk when this returns, or ``said`` says not."""
-        self.state = press(self.state, key, self.moment(entry))
-        if self.state.changed and not self.save():
-            self.state = replace(self.state, said=f"NOT SAVED: {self.notebook.trouble}.")
+        before = self.state
+        self.state = press(before, key, self.moment(entry))
+        if self.state.changed:
+            taken = self.state.repeat if before.repeating else self.state.taken[before.here]
+            self._air.captured((taken.span_s if taken else None) or 0.0)
+            if not self.save():
+                self.state = replace(self.state, said=f"NOT SAVED: {self.notebook.trouble}.")
         if self.state.moved and self.feed is not None:
             self.feed.restart()
         return self.state
@@ -77,8 +91,8 @@ class Taking:
 
     def save(self) -> bool:
         """Write the file as it stands."""
-        return self.notebook.save(self.state, self.air())
+        return self.notebook.save(self.state, self._air.get())
 
     def traverse(self) -> Traverse:
         """The traverse as far as it goes."""
-        return self.notebook.traverse(self.state, self.air())
+        return self.notebook.traverse(self.state, self._air.get())

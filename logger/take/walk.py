@@ -57,13 +57,16 @@ NOTHING = Entry()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Taken:
-    """One point as captured. ``scatter`` is that of the averaged readings (None: typed); s, SI."""
+    """One point as captured. ``scatter`` is that of the averaged readings (None: typed); s, SI.
+
+    ``t_s`` is None where a file does not say it.
+    """
 
     entry: Entry
     scatter_m_s: float | None = None
     scatter_pa: float | None = None
     scatter_k: float | None = None
-    t_s: float
+    t_s: float | None
     span_s: float | None = None
     readings: int = 0
     note: str = ""

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 
 from logger.core.params import STANDARD_DENSITY_KG_M3
 from logger.core.readings import QUANTITIES, Quantity, QuantityInfo
@@ -122,15 +123,32 @@ _PHRASES = {
 """Sentences for pydantic's error types; what is not here keeps pydantic's own."""
 
 
+def key_fault(key: str, value: float) -> str | None:
+    """Why a number cannot stand at a key of the file; None where it can.
+
+    >>> key_fault("velocity_u95_percent", 60.0), key_fault("velocity_u95_percent", 5.0)
+    ('is 60 and must be at most 50; check number and unit', None)
+    """
+    try:
+        TraverseFile.model_validate({key: value})
+    except ValidationError as error:
+        own = [entry for entry in error.errors(include_url=False) if entry["loc"] == (key,)]
+        return f"is {value:g} and {_phrase(own[0])}" if own else None
+    return None
+
+
 def fault_sentences(error: ValidationError, name: str) -> list[str]:
     """One sentence a fault, at most ten: file, JSON path of the key, what to do."""
     sentences = []
     for entry in error.errors(include_url=False)[:10]:
         where = [part for part in entry["loc"] if part not in ("rectangular", "round")]
-        phrase = _PHRASES.get(entry["type"], " ".join(entry["msg"].split()))
-        text = phrase.format(**entry.get("ctx", {}))
-        sentences.append(f"{name}: key {_path(where)}: {text}")
+        sentences.append(f"{name}: key {_path(where)}: {_phrase(entry)}")
     return sentences
+
+
+def _phrase(entry: ErrorDetails) -> str:
+    phrase = _PHRASES.get(entry["type"], " ".join(entry["msg"].split()))
+    return phrase.format(**entry.get("ctx", {}))
 
 
 def _path(where: Iterable[int | str]) -> str:

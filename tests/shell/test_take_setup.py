@@ -8,9 +8,10 @@ from typing import Any
 import pytest
 
 from logger.airflow.plan_text import plan_document
-from logger.core.errors import RiselogError, TableError
+from logger.core.errors import RiselogError, TableError, UsageError
+from logger.core.params import ProbeParams, Role
 from logger.core.readings import NS_PER_S, Flag, Quantity, Reading
-from logger.core.traverse import DuctShape, Method, TraverseQuantity
+from logger.core.traverse import Assumed, DuctShape, Method, Traverse, TraverseQuantity
 from logger.take.air import AirWatch, Given
 from logger.take.notebook import Air, Notebook
 from logger.take.options import TakeOptions
@@ -85,7 +86,16 @@ FAULTS: list[tuple[dict[str, Any], str]] = [
     ({"plane": "roof"}, "--plane"),
     ({"temperature": None}, "--temperature is missing"),
     ({"temperature": "70"}, "--temperature: '70' needs a unit"),
-    ({"temperature": "900 °F"}, "no temperature of air"),
+    ({"temperature": "900 °F"}, "temperature_c is 482.222 and must be at most 150"),
+    ({"velocity_u95": "60 %"}, "--velocity-u95 '60 %': velocity_u95_percent is 60 and must be at most 50"),
+    ({"velocity_u95": "-1 %"}, "must be at least 0"),
+    ({"area_u95": "51 %"}, "--area-u95 '51 %': area_u95_percent is 51"),
+    ({"reference_density": "12 kg/m3"}, "--reference-density '12 kg/m3': reference_density_kg_m3 is 12"),
+    ({"straight": "-1 m"}, "--straight '-1 m': upstream_diameters is -2.39"),
+    ({"straight": "1 m", "plane": "filter-face"}, "--straight goes with a plane in a duct"),
+    ({"burner": "low"}, "--burner 'low': write on or off"),
+    ({"duct": None, "round_": "16 in", "holes_on": "long"}, "--holes-on goes with a rectangular duct"),
+    ({"tip_offset": "14 in"}, "--tip-offset is 356 mm (14 in) and the duct is only 356 mm (14 in) deep"),
     ({"humidity": "130 %"}, "--humidity"),
     ({"altitude": "700 ft", "pressure": "98 kPa"}, "--altitude and --pressure"),
     ({"altitude": "70000 ft"}, "--altitude"),
@@ -197,9 +207,9 @@ def test_a_plan_file_with_a_fault_names_file_and_key(tmp_path: Path) -> None:
 def test_resume_refuses_a_point_that_its_rule_does_not_have() -> None:
     path = saved({0: point(4.0)})
     document = json.loads(path.read_text(encoding="utf-8"))
-    document["points"][0]["x"] = 0.3
+    document["points"][0]["x"] = 0.2
     path.write_text(json.dumps(document), encoding="utf-8")
-    with pytest.raises(TableError, match="none of the 25"):
+    with pytest.raises(TableError, match=r"points\[0\].*none of the 25"):
         prepare(TakeOptions(resume=path))
 
 
@@ -247,17 +257,214 @@ def test_a_save_that_fails_keeps_the_old_file(tmp_path: Path) -> None:
     assert "cannot be written" in notebook.trouble
 
 
-def test_the_air_is_the_mean_of_the_first_probe_that_says_it() -> None:
-    watch = AirWatch(Given(humidity=0.3), {Quantity.TEMPERATURE: ["duct", "ret"], Quantity.HUMIDITY: ["ret"]})
+def say(watch: AirWatch, t_s: float, probe: str, quantity: Quantity, value: float, **more: Any) -> None:
+    watch.update(Reading(0, round(t_s * NS_PER_S), probe, quantity, value, more.get("flag", Flag.OK), 0, 0))
 
-    def say(probe: str, quantity: Quantity, value: float, flag: Flag = Flag.OK) -> None:
-        watch.update(Reading(0, NS_PER_S, probe, quantity, value, flag, 0, 0))
 
+def test_the_first_probe_that_says_it_counts_and_an_option_wins() -> None:
+    sources = {Quantity.TEMPERATURE: ["duct", "ret"], Quantity.HUMIDITY: ["ret"]}
+    watch = AirWatch(Given(said={Assumed.HUMIDITY: 30.0}, before={}), sources)
     assert watch.get().assumed == ("temperature", "pressure")
-    say("ret", Quantity.TEMPERATURE, 20.0)
-    say("ret", Quantity.TEMPERATURE, 22.0)
-    say("ret", Quantity.TEMPERATURE, 99.0, Flag.OUT_OF_RANGE)
-    say("ret", Quantity.HUMIDITY, 44.0)
-    assert (watch.get().temperature_c, watch.get().humidity) == (21.0, 0.3)  # what was given wins
-    say("duct", Quantity.TEMPERATURE, 23.0)
+    for t_s, value in enumerate((20.0, 22.0)):
+        say(watch, t_s, "ret", Quantity.TEMPERATURE, value)
+    say(watch, 2, "ret", Quantity.TEMPERATURE, 99.0, flag=Flag.OUT_OF_RANGE)
+    say(watch, 2, "ret", Quantity.HUMIDITY, 44.0)
+    assert (watch.get().temperature_c, watch.get().humidity) == (21.0, 0.3)
+    watch.captured(5.0)
+    say(watch, 3, "duct", Quantity.TEMPERATURE, 23.0)
+    watch.captured(5.0)
     assert watch.get().temperature_c == 23.0
+
+
+def test_air_counts_only_while_the_probe_stands_at_a_point() -> None:
+    """A probe that comes from a cold roof, warms, stands at two points, and is carried in between."""
+    watch = AirWatch(Given(said={}, before={}), {Quantity.TEMPERATURE: ["ret"]})
+    on_the_way = [-5.0, 5.0, 15.0, 19.0, 20.9]
+    t_s = 0
+    for values in (on_the_way, [21.0] * 8, on_the_way, [23.0] * 6):
+        for value in values:
+            say(watch, t_s := t_s + 1, "ret", Quantity.TEMPERATURE, value)
+        if values is not on_the_way:
+            watch.captured(float(len(values) - 1))
+    assert watch.get().temperature_c == pytest.approx(22.0)  # mean of two points, by hand
+
+
+def test_a_slow_probe_counts_by_its_last_reading() -> None:
+    watch = AirWatch(Given(said={}, before={}), {Quantity.PRESSURE: ["baro"]})
+    say(watch, 1, "baro", Quantity.PRESSURE, 98_000.0)
+    say(watch, 20, "duct", Quantity.VELOCITY, 4.0)
+    watch.captured(8.0)
+    assert watch.get().pressure_pa == 98_000.0
+
+
+def test_readings_count_with_their_probes_own_correction() -> None:
+    params = {
+        "ret": ProbeParams(name="ret", role=Role.RETURN, u95=0.5, offset=0.4, humidity_offset=2.0),
+        "duct": ProbeParams(name="duct", role=Role.VELOCITY, u95=0.05, offset=0.2),
+    }
+    sources = {Quantity.TEMPERATURE: ["ret"], Quantity.HUMIDITY: ["ret"]}
+    watch = AirWatch(Given(said={}, before={}), sources, params)
+    say(watch, 1, "ret", Quantity.TEMPERATURE, 21.4)
+    say(watch, 1, "ret", Quantity.HUMIDITY, 42.0)
+    assert (watch.get().temperature_c, watch.get().humidity) == pytest.approx((21.0, 0.40))
+    other = AirWatch(Given(said={}, before={}), {Quantity.TEMPERATURE: ["duct"]}, params)
+    say(other, 1, "duct", Quantity.TEMPERATURE, 21.4)
+    assert other.get().temperature_c == 21.4  # its offset is one of velocity
+
+
+def test_new_points_do_not_overrule_the_air_of_old_ones() -> None:
+    given = Given(said={}, before={Assumed.TEMPERATURE: 20.0}, points=3)
+    watch = AirWatch(given, {Quantity.TEMPERATURE: ["ret"]})
+    say(watch, 1, "ret", Quantity.TEMPERATURE, 24.0)
+    assert watch.get().temperature_c == 20.0
+    watch.captured(5.0)
+    assert watch.get().temperature_c == 21.0  # (3 x 20 + 24) / 4
+
+
+def test_what_nobody_gave_is_named_in_the_file_and_heated_air_is_room_air() -> None:
+    """RH at 50 degC of air of 20 degC and 50 %: pws(20) = 2.339 kPa, pws(50) = 12.350 kPa (ASHRAE
+    Handbook Fundamentals ch. 1 table 3), so 0.5 x 2.339 / 12.350 = 9.47 %."""
+    traverse = written(options(temperature="50 °C", at="supply", burner="on"))
+    assert traverse.assumed == ("humidity", "pressure")
+    assert traverse.humidity == pytest.approx(0.0947, rel=2e-3)
+    assert traverse.burner == "on"
+    assert written(options(output=Path("b.json"))).humidity == 0.5
+    known = written(options(output=Path("c.json"), humidity="20 %", altitude="700 ft"))
+    assert (known.humidity, known.assumed) == (pytest.approx(0.2), ())
+
+
+def written(asked: TakeOptions) -> Traverse:
+    """The file as it stands before the first point."""
+    setup = prepare(asked)
+    notebook = Notebook(setup.path, setup.base, setup.plan)
+    assert notebook.save(setup.state, AirWatch(setup.given, setup.air_sources).get())
+    return load_traverse(setup.path)
+
+
+def test_straight_duct_is_kept_in_hydraulic_diameters() -> None:
+    # 2 x 20 x 14 / (20 + 14) = 16.47 in; 120 in / 16.47 in = 7.286
+    assert written(options(straight="10 ft")).upstream_diameters == pytest.approx(7.286, abs=1e-3)
+
+
+FILE_SAYS = [
+    {"temperature": "80 °F"},
+    {"altitude": "700 ft"},
+    {"pressure": "98 kPa"},
+    {"humidity": "30 %"},
+    {"basis": "actual"},
+    {"reference_density": "1.2 kg/m3"},
+    {"burner": "off"},
+    {"straight": "3 m"},
+]
+
+
+@pytest.mark.parametrize("more", FILE_SAYS, ids=[next(iter(more)) for more in FILE_SAYS])
+def test_resume_changes_nothing_under_old_points(more: dict[str, Any]) -> None:
+    full = {"humidity": "40 %", "altitude": "0 m", "burner": "on", "straight": "2 m"}
+    path = saved({0: point(4.0)}, **full)
+    before = path.read_bytes()
+    with pytest.raises(UsageError, match="its points were taken with that"):
+        prepare(TakeOptions(resume=path, **more))
+    assert path.read_bytes() == before
+
+
+def test_resume_adds_what_was_assumed() -> None:
+    setup = prepare(options())
+    state = replace(setup.state, taken=(point(4.0), *setup.state.taken[1:]))
+    air = AirWatch(setup.given, {}).get()
+    assert Notebook(setup.path, setup.base, setup.plan).save(state, air)
+    again = prepare(TakeOptions(resume=setup.path, humidity="30 %", altitude="700 ft", straight="3 m"))
+    air = AirWatch(again.given, {}).get()
+    assert (air.humidity, air.assumed) == (pytest.approx(0.3), ())
+    assert again.base.upstream_diameters is not None
+
+
+def test_resume_takes_places_as_people_type_them() -> None:
+    """Log-Tchebycheff to three digits, as handbooks print it (check value 3.1 in tests/core)."""
+    path = saved({i: point(4.0 + i) for i in range(7)})
+    document = json.loads(path.read_text(encoding="utf-8"))
+    places = [0.074, 0.288, 0.5, 0.712, 0.926]
+    for n, one in enumerate(document["points"]):
+        one |= {"x": places[n // 5], "y": places[n % 5]}
+        one.pop("t_s")
+    document["repeat_first"] = document["points"][0]
+    path.write_text(json.dumps(document), encoding="utf-8")
+    setup = prepare(TakeOptions(resume=path))
+    assert [t.entry.velocity_m_s if t else None for t in setup.state.taken[:8]] == [
+        *map(float, range(4, 11)),
+        None,
+    ]
+    assert setup.state.taken[0] is not None
+    assert setup.state.taken[0].t_s is None  # a time that nobody wrote is not made up
+
+
+def test_typed_places_give_the_weights_of_a_temperature_traverse() -> None:
+    path = saved({i: point(3.0 + 0.1 * i) for i in range(25)})
+    document = json.loads(path.read_text(encoding="utf-8"))
+    for one in document["points"]:
+        one |= {"x": round(one["x"], 3), "y": round(one["y"], 3)}
+    path.write_text(json.dumps(document), encoding="utf-8")
+    setup = prepare(TakeOptions(quantity="temperature", velocity=path, output=Path("mixed.json")))
+    assert [e.velocity_m_s for e in setup.manner.known if e] == [3.0 + 0.1 * i for i in range(25)]
+
+
+def test_resume_refuses_one_place_twice() -> None:
+    path = saved({0: point(4.0)})
+    document = json.loads(path.read_text(encoding="utf-8"))
+    document["points"].append(document["points"][0] | {"x": 0.074})
+    path.write_text(json.dumps(document), encoding="utf-8")
+    with pytest.raises(TableError, match="point 1 a second time"):
+        prepare(TakeOptions(resume=path))
+
+
+def test_resume_keeps_the_scatter_of_a_pressure_and_the_notes_of_points() -> None:
+    first = Taken(entry=Entry(velocity_pressure_pa=9.5), scatter_pa=0.7, t_s=4.0, note="did not settle")
+    path = saved({0: first, 1: point(4.0, note="did not settle")}, liner="1 in")
+    setup = prepare(TakeOptions(resume=path))
+    assert setup.state.taken[0] == first
+    assert setup.base.notes == "liner 25.40 mm"
+    state = replace(setup.state, taken=(first, point(5.0), *setup.state.taken[2:]))
+    assert Notebook(setup.path, setup.base, setup.plan).save(state, AIR)
+    assert load_traverse(path).notes == "liner 25.40 mm; point 1: did not settle"
+
+
+def test_a_first_point_taken_again_late_is_noted() -> None:
+    setup = prepare(options())
+    late = replace(point(4.0), t_s=90.0)
+    state = replace(setup.state, taken=(late, point(4.1), *setup.state.taken[2:]), repeat=point(4.0))
+    notebook = Notebook(setup.path, setup.base, setup.plan)
+    assert notebook.save(state, AIR)
+    assert "point 1 was taken after others" in (load_traverse(setup.path).notes or "")
+    assert prepare(TakeOptions(resume=setup.path)).base.notes is None
+
+
+def test_a_simulation_is_noted_once(config: Path) -> None:
+    path = written_with(config)
+    setup = prepare(TakeOptions(config=config, resume=path))
+    assert setup.base.notes == "SIMULATED PROBES"
+    assert setup.base.probe == "duct (sim)"
+
+
+def written_with(config: Path) -> Path:
+    return saved({0: point(4.0)}, config=config, temperature=None)
+
+
+def test_the_config_says_the_basis_where_it_does(config: Path) -> None:
+    text = config.read_text(encoding="utf-8")
+    assert "[airflow]" in text
+    head, _, tail = text.partition("[airflow]")
+    rest = tail[tail.index("\n[") :]
+    live = '[airflow]\nsource = "probe"\nprobe = "duct"\narea = "0.18 m2"\n'
+    config.write_text(f"{head}{live}{rest}", encoding="utf-8")
+    assert prepare(options(config=config)).base.basis == "standard"
+    path = written_with(config)
+    config.write_text(f'{head}{live}basis = "actual"\n{rest}', encoding="utf-8")
+    assert prepare(options(config=config, output=Path("b.json"))).base.basis == "actual"
+    with pytest.raises(UsageError, match=r'airflow\.basis is "actual" and the file.s points are "standard"'):
+        prepare(TakeOptions(config=config, resume=path))
+
+
+def test_a_resume_keeps_the_poorer_calibration(config: Path) -> None:
+    path = saved({0: point(4.0)}, velocity_u95="8 %")
+    setup = prepare(TakeOptions(config=config, resume=path))
+    assert setup.base.velocity_u95 == pytest.approx(0.08)

@@ -12,9 +12,11 @@ from logger.clock import SteppedClock
 from logger.config.load import loads_config
 from logger.core.errors import DriverError
 from logger.core.readings import NS_PER_S, Flag, Quantity, Sample
+from logger.core.traverse import Assumed
 from logger.registry import DriverOptions
 from logger.take import probes
-from logger.take.notebook import Air, Notebook
+from logger.take.air import AirWatch, Given
+from logger.take.notebook import Notebook
 from logger.take.options import TakeOptions
 from logger.take.probes import ProbeFeed
 from logger.take.setup import prepare
@@ -24,7 +26,7 @@ from logger.take.watch import ProbeWatch, Stage
 from logger.traverse.file import load_traverse
 from simulators.scenarios import SCENARIOS
 
-AIR = Air(temperature_c=21.0, humidity=0.4, pressure_pa=98_800.0)
+AIR = {Assumed.TEMPERATURE: 21.0, Assumed.HUMIDITY: 40.0, Assumed.PRESSURE: 98_800.0}
 CONFIG = loads_config(SCENARIOS["standard"].config_text, "job", DriverOptions())
 
 
@@ -96,7 +98,7 @@ def taking(folder: Path, feed: ProbeFeed | None = None) -> Taking:
     setup = prepare(options)
     notebook = Notebook(setup.path, setup.base, setup.plan)
     clock = SteppedClock(speed=None, utc_start_us=0) if feed is None else feed.clock
-    return Taking(setup.state, notebook, setup.manner, clock, lambda: AIR, feed)
+    return Taking(setup.state, notebook, setup.manner, clock, AirWatch(Given(said=AIR, before={}), {}), feed)
 
 
 async def test_a_still_probe_is_captured_saved_and_then_read_anew(feed: Any, tmp_path: Path) -> None:
