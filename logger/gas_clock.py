@@ -169,8 +169,9 @@ def _plate_text(ratio: float, p_low: float, p_high: float) -> str:
         )
     if p_high > SURE:
         return (
-            f"more than {100.0 * OFF_PLATE:g} % above the plate: see that nothing else burns on this meter; "
-            "if so, the unit is over-fired and carbon monoxide is possible: stop and call the licensed person"
+            f"more than {100.0 * OFF_PLATE:g} % above the plate: check turns and heating value, and that "
+            "nothing else burns gas on this meter; if the input stands, the unit is over-fired and carbon "
+            "monoxide is possible: stop and call the licensed person"
         )
     if p_low > SURE:
         return (

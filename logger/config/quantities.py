@@ -70,7 +70,7 @@ SHOWN: dict[Dimension, tuple[Shown, Shown]] = {  # (us, si)
     Dimension.TIME: (Shown("s", 0), Shown("s", 0)),
     Dimension.LENGTH: (Shown("ft", 0), Shown("m", 0)),
     Dimension.AREA: (Shown("ft²", 3), Shown("m²", 4)),
-    Dimension.VOLUME: (Shown("ft³", 2), Shown("m³", 3)),
+    Dimension.VOLUME: (Shown("ft³", 2, ((1e3, 0),)), Shown("m³", 3, ((1e3, 1),))),
     Dimension.DENSITY: (Shown("lb/ft³", 4), Shown("kg/m³", 3)),
     Dimension.HEATING_VALUE: (Shown("Btu/ft³", 0), Shown("MJ/m³", 2)),
 }

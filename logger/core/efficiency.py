@@ -74,8 +74,9 @@ def _off_plate(gas: GasInput, plate_w: float, *, low_fire: bool) -> Iterator[tup
         return
     much = verdict.p_high > SURE
     what_next = (
-        "See that nothing else burns gas on this meter. If so, the unit is over-fired and carbon monoxide "
-        "is possible: stop and call the licensed person."
+        "Check the turns counted, the heating value, and that nothing else burns gas on this meter. If the "
+        "input stands, the unit is over-fired and carbon monoxide is possible: stop and call the licensed "
+        "person."
         if much
         else "See that the burner is at full fire, and check turns counted, heating value and pressure; "
         "the gas pressure is for the licensed person to set."

@@ -118,6 +118,7 @@ def _probe(core: Pipeline, probe: ProbeParams, t_ns: int) -> ProbeState:
         humidity_pct=newest(Quantity.HUMIDITY),
         velocity_m_s=newest(Quantity.VELOCITY),
         pressure_pa=newest(Quantity.PRESSURE),
+        gas_volume_m3=newest(Quantity.GAS_VOLUME),
         battery_pct=newest(Quantity.BATTERY),
         signal_dbm=newest(Quantity.SIGNAL),
         age_s=age_s,

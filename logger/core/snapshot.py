@@ -60,6 +60,7 @@ class ProbeState:
     humidity_pct: float | None = None
     velocity_m_s: float | None = None
     pressure_pa: float | None = None
+    gas_volume_m3: float | None = None
     battery_pct: float | None = None
     signal_dbm: float | None = None
     age_s: float | None = None  # of the main quantity

@@ -44,6 +44,8 @@ def _main_value(probe: ProbeState, units: str) -> str:
         return show(probe.velocity_m_s, Dimension.VELOCITY, units)
     if probe.role == "pressure" or (probe.temperature_c is None and probe.pressure_pa is not None):
         return show(probe.pressure_pa, Dimension.PRESSURE, units)
+    if probe.role == "gas":
+        return show(probe.gas_volume_m3, Dimension.VOLUME, units)
     return show(probe.temperature_c, Dimension.TEMPERATURE, units)
 
 

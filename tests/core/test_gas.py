@@ -271,7 +271,7 @@ def test_too_good_an_efficiency_is_said_when_it_is_sure(output_w: float, u_w: fl
 def test_what_is_said_names_the_next_step() -> None:
     job, output = make_job(unit=PLATE), combine([BudgetLine("airflow", 100.0)])
     above = dict(gas_warnings(job, 38_000.0, output, measured(44_000.0, 200.0)))
-    assert "stop and call the licensed person" in above["input-off-plate"]
+    assert "stop and call the licensed" in above["input-off-plate"]
     assert "Suspect the airflow first" in above["efficiency-implausible"]
     below = dict(gas_warnings(job, 25_000.0, output, measured(34_000.0, 200.0)))
     assert "full fire" in below["input-off-plate"]

@@ -219,6 +219,14 @@ def test_an_efficiency_stands_beside_the_air_where_the_gas_was_measured(width: i
     assert "air eff" not in "\n".join(drawn(make_view(), width, height))
 
 
+def test_a_gas_counter_shows_its_volume() -> None:
+    meter = ProbeState(name="meter", role="gas", gas_volume_m3=2.83168466, age_s=1.0, state=Freshness.FRESH)
+    view = make_view(make_snapshot(probes=(*PROBES, meter)))
+    assert "100.00 ft³" in row(drawn(view, 80, 24), "meter")  # 1 ft3 = 0.0283168466 m3, NIST SP 811
+    large = dataclasses.replace(meter, gas_volume_m3=283.168466)
+    assert "10,000 ft³" in row(drawn(make_view(make_snapshot(probes=(large,))), 200, 60), "meter")
+
+
 @pytest.mark.parametrize("phase", list(Phase))
 def test_every_phase_stands_in_words_with_the_next_step(phase: Phase) -> None:
     line = drawn(make_view(make_snapshot(phase=phase)), 80, 24)[1]
