@@ -98,10 +98,11 @@ def lines(answer: Answer, units: Units) -> Iterable[str]:
     if answer.reason:
         return
     if answer.by_gain:
-        yield "Of the distance from the first match's temperature; ± at 95 %, with the part that all share."
+        yield "Of the distance from the first match's temperature; ± at 95 %, with the part"
+        yield "that all share and no match shows."
     else:
-        yield "± is the probe's own error at 95 %, the part that counts in the rise: what all have in common"
-        yield "cancels there. Their common error and their gain are not known better by this."
+        yield "± is the probe's own error at 95 %, the part that counts in the rise: what all"
+        yield "have in common cancels there. Their gain is not known better by this."
 
 
 def _text_of(answer: Answer, probe: str, quantity: Quantity, units: Units) -> str:

@@ -23,6 +23,7 @@ from logger.core.match_group import MatchGroup
 from logger.core.match_verdict import ProbeOffset, own_variances
 from logger.core.params import JobParams, ProbeParams, Role
 from logger.core.pipeline import Pipeline
+from logger.core.probe_lines import Side, gain_u_k
 from logger.core.readings import NS_PER_S, Flag, Quantity, Reading
 from simulators.probes import drawn_offset
 from simulators.scenarios import SCENARIOS
@@ -418,6 +419,21 @@ def test_no_gain_without_a_first_match_or_warm_air() -> None:
     first = {n: replace(bare, name=n, matched_at_c=20.0) for n in TRUE}
     assert no_gain_reason(list(first.values())) == ""
     assert gains(warm, first, warm_c) == {}
+
+
+def test_the_budget_charges_the_gain_from_where_the_probe_was_matched() -> None:
+    """By hand: 0.4 % / 2 of 48 - 22 = 26 K is 0.052 K; unmatched 0.5 % / 2 of 48 - 20 = 28 K is 0.07 K."""
+    matched = ProbeParams(
+        name="a", role=Role.SUPPLY, u95=0.1, gain_u95=0.004, gain_assumed=False, matched_at_c=22.0
+    )
+    bare = ProbeParams(name="b", role=Role.SUPPLY, u95=0.5)
+    for probes, zero_c, expected_k in (
+        ((matched,), None, 0.052),
+        ((bare,), None, 0.070),
+        ((matched, bare), None, 0.061),  # alike in one make: no better than their mean
+        ((matched,), 23.0, 0.050),  # a fan phase at 23 °C is where they are right
+    ):
+        assert gain_u_k(Side("supply", probes, 48.0, zero_c)) == pytest.approx(expected_k)
 
 
 # -- what the core does with it ----------------------------------------------------------------
