@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from math import exp, log
 from typing import Any
 
-import numpy as np
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
@@ -24,65 +23,15 @@ from logger.core.pipeline import Pipeline
 from logger.core.readings import Quantity, Reading
 from logger.core.result import result_document
 from tests.core.jobs import FACTS, feed, make_job, make_reading
+from tests.core.stories import FAN_S, FIRE_S, RETURN_C, RISE_K, Story
 from tests.shell.stand_ins import block_of
 
-RETURN_C, RISE_K, FAN_K, TAU_S = 20.0, 27.0, 0.4, 60.0
-FAN_S, FIRE_S = 60, 480
 
-
-@dataclass(kw_only=True)
-class Story:
-    """Fan at 60 s, burner from 480 s on; ``supply`` names each supply probe with what it is off by, K.
-
-    ``jump``: factor on the rise from a time on. ``shift``: K on the supply from a time on.
-    ``humidity``: what the supply probe reads, %; the return reads 50 %.
-    """
-
-    fire_end_s: int = 1800
-    end_s: int = 1900
-    entering_c: float = RETURN_C
-    supply: dict[str, float] = field(default_factory=lambda: {"sup": 0.0})
-    jump: tuple[int, float] = (10**9, 1.0)
-    shift: tuple[int, float] = (10**9, 0.0)
-    humidity: float | None = None
-    silent_from_s: dict[str, int] = field(default_factory=dict)
-
-    def rise_k(self, t: int) -> float:
-        if t < FAN_S:
-            return 4.0  # a duct in still air
-        rise_k = FAN_K + (RISE_K - FAN_K) * (1.0 - exp(-max(min(t, self.fire_end_s) - FIRE_S, 0) / TAU_S))
-        at_s, factor = self.jump
-        rise_k *= 1.0 + (factor - 1.0) * (1.0 - exp(-max(t - at_s, 0) / TAU_S))
-        if t > self.fire_end_s:
-            rise_k = FAN_K + (rise_k - FAN_K) * exp(-(t - self.fire_end_s) / TAU_S)
-        return rise_k + (self.shift[1] if t >= self.shift[0] else 0.0)
-
-    def readings(self) -> list[Reading]:
-        rng = np.random.default_rng(3)
-        rows: list[Reading] = []
-
-        def say(t_s: float, probe: str, value: float, quantity: Quantity = Quantity.TEMPERATURE) -> None:
-            if t_s < self.silent_from_s.get(probe, 10**9):
-                reading = make_reading(len(rows), t_s, probe, round(value, 3))
-                rows.append(reading._replace(quantity=quantity))
-
-        for t in range(self.end_s):
-            say(t + 0.1, "ret", self.entering_c + rng.normal(0.0, 0.04))
-            if self.humidity is not None:
-                say(t + 0.2, "ret", 50.0 + rng.normal(0.0, 0.2), Quantity.HUMIDITY)
-                if t > FAN_S:
-                    say(t + 0.3, "sup", self.humidity + rng.normal(0.0, 0.2), Quantity.HUMIDITY)
-            for n, (name, off_k) in enumerate(self.supply.items()):
-                spot_k = off_k if t >= FIRE_S else 0.0
-                value = self.entering_c + self.rise_k(t) + spot_k + rng.normal(0.0, 0.04)
-                say(t + 0.4 + 0.1 * n, name, value)
-        return rows
-
-    def result(self, **changes: Any) -> dict[str, Any]:
-        job = make_job(**changes)
-        if len(self.supply) > 1:
-            job = replace(job, probes=(job.probes[0], *(supply(name) for name in self.supply)))
-        return outcome(job, self.readings())
+def result_of(story: Story, **changes: Any) -> dict[str, Any]:
+    job = make_job(**changes)
+    if len(story.supply) > 1:
+        job = replace(job, probes=(job.probes[0], *(supply(name) for name in story.supply)))
+    return outcome(job, story.readings())
 
 
 def supply(name: str, **changes: Any) -> ProbeParams:
@@ -116,7 +65,7 @@ def unit(**changes: Any) -> UnitParams:
 def test_the_steady_rise_is_judged_with_its_uncertainty(
     window_k: tuple[float, float], code: str | None
 ) -> None:
-    document = Story().result(unit=unit(rise_window_k=window_k))
+    document = result_of(Story(), unit=unit(rise_window_k=window_k))
     codes = {e["code"] for e in document["events"]} & {"rise-above-plate", "rise-below-plate"}
     assert codes == ({code} if code else set())
     # the alarm in warm-up does not wait for probability
@@ -129,7 +78,7 @@ def test_the_steady_rise_is_judged_with_its_uncertainty(
 
 @pytest.mark.parametrize(("most_c", "sure"), [(46.0, True), (46.7, False)])
 def test_supply_air_above_the_plates_maximum(most_c: float, *, sure: bool) -> None:
-    document = Story().result(unit=unit(max_supply_c=most_c))
+    document = result_of(Story(), unit=unit(max_supply_c=most_c))
     assert bool(told(document, "supply-above-plate")) is sure
     assert told(document, "supply-above-maximum")
 
@@ -137,7 +86,7 @@ def test_supply_air_above_the_plates_maximum(most_c: float, *, sure: bool) -> No
 @pytest.mark.parametrize(("least_c", "sure"), [(20.1, False), (20.3, True)])
 def test_entering_air_is_too_cold_only_where_it_surely_is(least_c: float, *, sure: bool) -> None:
     """u = 0.1 K: 1.645 u is 0.16 K."""
-    document = Story().result(unit=unit(min_entering_c=least_c))
+    document = result_of(Story(), unit=unit(min_entering_c=least_c))
     assert bool(told(document, "entering-below-plate")) is sure
     assert bool(told(document, "entering-below-minimum")) is sure
 
@@ -146,7 +95,7 @@ def test_entering_air_is_too_cold_only_where_it_surely_is(least_c: float, *, sur
 # U95 = 2 sqrt(0.1^2 + 0.1^2 / 2 + 0.068^2) = 0.28 K
 @pytest.mark.parametrize(("off_k", "sure"), [(0.2, False), (0.4, True), (-3.0, True)])
 def test_supply_probes_that_disagree_are_named(off_k: float, *, sure: bool) -> None:
-    document = Story(supply={"a": 0.0, "b": off_k, "c": 0.0}).result()
+    document = result_of(Story(supply={"a": 0.0, "b": off_k, "c": 0.0}))
     events = told(document, "supply-probes-disagree")
     assert bool(events) is sure
     if sure:
@@ -158,7 +107,7 @@ def test_supply_probes_that_disagree_are_named(off_k: float, *, sure: bool) -> N
 def test_a_silent_probe_of_several_gives_no_other_mean() -> None:
     """A mean of fewer probes would be another number, told by nobody."""
     story = Story(supply={"a": 0.0, "b": 3.0, "c": 0.0}, silent_from_s={"b": 1200})
-    document = story.result()
+    document = result_of(story)
     assert document["firing"]["steady_end_s"] <= 1270  # a minute without a judgement ends a stretch
     assert [e["probe"] for e in told(document, "probe-silent")] == ["b"]
     assert document["firing"]["supply_c"] == pytest.approx(RETURN_C + RISE_K + 1.0, abs=0.1)
@@ -169,7 +118,7 @@ def test_moisture_that_heating_cannot_bring(off: float, *, sure: bool) -> None:
     """20 degC and 50 % held to 47 degC is 11 % (CoolProp); 3 % RH at 95 % leaves 3.2 % open."""
     w = HAPropsSI("W", "T", 293.15, "R", 0.5, "P", 101_325.0)
     held = 100.0 * HAPropsSI("R", "T", 273.15 + RETURN_C + RISE_K, "W", w, "P", 101_325.0)
-    document = Story(humidity=held + off).result()
+    document = result_of(Story(humidity=held + off))
     events = told(document, "humidity-mismatch")
     assert bool(events) is sure
     if sure:
@@ -187,7 +136,7 @@ def test_humidity_of_the_entering_air_alone_raises_no_doubt() -> None:
 def test_a_rise_that_jumps_asks_for_a_traverse_point(factor: float, stages: int, *, sure: bool) -> None:
     """A slipping belt raises the rise and would read as more output; two stages may explain one jump."""
     story = Story(jump=(1300, factor), fire_end_s=2600, end_s=2700)
-    document = story.result(unit=unit(stages=stages))
+    document = result_of(story, unit=unit(stages=stages))
     events = told(document, "airflow-may-have-changed")
     assert bool(events) is (sure and stages == 1)
     if events:
@@ -214,17 +163,17 @@ def test_a_live_airflow_follows_its_own_changes() -> None:
 
 def test_a_firing_too_short_says_how_long_it_takes() -> None:
     """1 % is left after 4.61 time constants (first-order approach), and the window and hold on top."""
-    document = Story(fire_end_s=FIRE_S + 150, end_s=1300).result()
+    document = result_of(Story(fire_end_s=FIRE_S + 150, end_s=1300))
     (event,) = told(document, "firing-too-short")
     needed_min = (120.0 * log(100.0) + 60.0 + 60.0) / 60.0
     assert f"about {needed_min:.0f} min" in event["text"]
-    assert not told(Story().result(), "firing-too-short")
+    assert not told(result_of(Story()), "firing-too-short")
 
 
 @pytest.mark.parametrize(("shift_k", "sure"), [(0.0, False), (0.4, True), (-0.4, True)])
 def test_a_fan_phase_after_the_firing_is_a_second_estimate(shift_k: float, *, sure: bool) -> None:
     story = Story(fire_end_s=1800, end_s=3400, shift=(1700, shift_k))
-    document = story.result()
+    document = result_of(story)
     events = told(document, "fan-phase-drift")
     assert bool(events) is sure
     if sure:
