@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.cli import main
 from logger.core.errors import UsageError
 from logger.gas_clock import CAUTIONS, clock_command, compute, document
 
@@ -202,3 +203,44 @@ def test_the_answer_for_people_and_for_programs(capsys: pytest.CaptureFixture[st
     assert "kW (95 %), by the gross heating value" in capsys.readouterr().out
     with pytest.raises(UsageError, match="us or si"):
         clock_command(given_, units="metric", json=False)
+
+
+def test_every_option_of_the_command_arrives(capsys: pytest.CaptureFixture[str]) -> None:
+    options = {
+        "--dial": "1 ft3",
+        "--turns": "5",
+        "--heating-value": "936 Btu/ft3",
+        "--heating-value-u95": "1 %",
+        "--meter-pressure": "2 psi",
+        "--meter-temperature": "50 °F",
+        "--base-pressure": "14.65 psi",
+        "--base-temperature": "15 °C",
+        "--altitude": "5000 ft",
+        "--timing-u95": "0.3 s",
+        "--dial-u95": "1.5 %",
+        "--plate-input": "280 MBH",
+        "--units": "si",
+    }
+    words = [
+        "clock",
+        "--json",
+        "--net",
+        "--already-derated",
+        "--compensated",
+        "--time",
+        "75 s",
+        "--time",
+        "76 s",
+    ]
+    with pytest.raises(SystemExit) as ended:
+        main([*words, *(part for pair in options.items() for part in pair)])
+    assert ended.value.code == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["times_s"] == [75.0, 76.0]
+    assert found["volume_m3"] == pytest.approx(5 * 0.3048**3)
+    assert {line["source"] for line in found["budget"]} >= {"net to gross", "temperature compensation"}
+    assert found["plate"]["input_w"] == pytest.approx(280_000.0 * W_PER_BTU_H)
+    # the value of the site holds behind 7 in.wg: a meter at 2 psi counts denser gas (ideal gas law)
+    by_hand = (12.228 + 2.0) / (12.228 + 7 * 0.03609)
+    assert found["factor"] == pytest.approx(by_hand, rel=2e-4)
+    assert not [text for text in found["assumed"] if "left out" in text]
