@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import GTC
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -31,6 +32,20 @@ def test_end_gauge_example_of_the_gum() -> None:
     t99 = t_quantile(0.995, math.floor(result.nu_eff))  # the GUM cuts to whole degrees
     assert t99 == pytest.approx(2.92, abs=0.005)
     assert t99 * result.u_w == pytest.approx(93.0, abs=0.5)
+
+
+def test_end_gauge_example_to_second_order() -> None:
+    """JCGM 100 H.1.7: two terms of second order, 11.7 and 1.7 nm (recalled), make it 34 nm.
+
+    Each is the product of two uncertainties: l d_alpha's u x d_theta's u, and so on (5.1.2 note).
+    """
+    length_nm, alpha_u, theta_u, d_alpha_u, d_theta_u = 50.000623e6, 1.2e-6, 0.41, 0.58e-6, 0.029
+    second = (
+        BudgetLine("difference of expansion x temperature", length_nm * d_alpha_u * theta_u),
+        BudgetLine("expansion x difference of temperature", length_nm * alpha_u * d_theta_u),
+    )
+    assert [line.u_w for line in second] == pytest.approx([11.8, 1.7], abs=0.15)
+    assert combine((*H1, *second)).u_w == pytest.approx(33.9, abs=0.1)
 
 
 def test_end_gauge_example_agrees_with_gtc() -> None:
@@ -93,6 +108,32 @@ def test_correlated_inputs_agree_with_gtc(r: float) -> None:
     shared = BudgetLine("shared by both probes", M * CP * abs(r * U_TS - U_TR))
     own = BudgetLine("supply probe's own", M * CP * math.sqrt(1.0 - r * r) * U_TS)
     assert combine([mass, shared, own, heat_capacity]).u_w == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("r", "sd", "interval"),
+    [  # an invented case; both by JCGM 101 with 1e6 trials
+        (0.0, 4049.5, (100_210.0, 116_077.0)),
+        (0.5, 3749.9, (100_770.0, 115_469.0)),
+    ],
+)
+def test_heat_budget_by_monte_carlo(r: float, sd: float, interval: tuple[float, float]) -> None:
+    """JCGM 101: the product is a little skewed, its interval sits 100 Btu/h above the budget's."""
+    rng = np.random.default_rng(1)
+    shared, own, of_m, of_cp = rng.standard_normal((4, 1_000_000))
+    ts = 120.0 + U_TS * (r * shared + math.sqrt(1.0 - r * r) * own)
+    tr = 70.0 + U_TR * shared
+    q = (M + U_M * of_m) * (CP + U_CP * of_cp) * (ts - tr)
+    assert np.mean(q) == pytest.approx(M * CP * RISE, abs=20.0)
+    assert np.std(q) == pytest.approx(sd, abs=10.0)
+    low, high = np.quantile(q, (0.025, 0.975))
+    assert (low, high) == (pytest.approx(interval[0], abs=40.0), pytest.approx(interval[1], abs=40.0))
+    mass, _, _, cp = _heat_lines()
+    rise = M * CP * math.sqrt((U_TS * math.sqrt(1.0 - r * r)) ** 2 + (r * U_TS - U_TR) ** 2)
+    result = combine([mass, BudgetLine("rise", rise), cp])
+    assert result.u_w == pytest.approx(sd, abs=10.0)
+    assert M * CP * RISE - result.u95_w == pytest.approx(low, abs=140.0)
+    assert M * CP * RISE + result.u95_w == pytest.approx(high, abs=140.0)
 
 
 def test_common_error_of_two_probes_cancels_in_their_difference() -> None:
