@@ -140,10 +140,14 @@ def _stored_result(reader: StoreReader, run: str) -> dict[str, Any] | None:
     """The run's own result, the newest; None where there is none that can be read."""
     texts = [result.document for result in reader.results(run) if result.scope == "run"]
     try:
-        found = json.loads(texts[-1]) if texts else None
+        found = json.loads(texts[-1], parse_constant=_no_number) if texts else None
     except (ValueError, RecursionError):
         return None
     return found if isinstance(found, dict) else None
+
+
+def _no_number(text: str) -> None:
+    raise ValueError(f"{text} is no number of JSON")
 
 
 def _computed(

@@ -5,6 +5,7 @@ A folder of the user's may override the template's blocks; what is wrong in it i
 
 from __future__ import annotations
 
+import json
 import traceback
 from collections.abc import Sequence
 from pathlib import Path
@@ -26,7 +27,6 @@ from markupsafe import Markup
 
 from logger.clock import utc_text
 from logger.core.errors import UsageError
-from logger.documents import json_text
 from logger.report import answer, sections
 from logger.report.airflow_part import airflow_part
 from logger.report.budget_part import budget_part
@@ -165,8 +165,8 @@ def _markup(drawn: Drawing | None) -> Markup | None:
 
 
 def _script(document: object) -> Markup:
-    """The result document as JSON that no end of a script can hide in."""
-    text = json_text(document)
-    for char in "<>&\u2028\u2029":
+    """The result document as JSON in ASCII, in which no end of a script can hide."""
+    text = json.dumps(document, allow_nan=False)
+    for char in "<>&\x7f":
         text = text.replace(char, f"\\u{ord(char):04x}")
     return Markup(text)

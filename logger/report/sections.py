@@ -205,7 +205,7 @@ def _versions(versions: Mapping[str, object]) -> str:
 def remarks(evidence: Evidence) -> tuple[str, ...]:
     """What a reader must know of this run before its numbers."""
     header = evidence.header
-    found = list(evidence.remarks)
+    found = [words(remark) for remark in evidence.remarks]
     if evidence.end_reason not in ("ended", "time", "result", "stopped"):
         found.append(f"End of the run: {ENDS.get(evidence.end_reason, words(evidence.end_reason))}.")
     if header.replay_of:

@@ -7,6 +7,8 @@ HEAVY = {
     "asyncio",
     "bleak",
     "drivers",
+    "jinja2",
+    "matplotlib",
     "numpy",
     "prompt_toolkit",
     "psychrolib",
