@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from logger.config.problems import Problem
@@ -43,7 +43,10 @@ class TraverseSetup:
         """What the traverse's checks complain about and a pressure that is not the job's, a sentence each."""
         if self.pressure_note is not None:
             yield self.pressure_note
-        for check in check_traverse(self.traverse, self.flow):
+        known = tuple(word for word in self.traverse.assumed if word is not Assumed.PRESSURE)
+        if known != self.traverse.assumed:
+            yield f"airflow.traverse ({self.name}): its pressure was assumed; the job's stands in for it."
+        for check in check_traverse(replace(self.traverse, assumed=known), self.flow):
             if not check.ok:
                 yield f"airflow.traverse ({self.name}), {check.code}: {check.text}"
 

@@ -86,7 +86,7 @@ def test_the_dry_mass_of_a_standard_velocity_does_not_hang_on_an_assumed_pressur
     expected = 1.2014 * 4.0 * 0.508 * 0.3556 / (1 + w)
     mass = AirflowLaw(config.job).dry_air(21.5, 40.0, w, 84_000.0, None, 21.5)
     assert mass == pytest.approx(expected, rel=2e-3)  # W of 40 % hangs on the pressure a little
-    assert any("duct.json), air: Nobody measured the pressure" in note for note in config.notes)
+    assert any("(duct.json): its pressure was assumed; the job's stands in" in note for note in config.notes)
 
 
 def test_two_pressures_are_told_and_charged(tmp_path: Path) -> None:
