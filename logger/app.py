@@ -8,7 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from logger.clock import SystemClock
+from logger.clock import SystemClock, utc_date
 from logger.config.load import LoadedConfig, load_config, loads_config
 from logger.config.quantities import Dimension, QuantityError, parse
 from logger.core.errors import UsageError
@@ -24,6 +24,7 @@ from logger.session import Limits
 from logger.store import StoreWriter, remember
 from logger.stored import job_store
 from logger.text import closest
+from logger.visit_record import with_record
 
 MOST_SPEED = 100_000.0  # times real time; beyond, 'max' is meant; assumed
 
@@ -36,6 +37,8 @@ def run_command(
     if until not in (None, "result"):
         raise UsageError(f"--until '{until}': the one thing to wait for is 'result'")
     config = load_config(config_path, DriverOptions())
+    if dashboard_wanted(headless=headless, json=json):
+        config = with_record(config_path, config, utc_date(SystemClock().utc_us()))
     limits = Limits(for_ns=for_ns, until_result=until is not None, remaining=config.job.steady.remaining)
     return _run(config, limits, headless=headless, json=json, command=f"riselog run {config_path}")
 

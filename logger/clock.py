@@ -151,3 +151,12 @@ def utc_text(utc_us: int) -> str:
     """
     moment = datetime.datetime(1970, 1, 1, tzinfo=datetime.UTC) + datetime.timedelta(microseconds=utc_us)
     return moment.strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def utc_date(utc_us: int) -> datetime.date:
+    """The day, UTC.
+
+    >>> utc_date(0).isoformat()
+    '1970-01-01'
+    """
+    return datetime.datetime.fromtimestamp(utc_us / 1e6, datetime.UTC).date()

@@ -18,8 +18,9 @@ from typing import Any
 from logger.config.toml_text import toml_text
 from logger.core.errors import ConfigError
 
-Changes = Mapping[tuple[str, ...], Mapping[str, str | date]]
-"""For each table that is there, the keys to set in it."""
+Value = str | bool | date
+Changes = Mapping[tuple[str, ...], Mapping[str, Value]]
+"""For each table, the keys to set in it; a table of the top level that is not there comes last."""
 
 MOST_COPIES = 1000  # of one day; assumed
 
@@ -37,6 +38,11 @@ def edited_text(text: str, name: str, changes: Changes) -> str:
     from tomlkit.exceptions import TOMLKitError  # noqa: PLC0415
 
     wanted = tomllib.loads(text)
+    missing: Changes = {path: changes[path] for path in changes if len(path) == 1 and path[0] not in wanted}
+    if missing:
+        newline = "\r\n" if "\r\n" in text else "\n"
+        text = text.rstrip() + newline * 2 + by_hand(missing).replace("\n", newline) + newline
+        wanted = tomllib.loads(text)
     for path, values in changes.items():
         try:
             _table(wanted, path).update(values)
@@ -97,12 +103,12 @@ def _table(document: Any, path: tuple[str, ...]) -> Any:  # noqa: ANN401 - a dic
     return document
 
 
-def _by_library(table: Any, values: Mapping[str, str | date], _newline: str) -> None:  # noqa: ANN401
+def _by_library(table: Any, values: Mapping[str, Value], _newline: str) -> None:  # noqa: ANN401
     for key, value in values.items():
         table[key] = value
 
 
-def _in_place(table: Any, values: Mapping[str, str | date], newline: str) -> None:  # noqa: ANN401
+def _in_place(table: Any, values: Mapping[str, Value], newline: str) -> None:  # noqa: ANN401
     """As the library does it, but new keys stand right after the last one: the library would put them
     behind all comments that follow, which may already speak of the next table."""
     import tomlkit  # noqa: PLC0415 - costs start-up time

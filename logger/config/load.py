@@ -24,6 +24,7 @@ from logger.config.secrets import without_secrets
 from logger.config.table import Table
 from logger.config.toml_text import KeyPath, toml_text
 from logger.config.traverse import located, read_traverse
+from logger.config.visit import VisitTable
 from logger.core.errors import ConfigError
 from logger.core.params import MAIN_QUANTITY, JobParams, Role
 from logger.core.readings import Quantity
@@ -70,6 +71,7 @@ class LoadedConfig:
     sim: SimSettings | None
     store_path: Path | None
     mqtt: MqttTable | None
+    visit: VisitTable | None = None
     effective_text: str
     files: Mapping[str, str]
     notes: tuple[str, ...]
@@ -139,6 +141,7 @@ def loads_config(
         sim=_sim(config.sim),
         store_path=located(config.store.path, folder) if config.store.path else None,
         mqtt=config.mqtt,
+        visit=config.visit,
         effective_text=toml_text(_without_secrets(data, setups)),
         files={} if traverse is None else {traverse.name: traverse.text},
         notes=notes,

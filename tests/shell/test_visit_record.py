@@ -5,16 +5,18 @@ from __future__ import annotations
 import datetime as dt
 import tomllib
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.config.load import loads_config
+from logger.config.load import load_config, loads_config
 from logger.config.toml_text import toml_text
 from logger.config.visit import QUESTIONS, VisitTable
 from logger.core.errors import ConfigError
-from logger.visit_record import ask_record, wanted
+from logger.registry import DriverOptions
+from logger.visit_record import ask_record, wanted, with_record
 
 TODAY = dt.date(2026, 3, 2)
 JOB = """
@@ -108,14 +110,18 @@ def test_input_that_ends_keeps_what_was_answered() -> None:
     assert ask_record(None, TODAY, read, lambda _: None) == {"date": TODAY, "panels_on": True}
 
 
-def test_a_record_of_another_day_is_asked_anew_or_said_to_be_true() -> None:
-    old = VisitTable.model_validate({"date": dt.date(2026, 3, 1), "panels_on": False})
+def test_a_record_of_another_day_is_said_to_be_true_or_asked_anew_with_its_answers() -> None:
+    old = VisitTable.model_validate(
+        {"date": dt.date(2026, 3, 1), "panels_on": False, "gas_inlet_pressure": "7.0 in.wg"}
+    )
     assert wanted(old, TODAY)
     read, prompts = reader("y")
     assert ask_record(old, TODAY, read, lambda _: None) == {"date": TODAY}
     assert len(prompts) == 1
-    read, _ = reader("n", "y", ".")
+    read, prompts = reader("n", "y", *[""] * len(QUESTIONS))
     assert ask_record(old, TODAY, read, lambda _: None) == {"date": TODAY, "panels_on": True}
+    assert "as it is: n" in prompts[1]
+    assert any("as it is: 1744 Pa" in p for p in prompts)  # 7.0 x 249.089 Pa (NIST SP 811)
 
 
 def test_a_record_of_today_is_not_asked_again() -> None:
@@ -137,6 +143,37 @@ def test_a_wrong_record_names_line_and_key(line: str, key: str) -> None:
     text = JOB + "[visit]\n" + line + "\n"
     with pytest.raises(ConfigError, match=rf"job\.toml:{text.count(chr(10))}: key 'visit\.{key}'"):
         loads_config(text, "job.toml", None)
+
+
+def test_answers_are_kept_in_the_file_and_a_copy_of_it_beside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = tmp_path / "job.toml"
+    text = JOB.replace('driver = "x"', 'driver = "ess"\naddress = "00:00:00:00:00:0N"')
+    job.write_text(text.replace("0N", "01", 1).replace("0N", "02") + "# last words\n")
+    config = load_config(job, DriverOptions())
+    read, _ = reader("y", "clean", ".")
+    monkeypatch.setattr("builtins.input", read)
+    kept = with_record(job, config, TODAY)
+    assert kept.visit == VisitTable.model_validate({"date": TODAY, "panels_on": True, "filter": "clean"})
+    before, after = job.with_name("job.toml.bak-2026-03-02").read_text(), job.read_text()
+    assert after.startswith(before.rstrip())
+    assert tomllib.loads(after)["visit"] == {"date": TODAY, "panels_on": True, "filter": "clean"}
+    monkeypatch.setattr("builtins.input", lambda _: pytest.fail("asked twice"))
+    assert with_record(job, kept, TODAY) is kept
+    read, _ = reader("y")
+    monkeypatch.setattr("builtins.input", read)
+    later = with_record(job, kept, TODAY + dt.timedelta(days=1))
+    assert later.visit is not None
+    assert later.visit.date == TODAY + dt.timedelta(days=1)
+    assert later.visit.panels_on is True
+
+
+def test_a_simulated_job_has_no_unit_to_look_at(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("builtins.input", lambda _: pytest.fail("asked"))
+    sim = JOB.replace('driver = "x"', 'driver = "sim"') + '[sim]\nscenario = "standard"\n'
+    config = loads_config(sim, "job.toml", None)
+    assert with_record(Path("job.toml"), config, TODAY) is config
 
 
 @given(st.lists(st.text(max_size=30), max_size=40))
