@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from logger.core.align import NEVER_NS, Slots
 from logger.core.flow import NO_FLOW_M_S
-from logger.core.params import MAIN_QUANTITY, JobParams
+from logger.core.params import MAIN_QUANTITY, JobParams, Role
 from logger.core.readings import FLAG_CODES, NS_PER_S, USABLE_FLAGS, Quantity, Reading, ReadingBlock
 from logger.core.texts import Say
 
@@ -22,6 +22,8 @@ class StreamWatch:
             (slots.place[p.name, MAIN_QUANTITY[p.role]], p.name, round(p.max_age_s * NS_PER_S))
             for p in job.probes
         ]
+        streams = (job.entering_probes(), job.probes_of(Role.SUPPLY))
+        self._of_several = {p.name for side in streams if len(side) > 1 for p in side}
         self._silent: set[str] = set()
         self._silences: dict[str, int] = {}
         self._frozen: list[int] = []
@@ -98,6 +100,10 @@ class StreamWatch:
         self._silences[name] = silences + 1
         if silences < SILENCES_TOLD:
             text = f"Probe {name} is silent: look at its battery, its distance and what shields it."
+            if name in self._of_several:
+                text += (
+                    " The others alone would give another mean, so there is no output until it speaks again."
+                )
             self._say(tick, "probe-silent", text, name)
         elif silences == SILENCES_TOLD:
             text = (

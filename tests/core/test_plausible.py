@@ -109,7 +109,9 @@ def test_a_silent_probe_of_several_gives_no_other_mean() -> None:
     story = Story(supply={"a": 0.0, "b": 3.0, "c": 0.0}, silent_from_s={"b": 1200})
     document = result_of(story)
     assert document["firing"]["steady_end_s"] <= 1270  # a minute without a judgement ends a stretch
-    assert [e["probe"] for e in told(document, "probe-silent")] == ["b"]
+    (event,) = told(document, "probe-silent")
+    assert event["probe"] == "b"
+    assert "no output until it speaks" in event["text"]
     assert document["firing"]["supply_c"] == pytest.approx(RETURN_C + RISE_K + 1.0, abs=0.1)
 
 
