@@ -43,7 +43,8 @@ def edited_text(text: str, name: str, changes: Changes) -> str:
         newline = "\r\n" if "\r\n" in text else "\n"
         text = text.rstrip() + newline * 2 + by_hand(missing).replace("\n", newline) + newline
         wanted = tomllib.loads(text)
-    for path, values in changes.items():
+    present = {path: values for path, values in changes.items() if path not in missing}
+    for path, values in present.items():
         try:
             _table(wanted, path).update(values)
         except (KeyError, TypeError, AttributeError) as error:
@@ -53,7 +54,7 @@ def edited_text(text: str, name: str, changes: Changes) -> str:
     for set_keys in (_in_place, _by_library):
         with contextlib.suppress(TOMLKitError, KeyError, TypeError, AttributeError, ValueError):
             document = tomlkit.parse(text)
-            for path, values in changes.items():
+            for path, values in present.items():
                 set_keys(_table(document, path), values, "\r\n" if "\r\n" in text else "\n")
             edited = tomlkit.dumps(document)
             if _keeps(text, edited) and tomllib.loads(edited) == wanted:

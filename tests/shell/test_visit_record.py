@@ -157,7 +157,7 @@ def test_answers_are_kept_in_the_file_and_a_copy_of_it_beside(
     kept = with_record(job, config, TODAY)
     assert kept.visit == VisitTable.model_validate({"date": TODAY, "panels_on": True, "filter": "clean"})
     before, after = job.with_name("job.toml.bak-2026-03-02").read_text(), job.read_text()
-    assert after.startswith(before.rstrip())
+    assert after == before + '\n[visit]\ndate = 2026-03-02\npanels_on = true\nfilter = "clean"\n'
     assert tomllib.loads(after)["visit"] == {"date": TODAY, "panels_on": True, "filter": "clean"}
     monkeypatch.setattr("builtins.input", lambda _: pytest.fail("asked twice"))
     assert with_record(job, kept, TODAY) is kept
