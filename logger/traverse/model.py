@@ -27,7 +27,7 @@ _Percent = Annotated[float, Field(ge=0.0, le=50.0)]
 _Velocity = Annotated[float, _within(QUANTITIES[Quantity.VELOCITY])]
 _VelocityPressure = Annotated[float, Field(ge=-VELOCITY_PRESSURE_MOST_PA, le=VELOCITY_PRESSURE_MOST_PA)]
 _Temperature = Annotated[float, _within(QUANTITIES[Quantity.TEMPERATURE])]
-_Scatter = Annotated[float, Field(ge=0.0)]
+_SCATTER_MOST_K = 100.0  # assumed: the scatter of a value is below the value itself
 _Seconds = Annotated[float, Field(ge=0.0)]
 _Count = Annotated[int, Field(ge=1, le=30)]
 
@@ -62,9 +62,9 @@ class PointModel(_Model):
     velocity_m_s: _Velocity | None = None
     velocity_pressure_pa: _VelocityPressure | None = None
     temperature_c: _Temperature | None = None
-    scatter_m_s: _Scatter | None = None
-    scatter_pa: _Scatter | None = None
-    scatter_k: _Scatter | None = None
+    scatter_m_s: Annotated[float, Field(ge=0.0, le=QUANTITIES[Quantity.VELOCITY].high)] | None = None
+    scatter_pa: Annotated[float, Field(ge=0.0, le=VELOCITY_PRESSURE_MOST_PA)] | None = None
+    scatter_k: Annotated[float, Field(ge=0.0, le=_SCATTER_MOST_K)] | None = None
     t_s: _Seconds | None = None
 
 
