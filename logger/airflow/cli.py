@@ -13,9 +13,11 @@ _Units = Annotated[
 ]
 _Json = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, messages on stderr.")]
 _File = Annotated[Path, typer.Argument(metavar="FILE", help="The traverse file (JSON).", show_default=False)]
-_Humidity = Annotated[str, typer.Option(help="Its relative humidity.")]
-_Altitude = Annotated[str | None, typer.Option(help="Height of the site.")]
-_Pressure = Annotated[str | None, typer.Option(help="Air pressure at the site.")]
+_Humidity = Annotated[
+    str | None, typer.Option(help="Its relative humidity; left out: 50 %, heated air the moisture of a room.")
+]
+_Altitude = Annotated[str | None, typer.Option(help="Height of the site; left out: sea level, and told.")]
+_Pressure = Annotated[str | None, typer.Option(help="Air pressure at the site, in place of its height.")]
 
 
 def plan(
@@ -92,21 +94,30 @@ def factor(
         list[str] | None,
         typer.Option(help="Reading of the probe that stays, during the traverse; may be given again."),
     ] = None,
+    same_probe: Annotated[
+        bool, typer.Option("--same-probe", help="The traverse's own probe gave the --fixed readings.")
+    ] = False,
+    basis: Annotated[
+        str | None,
+        typer.Option(help="Of the --fixed readings: standard or actual; left out: the traverse's."),
+    ] = None,
     units: _Units = None,
     json: _Json = False,
 ) -> None:
     """The factor of a velocity probe that stays in the duct: mean velocity over its own.
 
-    Without --fixed the first point and its repeat are the readings: leave the probe there.
+    Without --fixed the first point and its repeat stand in: a corner, and a poor place.
 
     \b
     Examples:
-      riselog traverse factor traverse.json --fixed "812 fpm" --fixed "806 fpm"
+      riselog traverse factor traverse.json --fixed "812 fpm" --fixed "806 fpm" --fixed "815 fpm"
+      riselog traverse factor traverse.json --fixed "4.1 m/s" --same-probe --units si
       riselog traverse factor traverse.json --json
     """  # noqa: D301
-    from logger.airflow.commands import factor_command  # noqa: PLC0415 - costs start-up time
+    from logger.airflow.commands import FactorOptions, factor_command  # noqa: PLC0415 - costs start-up time
 
-    raise typer.Exit(factor_command(file, tuple(fixed or ()), units=units, json=json))
+    options = FactorOptions(fixed=tuple(fixed or ()), same_probe=same_probe, basis=basis)
+    raise typer.Exit(factor_command(file, options, units=units, json=json))
 
 
 def fan_curve(
@@ -115,10 +126,12 @@ def fan_curve(
     rpm: Annotated[float, typer.Option(help="Speed of the fan, turns a minute.")],
     static: Annotated[str, typer.Option(help="Static pressure that the fan makes.")],
     density: Annotated[
-        str | None, typer.Option(help="Density at the fan; left out: from temperature and pressure.")
+        str | None, typer.Option(help="Density at the fan, in place of the site's height or pressure.")
     ] = None,
-    temperature: Annotated[str, typer.Option(help="Temperature of the air at the fan.")] = "20 °C",
-    humidity: _Humidity = "50 %",
+    temperature: Annotated[
+        str | None, typer.Option(help="Temperature of the air at the fan; left out: 20 °C.")
+    ] = None,
+    humidity: _Humidity = None,
     altitude: _Altitude = None,
     pressure: _Pressure = None,
     units: _Units = None,
@@ -131,7 +144,8 @@ def fan_curve(
       riselog traverse fan-curve --curve fan.json --rpm 890 --static "0.9 in.wg" --temperature "70 °F"
       riselog traverse fan-curve --curve fan.json --rpm 890 --static "224 Pa" --density "1.15 kg/m3" --json
     """  # noqa: D301
-    from logger.airflow.commands import AirOptions, fan_curve_command  # noqa: PLC0415 - costs start-up time
+    from logger.airflow.commands import fan_curve_command  # noqa: PLC0415 - costs start-up time
+    from logger.airflow.options import AirOptions  # noqa: PLC0415
 
     air = AirOptions(temperature=temperature, humidity=humidity, altitude=altitude, pressure=pressure)
     code = fan_curve_command(curve, rpm=rpm, static=static, density=density, air=air, units=units, json=json)
@@ -144,7 +158,7 @@ def electric(
     return_: Annotated[str, typer.Option("--return", help="Air temperature before the heater.")],
     supply: Annotated[str, typer.Option(help="Air temperature behind it.")],
     loss: Annotated[str, typer.Option(help="Heat lost through the casing.")] = "0 W",
-    humidity: _Humidity = "50 %",
+    humidity: _Humidity = None,
     altitude: _Altitude = None,
     pressure: _Pressure = None,
     power_u95: Annotated[str, typer.Option("--power-u95", help="How well the power is known.")] = "2 %",
@@ -159,7 +173,8 @@ def electric(
       riselog traverse electric --power "15 kW" --return "70 °F" --supply "96 °F" --altitude "700 ft"
       riselog traverse electric --power "15 kW" --loss "300 W" --return 21C --supply 36C --units si --json
     """  # noqa: D301
-    from logger.airflow.commands import AirOptions, electric_command  # noqa: PLC0415 - costs start-up time
+    from logger.airflow.commands import electric_command  # noqa: PLC0415 - costs start-up time
+    from logger.airflow.options import AirOptions  # noqa: PLC0415
 
     air = AirOptions(temperature=return_, humidity=humidity, altitude=altitude, pressure=pressure)
     code = electric_command(

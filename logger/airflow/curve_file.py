@@ -18,6 +18,8 @@ EXAMPLE = (
     '{"schema": "riselog.fan-curve/1", "speed_rpm": 900, "points": '
     '[{"volume_m3_s": 0.8, "static_pa": 300}, {"volume_m3_s": 1.1, "static_pa": 220}]}'
 )
+RPM_RANGE = (10.0, 20_000.0)  # turns a minute: fans of air handlers (assumed)
+MOST_STATIC_PA = 10_000.0  # Pa, same
 _LEAST_POINTS = 2
 
 
@@ -29,14 +31,14 @@ class CurvePoint(_Model):
     """One point of the curve."""
 
     volume_m3_s: Annotated[float, Field(ge=0.0, le=500.0)]
-    static_pa: Annotated[float, Field(ge=-500.0, le=10_000.0)]
+    static_pa: Annotated[float, Field(ge=-500.0, le=MOST_STATIC_PA)]
 
 
 class CurveFile(_Model):
     """The whole file."""
 
     schema_: Literal["riselog.fan-curve/1"] = Field(alias="schema")
-    speed_rpm: Annotated[float, Field(ge=10.0, le=20_000.0)]
+    speed_rpm: Annotated[float, Field(ge=RPM_RANGE[0], le=RPM_RANGE[1])]
     density_kg_m3: Annotated[float, Field(ge=0.5, le=2.0)] = STANDARD_DENSITY_KG_M3
     points: Annotated[list[CurvePoint], Field(max_length=1000)]
     notes: Annotated[str, Field(max_length=1000)] | None = None

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypeVar
 
+from logger.airflow.lengths import FT_M
 from logger.config.fields import ALTITUDE
-from logger.config.quantities import Dimension, QuantityError, Units, parse
+from logger.config.quantities import Dimension, QuantityError, Units, parse, show
 from logger.core.air import standard_pressure_pa
-from logger.core.airflow import AirState
+from logger.core.airflow import INDOOR_C, AirState, FlowCheck, plane_humidity
 from logger.core.errors import UsageError
-from logger.core.traverse import Duct, DuctShape, MeasuredPlane, Method
+from logger.core.texts import temperature_text
+from logger.core.traverse import Assumed, Duct, DuctShape, MeasuredPlane, Method
 from logger.core.traverse_plan import Plan, free_duct, make_plan
 
 Word = TypeVar("Word", bound=StrEnum)
@@ -20,6 +23,10 @@ Word = TypeVar("Word", bound=StrEnum)
 _BY = re.compile(r"\s*[x×]\s*")
 _GRID = re.compile(r"\s*(\d{1,2})\s*[x×]\s*(\d{1,2})\s*")
 SIDE_M = (0.02, 20.0)  # m, bounds of the traverse file
+SITE_PA = (45_000.0, 115_000.0)  # Pa, assumed: no site lies outside
+_SITE_PA = " to ".join(
+    f"{show(pa, Dimension.PRESSURE, 'si')} ({show(pa, Dimension.PRESSURE, 'us')})" for pa in SITE_PA
+)
 LINER_MOST_M, TIP_MOST_M = 0.3, 2.0  # m, assumed: beyond it a unit was confused
 
 
@@ -90,7 +97,7 @@ def _side(option: str, text: str) -> float:
     side_m = amount(option, text, Dimension.LENGTH)
     low_m, high_m = SIDE_M
     if not low_m <= side_m <= high_m:
-        raise UsageError(f"{option}: {side_m:g} m is no side of a duct; check number and unit")
+        raise UsageError(f"{option} '{text}': no side of a duct is that long or short; check number and unit")
     return side_m
 
 
@@ -115,7 +122,9 @@ def _small(option: str, text: str | None, most_m: float) -> float:
         return 0.0
     value_m = amount(option, text, Dimension.LENGTH)
     if not 0.0 <= value_m <= most_m:
-        raise UsageError(f"{option} '{text}': give 0 to {most_m:g} m; check number and unit")
+        raise UsageError(
+            f"{option} '{text}': give 0 to {most_m:g} m ({most_m / FT_M:.1f} ft); check number and unit"
+        )
     return value_m
 
 
@@ -137,9 +146,9 @@ def pressure_pa(altitude: str | None, pressure: str | None) -> float:
         raise UsageError("--altitude and --pressure were both given: leave one out")
     if pressure is not None:
         value_pa = amount("--pressure", pressure, Dimension.PRESSURE)
-        low_pa, high_pa = 45_000.0, 115_000.0  # Pa, assumed: no site lies outside
+        low_pa, high_pa = SITE_PA
         if not low_pa <= value_pa <= high_pa:
-            raise UsageError(f"--pressure '{pressure}': give the site's own, from 45 kPa to 115 kPa")
+            raise UsageError(f"--pressure '{pressure}': give the site's own, from {_SITE_PA}")
         return value_pa
     if altitude is None:
         return standard_pressure_pa(0.0)
@@ -149,15 +158,55 @@ def pressure_pa(altitude: str | None, pressure: str | None) -> float:
         raise UsageError(f"--altitude: {error}") from error
 
 
-def state_of(
-    option: str, temperature: str, humidity: str, altitude: str | None, pressure: str | None
-) -> AirState:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AirOptions:
+    """The air of a place, as typed; None: not given."""
+
+    temperature: str | None
+    humidity: str | None
+    altitude: str | None
+    pressure: str | None
+
+    @property
+    def assumed(self) -> tuple[Assumed, ...]:
+        """What of it nobody gave."""
+        given = {
+            Assumed.TEMPERATURE: self.temperature,
+            Assumed.HUMIDITY: self.humidity,
+            Assumed.PRESSURE: self.altitude or self.pressure,
+        }
+        return tuple(what for what, text in given.items() if text is None)
+
+
+def state_of(option: str, air: AirOptions) -> AirState:
     """The air at a place; ``option`` is the temperature's. Raises UsageError."""
-    temp_c = amount(option, temperature, Dimension.TEMPERATURE)
+    site_pa = pressure_pa(air.altitude, air.pressure)
+    temp_c = INDOOR_C
+    if air.temperature is not None:
+        temp_c = amount(option, air.temperature, Dimension.TEMPERATURE)
     low_c, high_c = -60.0, 90.0  # degC, assumed: the air of a duct
     if not low_c <= temp_c <= high_c:
-        raise UsageError(f"{option} '{temperature}': give a temperature from {low_c:g} °C to {high_c:g} °C")
-    share = amount("--humidity", humidity, Dimension.FRACTION)
+        raise UsageError(
+            f"{option} '{air.temperature}': give a temperature from {temperature_text(low_c)} to "
+            f"{temperature_text(high_c)}"
+        )
+    if air.humidity is None:
+        return AirState.of(temp_c, plane_humidity(temp_c, site_pa), site_pa)
+    share = amount("--humidity", air.humidity, Dimension.FRACTION)
     if not 0.0 <= share <= 1.0:
-        raise UsageError(f"--humidity '{humidity}': give one from 0 % to 100 %")
-    return AirState.of(temp_c, share, pressure_pa(altitude, pressure))
+        raise UsageError(f"--humidity '{air.humidity}': give one from 0 % to 100 %")
+    return AirState.of(temp_c, share, site_pa)
+
+
+def check_air(assumed: Collection[Assumed], state: AirState) -> FlowCheck:
+    """Whether somebody gave the state of the air."""
+    if not assumed:
+        return FlowCheck(code="air", ok=True, text="The state of the air was given.")
+    values = {
+        Assumed.TEMPERATURE: temperature_text(state.temperature_c),
+        Assumed.HUMIDITY: f"{state.humidity:.0%}",
+        Assumed.PRESSURE: "sea level; --altitude or --pressure says it",
+    }
+    said = ", ".join(f"{what} ({values[what]})" for what in assumed)
+    text = f"Of the air nobody gave this, and it is assumed, at a wider uncertainty: {said}."
+    return FlowCheck(code="air", ok=False, text=text)

@@ -51,6 +51,15 @@ def velocity_text(velocity_m_s: float) -> str:
     return f"{velocity_m_s:.2f} m/s ({velocity_m_s * 60.0 / 0.3048:.0f} fpm)"
 
 
+def duct_pressure_text(pressure_pa: float) -> str:
+    """Pressure of a fan or in a duct. 1 in of water = 249.08891 Pa (NIST SP 811, conventional).
+
+    >>> duct_pressure_text(224.18)
+    '224 Pa (0.900 in.wg)'
+    """
+    return f"{pressure_pa:.0f} Pa ({pressure_pa / 249.08891:.3f} in.wg)"
+
+
 def density_text(density_kg_m3: float) -> str:
     """Density. 1 lb/ft3 = 16.018463 kg/m3 (NIST SP 811).
 

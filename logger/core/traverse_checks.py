@@ -32,7 +32,7 @@ def check_traverse(traverse: Traverse, flow: MeasuredAirflow) -> tuple[FlowCheck
     """All checks of a traverse that gave ``flow``, in a fixed order."""
     velocity = np.array([actual_velocity(traverse, flow.state, point) for point in traverse.points])
     return (
-        _complete(traverse),
+        check_complete(traverse),
         check_plane(traverse),
         check_points(traverse.duct, traverse.method, len(traverse.points), traverse.planned),
         _places(traverse),
@@ -49,7 +49,8 @@ def check_traverse(traverse: Traverse, flow: MeasuredAirflow) -> tuple[FlowCheck
     )
 
 
-def _complete(traverse: Traverse) -> FlowCheck:
+def check_complete(traverse: Traverse) -> FlowCheck:
+    """Whether all that was planned is there."""
     missing = traverse.planned - len(traverse.points)
     if missing > 0:
         text = (

@@ -15,11 +15,14 @@ from logger.core.airflow import FlowCheck
 from logger.core.budget import BudgetLine, Combined, combine
 from logger.core.errors import UsageError
 from logger.core.params import VelocityBasis
+from logger.core.texts import difference_text
 from logger.core.traverse import Traverse, TraversePoint
 from logger.core.traverse_budget import actual_velocity, air_state
+from logger.core.traverse_checks import check_complete
 from logger.core.traverse_grid import geometry
 
 KELVIN = 273.15  # K at 0 degC, definition
+LEAST_SPREAD_K = 2.0  # K: a stream behind a heat exchanger is seldom more even (assumed)
 UNKNOWN_SCATTER_K = 0.3  # K of one point's average, where none was noted (assumed)
 WEIGHT_U = 0.10  # of one point's velocity against the others (assumed)
 
@@ -83,11 +86,14 @@ def _density_power(traverse: Traverse, point: TraversePoint) -> float:
 
 
 def _lines(traverse: Traverse, temp_c: np.ndarray, weight: np.ndarray, mixed_c: float) -> list[BudgetLine]:
+    """The budget, in K; sampling and missing points by the rules of the velocity's."""
     places, count = geometry(traverse.duct, traverse.points), len(temp_c)
+    missing = max(traverse.planned - count, 0)
+    spread_k = max(float(np.std(temp_c)), LEAST_SPREAD_K)
     total = 0.0
     for pairs in (run.pairs for run in places.runs):
-        steps = temp_c[pairs[:, 0]] - temp_c[pairs[:, 1]] if len(pairs) else temp_c - mixed_c
-        total += float(np.mean(steps * steps)) / (12.0 if len(pairs) else 1.0)
+        steps = temp_c[pairs[:, 0]] - temp_c[pairs[:, 1]]
+        total += float(np.mean(steps * steps)) / 12.0 if len(pairs) else spread_k**2 / 2.0
     scatter = [UNKNOWN_SCATTER_K if p.scatter_k is None else p.scatter_k for p in traverse.points]
     away = float(np.sqrt(np.sum((weight * (temp_c - mixed_c)) ** 2)))
     return [
@@ -99,24 +105,17 @@ def _lines(traverse: Traverse, temp_c: np.ndarray, weight: np.ndarray, mixed_c: 
             assumed=any(p.scatter_k is None for p in traverse.points),
         ),
         BudgetLine("velocity weights", WEIGHT_U * away, assumed=True),
-        BudgetLine(
-            "missing points",
-            max(traverse.planned - count, 0) / max(traverse.planned, 1) * float(np.std(temp_c)),
-        ),
+        BudgetLine("missing points", missing / max(traverse.planned, 1) * spread_k),
     ]
 
 
 def check_mixed(traverse: Traverse, mixed: MixedTemperature) -> tuple[FlowCheck, ...]:
     """What must be told of it."""
-    missing = traverse.planned - len(traverse.points)
-    text = (
-        f"{missing} of {traverse.planned} points are missing." if missing else "All planned points are there."
-    )
     spread_k = mixed.warmest_c - mixed.coldest_c
     layered = abs(mixed.plain_mean_c - mixed.mixed_c) > mixed.u95_k
-    told = f"The stream spreads over {spread_k:.1f} K"
+    told = f"The stream spreads over {difference_text(spread_k)}"
     told += "; the plain mean would be off by more than the uncertainty." if layered else "."
     return (
-        FlowCheck(code="complete", ok=missing == 0 and traverse.complete, text=text),
+        check_complete(traverse),
         FlowCheck(code="spread", ok=not layered, text=told),
     )

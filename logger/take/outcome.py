@@ -8,11 +8,11 @@ import sys
 from logger.airflow.lengths import distance
 from logger.config import quantities
 from logger.config.quantities import Dimension
-from logger.core.errors import RiselogError, UsageError
+from logger.core.errors import UsageError
 from logger.core.traverse import Assumed, MeasuredPlane, Traverse, TraverseQuantity
 from logger.core.traverse_plan import Plan
 from logger.faults import complain
-from logger.screen.format import clean, percent, show
+from logger.screen.format import clean
 from logger.screen.plain import write_lines
 from logger.take import words
 from logger.take.options import TakeOptions
@@ -61,43 +61,9 @@ def _plane_rule(plan: Plan, units: str) -> str:
 
 def result_lines(taking: Taking, units: str) -> tuple[str, ...]:
     """The airflow, or why there is none, in lines for people."""
-    traverse = taking.traverse()
-    if not traverse.points:
-        return ("No point was captured: there is no airflow.",)
-    try:
-        return _airflow_lines(traverse, units)
-    except RiselogError as error:
-        return (f"No airflow: {clean(str(error))}.",)
+    from logger.airflow.answers import short_lines  # noqa: PLC0415 - late: numpy
 
-
-def _airflow_lines(traverse: Traverse, units: str) -> tuple[str, ...]:
-    if traverse.quantity is TraverseQuantity.TEMPERATURE:
-        return _mixed_lines(traverse, units)
-    from logger.core.traverse_checks import check_traverse  # noqa: PLC0415 - late: numpy
-    from logger.core.traverse_flow import measure  # noqa: PLC0415
-
-    flow = measure(traverse)
-    return (
-        f"Airflow {show(flow.volume_m3_s, Dimension.VOLUME_FLOW, units)} "
-        f"± {show(flow.volume_m3_s * flow.u95, Dimension.VOLUME_FLOW, units)} (95 %, {percent(flow.u95)})"
-        f" at {show(flow.state.temperature_c, Dimension.TEMPERATURE, units)}.",
-        *(check.text for check in check_traverse(traverse, flow) if not check.ok),
-    )
-
-
-def _mixed_lines(traverse: Traverse, units: str) -> tuple[str, ...]:
-    from logger.core.traverse_mix import check_mixed, mixed_temperature  # noqa: PLC0415 - late: numpy
-
-    mixed = mixed_temperature(traverse)
-    coldest, warmest = (
-        show(value_c, Dimension.TEMPERATURE, units) for value_c in (mixed.coldest_c, mixed.warmest_c)
-    )
-    return (
-        f"Mixed temperature {show(mixed.mixed_c, Dimension.TEMPERATURE, units)} "
-        f"± {show(mixed.u95_k, Dimension.DIFFERENCE, units)} (95 %), from {coldest} to {warmest}; without "
-        f"the probe's own error ± {show(mixed.placement_u95_k, Dimension.DIFFERENCE, units)}.",
-        *(check.text for check in check_mixed(traverse, mixed) if not check.ok),
-    )
+    return tuple(clean(line) for line in short_lines(taking.traverse(), words.shown_units(units)))
 
 
 def tell(taking: Taking, setup: Setup, options: TakeOptions) -> None:
@@ -137,29 +103,17 @@ def tell(taking: Taking, setup: Setup, options: TakeOptions) -> None:
 
 def _answer(traverse: Traverse, setup: Setup) -> list[str]:
     """What ``traverse compute`` says of the file, and the config's keys with the plane as it was said."""
-    from logger.airflow.answers import (  # noqa: PLC0415 - late: numpy
-        airflow_lines,
-        config_lines,
-        mixed_lines,
-        quoted,
-    )
-    from logger.core.traverse_checks import check_traverse  # noqa: PLC0415
+    from logger.airflow.answers import traverse_lines  # noqa: PLC0415 - late: numpy
+    from logger.airflow.config_block import block, traverse_keys  # noqa: PLC0415
     from logger.core.traverse_flow import measure  # noqa: PLC0415
-    from logger.core.traverse_mix import check_mixed, mixed_temperature  # noqa: PLC0415
 
-    units = words.shown_units(setup.units)
     try:
-        if traverse.quantity is TraverseQuantity.TEMPERATURE:
-            mixed = mixed_temperature(traverse)
-            return mixed_lines(mixed, None, check_mixed(traverse, mixed), units)
-        flow = measure(traverse)
+        lines = traverse_lines(traverse, words.shown_units(setup.units))
+        if traverse.complete and traverse.quantity is TraverseQuantity.VELOCITY:
+            lines += block(traverse_keys(setup.path, traverse, setup.at), measure(traverse).u95)
     except UsageError as error:
         return [f"No airflow: {clean(str(error))}."]
-    lines = airflow_lines(flow, check_traverse(traverse, flow), units)
-    if not traverse.complete:
-        return lines
-    keys = [("source", "fixed"), ("traverse", str(setup.path)), ("at", setup.at)]
-    return [*lines, *config_lines((key, quoted(value)) for key, value in keys)]
+    return lines
 
 
 def _resume_command(setup: Setup, options: TakeOptions) -> str:

@@ -13,7 +13,10 @@ import pytest
 from logger.airflow.drawing import ASCII, UNICODE, draw
 from logger.airflow.lengths import mark
 from logger.cli import main
-from logger.config.load import load_config
+from logger.config.load import loads_config
+from logger.core.airflow import AirState
+from logger.core.flow import AirflowLaw
+from logger.core.params import AirflowSource, Burner, JobParams, Plane
 from logger.core.traverse import Duct, DuctShape, Method, TraverseQuantity
 from logger.core.traverse_plan import make_plan
 from logger.safety import CAUTIONS
@@ -213,15 +216,121 @@ def test_compute(run: Run, file: Path) -> None:
     assert "m³/s" in out
 
 
+JOB = """[job]
+name = "bench"
+pressure = "{pressure}"
+{block}
+[probes.r]
+role = "return"
+driver = "x"
+[probes.s]
+role = "supply"
+driver = "x"
+[probes.duct]
+role = "velocity"
+driver = "x"
+"""
+
+
+def loaded(out: str, folder: Path, pressure: str = "98.8 kPa") -> JobParams:
+    """The job of a minimal config with the printed block in it, exactly as it was printed."""
+    text = JOB.format(pressure=pressure, block=out[out.index("  [airflow]") :])
+    return loads_config(text, "job.toml", None, folder=folder).job
+
+
 def test_compute_goes_into_a_config(run: Run, file: Path) -> None:
     """What the command prints for the config is a config."""
-    _, out, _ = run("compute", str(file))
-    table = out[out.index("[airflow]") :]
-    text = '[job]\nname = "bench"\npressure = "98.8 kPa"\n' + "\n".join(x.strip() for x in table.splitlines())
-    text += '\n[probes.r]\nrole = "return"\ndriver = "x"\n[probes.s]\nrole = "supply"\ndriver = "x"\n'
-    (file.parent / "job.toml").write_text(text)
-    flow = load_config(file.parent / "job.toml", None).job.airflow
+    flow = loaded(run("compute", str(file))[1], file.parent).airflow
     assert flow.volume_m3_s == pytest.approx(document(run, "compute", str(file))["volume_m3_s"])
+    assert flow.at is Plane.RETURN
+
+
+@pytest.mark.parametrize(
+    ("temperature_c", "said", "at", "burner"),
+    [
+        (21.0, None, Plane.RETURN, Burner.OFF),
+        (30.0, None, Plane.RETURN, Burner.OFF),
+        (48.0, None, Plane.SUPPLY, Burner.ON),
+        (48.0, Burner.ON, Plane.SUPPLY, Burner.ON),
+        (24.0, Burner.ON, Plane.RETURN, Burner.ON),
+    ],
+)
+def test_a_hot_plane_asks_for_the_burner(
+    run: Run, tmp_path: Path, temperature_c: float, said: Burner | None, at: Plane, burner: Burner
+) -> None:
+    path = tmp_path / "duct.json"
+    save_traverse(path, replace(walk(), temperature_c=temperature_c, humidity=0.1, burner=said))
+    out = run("compute", str(path))[1]
+    flow = loaded(out, tmp_path).airflow
+    assert (flow.at, flow.burner) == (at, burner)
+    assert ("burner" in out[out.index("[airflow]") :]) is (said is None and temperature_c >= 26.0)
+
+
+def test_a_relative_file_counts_from_the_configs_folder(
+    run: Run, file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(file.parent)
+    out = run("compute", "duct.json")[1]
+    assert 'traverse = "duct.json"  # from the config\'s folder' in out
+    assert loaded(out, file.parent).airflow.lines
+
+
+def test_factor_goes_into_a_config(run: Run, file: Path) -> None:
+    """The fixed probe reads again what it read: the job has the traverse's dry mass, and its u95."""
+    fixed = [part for text in ("4.1 m/s", "4.12 m/s", "4.08 m/s") for part in ("--fixed", text)]
+    found = document(run, "factor", str(file), *fixed)
+    job = loaded(run("factor", str(file), *fixed)[1], file.parent)
+    flow = job.airflow
+    assert flow.reference is not None
+    assert flow.area_m2 == pytest.approx(0.508 * 0.3556, rel=1e-5)
+    assert flow.u95 == pytest.approx(found["config_u95_percent"] / 100.0, abs=6e-4)
+    assert flow.reference_density_kg_m3 == found["reference_density_kg_m3"] == 1.2014
+    state = AirState.of(21.5, 0.4, 98_800.0)
+    w = state.humidity_ratio
+    live_kg_s = AirflowLaw(job).dry_air(21.5, 45.0, w, 98_800.0, 4.1, 21.5)
+    assert live_kg_s == pytest.approx(document(run, "compute", str(file))["dry_air_kg_s"], rel=1e-4)
+
+
+def test_fan_curve_goes_into_a_config(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "fan.json"
+    path.write_text(json.dumps(CURVE))
+    air = ("--temperature", "12 °C", "--humidity", "40 %", "--pressure", "90 kPa")
+    typed = ("fan-curve", "--curve", str(path), "--rpm", "900", "--static", "210 Pa", *air)
+    job = loaded(run(*typed)[1], tmp_path, "90 kPa")
+    found = document(run, *typed)
+    state = AirState.of(12.0, 0.4, 90_000.0)
+    now_kg_s = AirflowLaw(job).dry_air(12.0, 45.0, state.humidity_ratio, 90_000.0, None, 12.0)
+    assert now_kg_s == pytest.approx(found["dry_air_kg_s"], rel=1e-3)
+    assert job.airflow.u95 == pytest.approx(found["u95_percent"] / 100.0, abs=6e-4)
+
+
+def test_electric_goes_into_a_config(run: Run, tmp_path: Path) -> None:
+    """A mass of dry air, that hangs on no pressure of the job."""
+    typed = ("electric", "--power", "54.587 kW", "--return", "20 °C", "--supply", "50 °C")
+    for pressure in ("101.325 kPa", "80 kPa"):
+        job = loaded(run(*typed)[1], tmp_path, pressure)
+        assert job.airflow.source is AirflowSource.MASS
+        assert job.airflow.mass_kg_s == pytest.approx(document(run, *typed)["dry_air_kg_s"], rel=1e-5)
+
+
+def test_what_no_job_could_use_is_a_sentence(run: Run, file: Path, tmp_path: Path) -> None:
+    (tmp_path / "fan.json").write_text(
+        json.dumps(
+            CURVE
+            | {"points": [{"volume_m3_s": 0.8, "static_pa": 300}, {"volume_m3_s": 1.6, "static_pa": 290}]}
+        )
+    )
+    code, out, _ = run(
+        *("fan-curve", "--curve", str(tmp_path / "fan.json"), "--rpm", "900", "--static", "295 Pa"),
+        *("--density", "1.2014 kg/m3"),
+    )
+    assert code == 0
+    assert "is more than any output can be judged by" in out
+    assert "[airflow]" not in out
+    code, out, _ = run("factor", str(file), "--fixed", "1 m/s")  # a factor of 4.5: the config takes 2
+    assert code == 0
+    assert "SEE fixed-place" in out
+    assert "Nothing for the job's config: factor: must be a pure number above 0 and up to 2" in out
 
 
 def test_compute_of_a_temperature_traverse(run: Run, tmp_path: Path) -> None:
@@ -260,7 +369,18 @@ def test_factor(run: Run, file: Path) -> None:
     assert (found["readings"], found["basis"]) == (2, "standard")
     code, out, _ = run("factor", str(file), "--fixed", "5 m/s")
     assert code == 0
-    assert "factor = 0.9000" in out
+    assert "factor = 0.9\n" in out
+    assert "SEE fixed-point" in out
+    for line in out.splitlines():
+        assert len(line) <= 80 or str(file) in line
+    checks = {c["code"]: c["ok"] for c in found["checks"]}
+    assert {"fixed-point", "fixed-place", "calibration", "drift", "basis"} <= set(checks)
+    same = document(run, "factor", str(file), "--fixed", "5 m/s", "--same-probe")
+    other = document(run, "factor", str(file), "--fixed", "5 m/s")
+    assert same["config_u95_percent"] < other["config_u95_percent"]
+    for wrong in (("--same-probe",), ("--fixed", "5 m/s", "--basis", "true"), ("--fixed", "500 m/s")):
+        code, out, err = run("factor", str(file), *wrong)
+        assert (code, out, len(err.splitlines())) == (2, "", 1)
     assert run("factor", str(file), "--fixed", "0 m/s")[0] == 2
     assert run("factor", str(file), "--fixed", "5")[0] == 2
 
@@ -289,6 +409,23 @@ def test_fan_curve(run: Run, tmp_path: Path) -> None:
     code, _, err = run("fan-curve", "--curve", str(path), "--rpm", "900", "--static", "900 Pa")
     assert code == 2
     assert "fan.json: at its own speed" in err
+    shut = {"points": [{"volume_m3_s": 0, "static_pa": 300}, {"volume_m3_s": 1.1, "static_pa": 220}]}
+    path.write_text(json.dumps(CURVE | shut))
+    for wrong, part in (
+        (("--static", "300 Pa", "--density", "1.2014 kg/m3"), "moves no air by its curve"),
+        (("--static", "260 Pa", "--density", "1.9 kg/m3"), "no site's pressure gives that"),
+        (("--static", "1 bar"), "unknown unit"),
+        (("--static", "900 inHg"), "no such fan makes more"),
+    ):
+        code, out, err = run("fan-curve", "--curve", str(path), "--rpm", "900", *wrong)
+        assert (code, out) == (2, "")
+        assert part in err
+    both = document(
+        run,
+        *("fan-curve", "--curve", str(path), "--rpm", "900", "--static", "260 Pa"),
+        *("--density", "1.15 kg/m3", "--temperature", "20 °C", "--altitude", "0 m"),
+    )
+    assert not {c["code"]: c["ok"] for c in both["checks"]}["density"]
     path.write_text(json.dumps(CURVE | {"points": CURVE["points"][::-1]}))  # type: ignore[index]
     code, _, err = run("fan-curve", "--curve", str(path), "--rpm", "900", "--static", "260 Pa")
     assert code == 2
@@ -306,6 +443,21 @@ def test_electric(run: Run) -> None:
     code, _, err = run("electric", "--power", "5 kW", "--return", "50 °C", "--supply", "20 °C")
     assert code == 2
     assert "swapped" in err
+    checks = {c["code"]: c for c in found["checks"]}
+    assert not checks["air"]["ok"]  # nobody gave the pressure
+    assert "sea level" in checks["air"]["text"]
+    for wrong in (("--supply", "400 °F"), ("--supply", "50 °C", "--power-u95", "0 %")):
+        code, out, err = run("electric", "--power", "5 kW", "--return", "20 °C", *wrong)
+        assert (code, out, len(err.splitlines())) == (2, "", 1)
+
+
+def test_a_scatter_that_cannot_be_is_a_fault_of_the_file(run: Run, file: Path) -> None:
+    text = json.loads(file.read_text())
+    text["points"][3]["scatter_m_s"] = 1e200
+    file.write_text(json.dumps(text))
+    code, out, err = run("compute", str(file))
+    assert (code, out) == (2, "")
+    assert "key points[3].scatter_m_s: must be at most" in err
 
 
 @pytest.mark.parametrize("command", ["plan", "compute", "factor", "fan-curve", "electric"])

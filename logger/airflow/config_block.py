@@ -1,0 +1,130 @@
+"""Keys of the job's config that an airflow comes to, as the config itself would take them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from pydantic import ValidationError
+
+from logger.config.airflow import HOTTEST_RETURN_C, WARM_SUPPLY_C
+from logger.config.schema import AirflowTable
+from logger.config.toml_text import toml_text
+from logger.config.traverse import POOREST_U95
+from logger.core.airflow import MeasuredAirflow
+from logger.core.electric_step import mass_u95
+from logger.core.params import Burner, VelocityBasis
+from logger.core.traverse import Traverse
+from logger.core.traverse_factor import ProbeFactor
+
+_OR_SUPPLY = 'or "supply"'
+
+
+class Key(NamedTuple):
+    """A key of [airflow]; ``comment`` stands behind it, and alone where there is no value."""
+
+    key: str
+    value: str | float | None
+    comment: str = ""
+
+    def line(self) -> str:
+        """One line of TOML."""
+        if self.value is None:
+            return f"# {self.key}: {self.comment}"
+        text = toml_text({self.key: self.value}).rstrip("\n")
+        return f"{text}  # {self.comment}" if self.comment else text
+
+
+def block(keys: Sequence[Key], u95: float) -> list[str]:
+    """The lines for people to paste, or one sentence why a config would not take them."""
+    if u95 > POOREST_U95:
+        return [
+            "",
+            f"Nothing for the job's config: ± {u95:.0%} is more than any output can be judged by.",
+            "Mend the largest parts of its uncertainty first.",
+        ]
+    try:
+        AirflowTable.model_validate({key.key: key.value for key in keys if key.value is not None})
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        reason = " ".join(first["msg"].split()).removeprefix("Value error, ")
+        return ["", f"Nothing for the job's config: {'.'.join(map(str, first['loc']))}: {reason}."]
+    return ["", "for the job's config:", "  [airflow]", *(f"  {key.line()}" for key in keys)]
+
+
+def traverse_keys(path: Path, traverse: Traverse, at: str | None = None) -> list[Key]:
+    """A traverse to be carried to the firing; ``at``: its plane, where that was said."""
+    warm_c = traverse.temperature_c
+    hot = warm_c >= HOTTEST_RETURN_C
+    if at is not None:
+        plane = Key("at", at)
+    elif hot:
+        plane = Key("at", "supply")
+    else:
+        plane = Key("at", "return", _OR_SUPPLY)
+    keys = [Key("source", "fixed"), _file(path), plane]
+    if traverse.burner is not None:
+        return keys
+    if hot:
+        keys.append(Key("burner", Burner.ON.value, '"off" if the unit did not heat during the traverse'))
+    elif warm_c >= WARM_SUPPLY_C:
+        keys.append(Key("burner", None, 'add "on" or "off", as the unit was during the traverse'))
+    return keys
+
+
+def _file(path: Path, comment: str = "") -> Key:
+    return Key("traverse", str(path), comment if path.is_absolute() else "from the config's folder")
+
+
+def factor_keys(found: ProbeFactor, traverse: Traverse, path: Path) -> list[Key]:
+    """A velocity probe that stays."""
+    keys = [
+        Key("source", "probe"),
+        Key("probe", "duct", "the velocity probe's name"),
+        Key("area", f"{found.flow.area_m2 or 0.0:.6g} m2"),
+        Key("factor", _six(found.factor)),
+        Key("basis", found.basis.value),
+    ]
+    if found.basis is VelocityBasis.STANDARD:
+        keys.append(Key("reference_density", f"{traverse.reference_density_kg_m3:.6g} kg/m3"))
+    return [
+        *keys,
+        Key("at", "return", _OR_SUPPLY),
+        Key("u95", _percent(found.config_u95), "beside the velocity probe's own u95"),
+        _file(path, "the live airflow is compared with it"),
+    ]
+
+
+def volume_keys(flow: MeasuredAirflow) -> list[Key]:
+    """A volume at its state."""
+    return [
+        Key("source", "fixed"),
+        Key("volume", f"{flow.volume_m3_s:.6g} m3/s"),
+        Key("at", "return", '"supply" with a draw-through fan'),
+        Key("temperature", f"{flow.state.temperature_c:.2f} °C"),
+        Key("humidity", f"{100.0 * flow.state.humidity:.1f} %"),
+        Key("u95", _percent(flow.u95)),
+        Key(
+            "[job]",
+            None,
+            f"needs this air's pressure, {flow.state.pressure_pa / 1000.0:.2f} kPa, or the altitude",
+        ),
+    ]
+
+
+def mass_keys(flow: MeasuredAirflow) -> list[Key]:
+    """A mass of dry air."""
+    return [
+        Key("source", "mass"),
+        Key("mass", f"{flow.dry_air_kg_s:.6g} kg/s", "dry air"),
+        Key("u95", _percent(mass_u95(flow))),
+    ]
+
+
+def _six(value: float) -> float:
+    return float(f"{value:.6g}")
+
+
+def _percent(fraction: float) -> str:
+    return f"{100.0 * fraction:.1f} %"
