@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 
 from logger.config.load import loads_config
@@ -101,6 +103,22 @@ def test_placement_with_weights_is_that_of_the_weighted_mean() -> None:
     variance = float(np.cov(readings_c, aweights=weights))
     shares = np.array(weights) / sum(weights)
     assert found.u * 27.0 == pytest.approx(sqrt(variance * float(shares @ shares)), rel=1e-12)
+
+
+@given(
+    spots=st.lists(st.tuples(st.floats(30.0, 60.0), st.floats(0.1, 10.0)), min_size=2, max_size=6),
+    shift_k=st.floats(-10.0, 10.0),
+    scale=st.floats(0.5, 5.0),
+)
+def test_placement_hangs_on_differences_and_shares_alone(
+    spots: list[tuple[float, float]], shift_k: float, scale: float
+) -> None:
+    readings_c, weights = zip(*spots, strict=True)
+    found = placement(supply(*weights), seen(*readings_c), 27.0)
+    moved = placement(supply(*(scale * w for w in weights)), seen(*(c + shift_k for c in readings_c)), 27.0)
+    assert moved.u == pytest.approx(found.u, rel=1e-6, abs=1e-9)
+    assert found.nu > 0.0
+    assert found.u * 27.0 <= max(readings_c) - min(readings_c) + 27.0 * 0.005
 
 
 def test_what_was_given_beats_what_was_seen_and_that_what_is_assumed() -> None:

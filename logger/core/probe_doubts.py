@@ -1,0 +1,102 @@
+"""Probes that contradict each other over a steady stretch: two in one stream, two humidities."""
+
+from __future__ import annotations
+
+from math import hypot
+from typing import NamedTuple
+
+from logger.core.air import relative_humidity, saturation_pa
+from logger.core.firing import SteadyStretch
+from logger.core.params import JobParams, ProbeParams, Role
+from logger.core.probe_lines import Side, gain_u_k, mean_own_u, shares
+from logger.core.texts import difference_text
+
+HUMIDITY_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
+HUMIDITY_PER_K = 0.06  # 1/K: relative humidity falls so with a kelvin (recalled; 0.05 to 0.065 in 0..50 degC)
+
+
+class Doubt(NamedTuple):
+    """An event to be told."""
+
+    code: str
+    text: str
+    probe: str | None = None
+
+
+def sides_of(job: JobParams, stretch: SteadyStretch) -> tuple[Side, Side]:
+    """Supply and entering side of a stretch."""
+    means = stretch.means
+    return (
+        Side("supply", job.probes_of(Role.SUPPLY), means.supply_c, None),
+        Side("entering", job.entering_probes(), means.entering_c, None),
+    )
+
+
+def supply_apart(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
+    """Supply probes that disagree."""
+    return _apart(sides_of(job, stretch)[0], stretch)
+
+
+def entering_apart(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
+    """Probes of the entering air that disagree."""
+    return _apart(sides_of(job, stretch)[1], stretch)
+
+
+def _apart(side: Side, stretch: SteadyStretch) -> Doubt | None:
+    """Name the probe that lies furthest from the others, beyond what both may be off."""
+    seen = dict(stretch.line.probes_c)
+    if len(side.probes) < 2 or not seen:  # noqa: PLR2004 - one probe has nobody to disagree with
+        return None
+    gaps = [(_gap(side, probe, seen), probe) for probe in side.probes]
+    (gap_k, u95_k), worst = max(gaps, key=lambda pair: abs(pair[0][0]) / (pair[0][1] or 1e-9))
+    if abs(gap_k) <= u95_k:
+        return None
+    where = "above" if gap_k > 0.0 else "below"
+    text = (
+        f"Probe {worst.name} reads {difference_text(abs(gap_k))} {where} the other {side.name} probes, "
+        f"beyond the {difference_text(u95_k)} that their uncertainty allows: the stream is uneven, the probe "
+        "sees the heat exchanger, or it is off. Match the probes, move it, or take a temperature traverse."
+    )
+    return Doubt(f"{side.name}-probes-disagree", text, worst.name)
+
+
+def _gap(side: Side, probe: ProbeParams, seen: dict[str, float]) -> tuple[float, float]:
+    """How far a probe reads above the others' mean, K, and the u95 of that."""
+    others = tuple(p for p in side.probes if p is not probe)
+    parts = shares(others)
+    mean_c = sum(share * seen[p.name] for p, share in zip(others, parts, strict=True))
+    gain_k = gain_u_k(Side(side.name, (probe,), side.now_c, None))
+    u_k = hypot(probe.u95 / 2.0, mean_own_u(others), gain_k)
+    return seen[probe.name] - mean_c, 2.0 * u_k
+
+
+def moisture(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
+    """The supply probe's own humidity against the moisture of the entering air.
+
+    Heating adds no water: at 48 degC 3 % RH is a third of it, so only a large gap shows.
+    """
+    means, read_pct = stretch.means, stretch.line.supply_humidity
+    if read_pct is None:
+        return None
+    supply, entering = sides_of(job, stretch)
+    expected = relative_humidity(means.supply_c, means.humidity_ratio, means.pressure_pa)
+    entering_u = _humidity_u(entering.probes[0]) if stretch.seen.humidity else job.humidity_u
+    dilution = saturation_pa(means.entering_c) / saturation_pa(means.supply_c)
+    u = hypot(
+        _humidity_u(supply.probes[0]),
+        entering_u * dilution,
+        HUMIDITY_PER_K * expected * mean_own_u(supply.probes),
+    )
+    gap = read_pct / 100.0 - expected
+    if abs(gap) <= 2.0 * u:
+        return None
+    text = (
+        f"The supply probe reads {read_pct:.0f} % humidity, the moisture of the entering air would make it "
+        f"{expected:.0%} ± {2.0 * u:.0%}: outdoor air may come in before the heat, or one of the two "
+        "humidity probes is off. Shut the damper, match the probes."
+    )
+    return Doubt("humidity-mismatch", text, supply.probes[0].name)
+
+
+def _humidity_u(probe: ProbeParams) -> float:
+    return HUMIDITY_U if probe.humidity_u95 is None else probe.humidity_u95 / 200.0
