@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from logger.config.quantities import Dimension
 from logger.core.texts import SURE, probability_text
-from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, known, plain, text_cell, words
+from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, known, text_cell, words
 from logger.screen.format import DASH, clock, energy, percent
 
 COVERAGE = "± is the expanded uncertainty: the true output lies within it with a probability of about 95 %."
@@ -169,8 +169,3 @@ def stretch_words(numbers: Numbers) -> str:
 def title(numbers: Numbers, job: str) -> str:
     """The page's title."""
     return f"What the unit delivers: {words(job)}"
-
-
-def spoken(cell: Cell) -> str:
-    """A cell as a text alternative says it."""
-    return plain(cell).replace(" ± ", " plus or minus ")

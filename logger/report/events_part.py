@@ -31,15 +31,16 @@ class Told:
 
 
 def told(numbers: Numbers, *, course: bool) -> tuple[Told, ...]:
-    """The events that tell the course of the run, or those to look at; the same text stands once."""
-    times: dict[tuple[str, str, str], list[str]] = {}
-    for event in items(numbers.raw("events")):
+    """The events that tell the course of the run, in order, or those to look at, the same text once."""
+    times: dict[tuple[str, str, str, int], list[str]] = {}
+    for place, event in enumerate(items(numbers.raw("events"))):
         code, probe, text = (words(event.get(key)) for key in ("code", "probe", "text"))
         if code not in ELSEWHERE and (code in COURSE) is course:
-            times.setdefault((code, probe, text), []).append(clock(as_number(event.get("t_s"))))
+            one = (code, probe, text, place if course else 0)
+            times.setdefault(one, []).append(clock(as_number(event.get("t_s"))))
     return tuple(
         Told(times=", ".join(when), code=code, probe=probe, text=text)
-        for (code, probe, text), when in times.items()
+        for (code, probe, text, _), when in times.items()
     )
 
 

@@ -30,11 +30,13 @@ from logger.core.errors import UsageError
 from logger.report import answer, sections
 from logger.report.airflow_part import airflow_part
 from logger.report.budget_part import budget_part
+from logger.report.canvas import Plate
 from logger.report.events_part import told, warnings
 from logger.report.evidence import Evidence
-from logger.report.figures import Plate, output_figure, trace_figure
+from logger.report.output_drawing import output_figure
 from logger.report.svg import Drawing
 from logger.report.trace import trace_of
+from logger.report.trace_drawing import trace_figure
 from logger.report.values import Numbers, words
 from logger.safety import CAUTIONS
 from logger.text import one_line
@@ -109,9 +111,8 @@ def page_view(evidence: Evidence) -> dict[str, Any]:
     """All that the template may use, by name."""
     numbers = Numbers(evidence.document, evidence.units)
     job, plate = words(evidence.header.job), _plate(evidence, numbers)
-    airflow = airflow_part(evidence)
     said = answer.answer(numbers, plate.tolerance)
-    return {
+    return _evidence_view(evidence, numbers) | {
         "title": answer.title(numbers, job),
         "job": job,
         "run": words(evidence.header.run),
@@ -129,6 +130,14 @@ def page_view(evidence: Evidence) -> dict[str, Any]:
         "stretch": answer.stretch_words(numbers),
         "trace_figure": _markup(trace_figure(numbers, plate, trace_of(evidence.trace))),
         "firings": sections.firing_table(numbers),
+        "result_json": _script(evidence.document),
+    }
+
+
+def _evidence_view(evidence: Evidence, numbers: Numbers) -> dict[str, Any]:
+    """What stands below the answer: how it was had."""
+    airflow = airflow_part(evidence)
+    return {
         "budget": budget_part(numbers),
         "airflow": airflow,
         "input": sections.input_table(numbers),
@@ -144,7 +153,6 @@ def page_view(evidence: Evidence) -> dict[str, Any]:
         "cautions": CAUTIONS,
         "origin": sections.origin_rows(evidence),
         "sha256": evidence.sha256,
-        "result_json": _script(evidence.document),
     }
 
 

@@ -32,18 +32,19 @@ from logger.core.snapshot import TRACE_COLUMNS
 from logger.documents import run_header
 from logger.live import Manner, run_live
 from logger.registry import DriverOptions
-from logger.report import figures
+from logger.report import canvas
 from logger.report.command import leave_report, report_command
 from logger.report.evidence import Evidence, gather
 from logger.report.page import render
 from logger.report.trace import MOST_ROWS, thinned, trace_of
+from logger.report.trace_drawing import PANELS
 from logger.session import Limits
 from logger.store import StoreReader, StoreWriter
 from logger.stored import export_command
 from simulators.scenarios import SCENARIOS
 
 BTU_H_W = 0.2930711  # W in 1 Btu/h: NIST SP 811 (2008), appendix B.8, Btu (International Table) per hour
-CSS = (Path(figures.__file__).parent / "templates" / "report.css").read_text(encoding="utf-8")
+CSS = (Path(canvas.__file__).parent / "templates" / "report.css").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")
@@ -292,10 +293,10 @@ def test_text_can_be_read(ink: str, ground: str) -> None:
 
 def test_lines_of_the_pictures_can_be_seen() -> None:
     """WCAG 2.2, 1.4.11: at least 3:1 on white and on the shaded stretch; they differ by dash as well."""
-    for colour in (figures.INK, figures.SUPPLY, figures.RETURN, figures.PLATE):
+    for colour in (canvas.INK, canvas.SUPPLY, canvas.RETURN, canvas.PLATE):
         assert contrast(colour, "#ffffff") >= 4.5
-        assert contrast(colour, figures.BAND) >= 3.0
-    for panel in figures.PANELS:
+        assert contrast(colour, canvas.BAND) >= 3.0
+    for panel in PANELS:
         assert len({line.dash for line in panel.lines}) == len(panel.lines)
 
 
