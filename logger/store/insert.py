@@ -10,7 +10,15 @@ from logger.core.errors import StoreError
 from logger.core.readings import FLAG_CODES, QUANTITIES, Quantity, Reading, ReadingBlock
 from logger.core.snapshot import TRACE_COLUMNS
 from logger.store.encode import checked_json, json_text, snapshot_text
-from logger.store.records import FILE_LIMIT, NAME_LIMIT, Batch, RunEnd, RunHeader
+from logger.store.records import (
+    FILE_LIMIT,
+    NAME_LIMIT,
+    Batch,
+    CursorMove,
+    OutboxMark,
+    RunEnd,
+    RunHeader,
+)
 from logger.store.schema import SEQ_BITS, SEQ_MASK, key_range
 from logger.text import clean_text
 
@@ -42,18 +50,21 @@ class BatchInserter:
         self._next_trace.clear()
 
     def insert(self, batch: Batch) -> None:
-        """All rows of a batch: readings first, then what was derived from them, then delivery."""
+        """All rows of a batch: the state of delivery, readings, then what was derived from them.
+
+        Delivery first: it says whether the run's events and results have a way to go.
+        """
         if batch.header is not None:
             self._insert_header(batch.header)
         key = self.run_key(batch.run)
+        self._move_cursors(batch.cursors)
+        self._mark_outbox(batch.marks)
         self._insert_readings(key, batch)
         self._insert_trace(key, batch)
         self._insert_events(key, batch)
         self._insert_results(key, batch)
         self._replace_snapshot(key, batch)
         self._insert_clock_and_gaps(key, batch)
-        self._insert_outbox(key, batch)
-        self._move_cursors(key, batch)
         if batch.end is not None:
             self._end(key, batch.run, batch.end)
 
@@ -116,6 +127,7 @@ class BatchInserter:
             seq, t_ns = self._next_record(key)
             row = (key, seq, t_ns, "run", checked_json(end.result_json, "the run's result"))
             self._conn.execute("INSERT INTO result VALUES (?, ?, ?, ?, ?)", row)
+            self._queue_for_brokers(key, "result", [seq])
 
     def _many(self, statement: str, rows: Iterable[Row]) -> None:
         self._conn.executemany(statement, rows)
@@ -197,12 +209,14 @@ class BatchInserter:
                 for s, e in ((stored, stored.event) for stored in batch.events)
             ),
         )
+        self._queue_for_brokers(key, "event", [stored.seq for stored in batch.events])
 
     def _insert_results(self, key: int, batch: Batch) -> None:
         self._many(
             "INSERT INTO result VALUES (?, ?, ?, ?, ?)",
             ((key, r.seq, r.t_ns, r.scope, checked_json(r.document, "a result")) for r in batch.results),
         )
+        self._queue_for_brokers(key, "result", [stored.seq for stored in batch.results])
 
     def _replace_snapshot(self, key: int, batch: Batch) -> None:
         if batch.snapshot is not None:
@@ -219,20 +233,23 @@ class BatchInserter:
             ((key, g.first_seq, g.last_seq, g.count) for g in batch.gaps),
         )
 
-    def _insert_outbox(self, key: int, batch: Batch) -> None:
-        self._many("INSERT OR IGNORE INTO broker (name) VALUES (?)", ((row.broker,) for row in batch.outbox))
+    def _queue_for_brokers(self, key: int, kind: str, seqs: Sequence[int]) -> None:
+        """A row in the outbox for each broker that the run is published to."""
         self._many(
-            f"INSERT INTO outbox (broker_key, run_key, seq, kind) VALUES ({_ONE_BROKER}, ?, ?, ?)",
-            ((row.broker, key, row.seq, row.kind) for row in batch.outbox),
+            "INSERT INTO outbox (broker_key, run_key, seq, kind)"
+            " SELECT broker_key, run_key, ?, ? FROM delivery_cursor WHERE run_key = ?",
+            ((seq, kind, key) for seq in seqs),
         )
 
-    def _move_cursors(self, key: int, batch: Batch) -> None:
-        for move in batch.cursors:
+    def _move_cursors(self, moves: Sequence[CursorMove]) -> None:
+        for move in moves:
+            key = self.run_key(move.run)
             self._conn.execute("INSERT OR IGNORE INTO broker (name) VALUES (?)", (move.broker,))
             self._conn.execute(
-                f"INSERT INTO delivery_cursor (broker_key, run_key, next_seq) VALUES ({_ONE_BROKER}, ?, ?)"
-                " ON CONFLICT (broker_key, run_key) DO UPDATE SET next_seq = excluded.next_seq",
-                (move.broker, key, move.next_seq),
+                "INSERT INTO delivery_cursor (broker_key, run_key, next_seq, passed_over)"
+                f" VALUES ({_ONE_BROKER}, ?, ?, ?) ON CONFLICT (broker_key, run_key) DO UPDATE"
+                " SET next_seq = excluded.next_seq, passed_over = passed_over + excluded.passed_over",
+                (move.broker, key, move.next_seq, move.passed_over),
             )
             self._conn.execute(
                 f"DELETE FROM delivered_above WHERE broker_key = {_ONE_BROKER} AND run_key = ?",
@@ -241,6 +258,22 @@ class BatchInserter:
             self._many(
                 f"INSERT INTO delivered_above VALUES ({_ONE_BROKER}, ?, ?)",
                 ((move.broker, key, seq) for seq in move.above),
+            )
+
+    def _mark_outbox(self, marks: Sequence[OutboxMark]) -> None:
+        for mark in marks:
+            key = self.run_key(mark.run)
+            if mark.parked is None:
+                self._conn.execute(
+                    f"DELETE FROM outbox WHERE broker_key = {_ONE_BROKER} AND run_key = ? AND seq = ?",
+                    (mark.broker, key, mark.seq),
+                )
+                continue
+            self._conn.execute(
+                "INSERT INTO outbox (broker_key, run_key, seq, kind, parked_reason, tries)"
+                f" VALUES ({_ONE_BROKER}, ?, ?, ?, ?, 1) ON CONFLICT (broker_key, run_key, seq) DO UPDATE"
+                " SET parked_reason = excluded.parked_reason, tries = tries + 1",
+                (mark.broker, key, mark.seq, mark.kind, clean_text(mark.parked)),
             )
 
 

@@ -55,12 +55,14 @@ class LiveWriter:
         tell: Tell,
         now_ns: Callable[[], int],
         high_water: int = HIGH_WATER,
+        on_commit: Callable[[], None] = lambda: None,
     ) -> None:
         self._writer = writer
         self._run = run
         self._tell = tell
         self._now_ns = now_ns
         self._high_water = high_water
+        self._on_commit = on_commit
         self._lock = threading.Lock()
         self._queue: deque[Batch] = deque()
         self._waiters: list[tuple[int, Future[int]]] = []
@@ -228,7 +230,7 @@ class LiveWriter:
         """
         readings = listed(batch)
         gap = widened(self._gap, readings)
-        kept = (batch.header, batch.events, batch.results, batch.clock_segments, batch.outbox, batch.cursors)
+        kept = (batch.header, batch.events, batch.results, batch.clock_segments, batch.cursors, batch.marks)
         if not (any(kept) or batch.end or self._closing):
             self._count_lost(gap, len(readings))
             self._done(commit=False)
@@ -264,6 +266,8 @@ class LiveWriter:
             lost = self._health.lost_to_storage
             ready = [future for wanted, future in self._waiters if wanted <= seq]
             self._waiters = [pair for pair in self._waiters if pair[0] > seq]
+        if commit:
+            self._on_commit()
         for future in ready:
             with suppress(Exception):  # cancelled meanwhile
                 future.set_result(lost)

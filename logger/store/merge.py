@@ -35,7 +35,7 @@ def merged(run: str, batches: Sequence[Batch]) -> Batch:
         snapshot=next((b.snapshot for b in reversed(batches) if b.snapshot is not None), None),
         clock_segments=list(chain.from_iterable(b.clock_segments for b in batches)),
         gaps=list(chain.from_iterable(b.gaps for b in batches)),
-        outbox=list(chain.from_iterable(b.outbox for b in batches)),
         cursors=list(chain.from_iterable(b.cursors for b in batches)),
+        marks=list(chain.from_iterable(b.marks for b in batches)),
         end=next((b.end for b in batches if b.end is not None), None),
     )

@@ -84,22 +84,33 @@ class StorageGap:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OutboxRow:
-    """An event or result that waits for a broker; ``kind`` is ``event`` or ``result``."""
+class OutboxMark:
+    """What became of one record on its way to a broker; ``kind`` is ``reading``, ``event`` or ``result``.
+
+    With ``parked`` it was refused for that reason and waits for another try; without, it waits no more.
+    """
 
     broker: str
+    run: str
     seq: int
     kind: str
+    parked: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CursorMove:
-    """A broker's new state for the readings of the run: everything below ``next_seq`` is
-    acknowledged, ``above`` are the few acknowledged beyond it."""
+    """A broker's new state for the readings of ``run``: everything below ``next_seq`` is
+    acknowledged, parked or passed over, ``above`` are the few acknowledged beyond it.
+
+    ``passed_over`` is added to those passed over before. The first move of a run makes it one that
+    is published: its events and results get their rows in the outbox from then on.
+    """
 
     broker: str
+    run: str
     next_seq: int
     above: tuple[int, ...] = ()
+    passed_over: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +119,7 @@ class Batch:
 
     ``header`` begins the run and ``end`` ends it. ``readings`` are a list (live) or a block of
     columns (replay). ``snapshot`` replaces the one before. ``gaps`` with a known ``first_seq``
-    replace theirs.
+    replace theirs. ``cursors`` and ``marks`` may speak of other runs too.
     """
 
     run: str
@@ -120,8 +131,8 @@ class Batch:
     snapshot: Snapshot | None = None
     clock_segments: Sequence[ClockSegment] = ()
     gaps: Sequence[StorageGap] = ()
-    outbox: Sequence[OutboxRow] = ()
     cursors: Sequence[CursorMove] = ()
+    marks: Sequence[OutboxMark] = ()
     end: RunEnd | None = None
 
 

@@ -16,7 +16,8 @@ COMMIT_PERIOD_S = 1.0  # design: one commit a second
 class WriterThread:
     """Runs a ``LiveWriter``: a step once a period, and at once when asked.
 
-    From ``start`` to ``stop`` the ``StoreWriter`` belongs to this thread.
+    From ``start`` to ``stop`` the ``StoreWriter`` belongs to this thread. ``on_commit`` is called in
+    it after each commit.
     """
 
     def __init__(
@@ -28,8 +29,11 @@ class WriterThread:
         now_ns: Callable[[], int],
         period_s: float = COMMIT_PERIOD_S,
         high_water: int = HIGH_WATER,
+        on_commit: Callable[[], None] = lambda: None,
     ) -> None:
-        self._live = LiveWriter(writer, run, tell=tell, now_ns=now_ns, high_water=high_water)
+        self._live = LiveWriter(
+            writer, run, tell=tell, now_ns=now_ns, high_water=high_water, on_commit=on_commit
+        )
         self._tell = tell
         self._reserve = writer.reserve
         self._period_s = period_s

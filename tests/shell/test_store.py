@@ -19,7 +19,7 @@ from logger.store import (
     Batch,
     ClockSegment,
     CursorMove,
-    OutboxRow,
+    OutboxMark,
     RunHeader,
     StorageGap,
     StoredEvent,
@@ -74,8 +74,8 @@ FULL = Batch(
     snapshot=Snapshot(t_ns=10**9, phase=Phase.STEADY, phase_since_s=1.0),
     clock_segments=[ClockSegment(t_ns=10**9, utc_us=5)],
     gaps=[StorageGap(first_seq=8, last_seq=12, count=4)],
-    outbox=[OutboxRow(broker="b", seq=2, kind="event")],
-    cursors=[CursorMove(broker="b", next_seq=1, above=(3, 4))],
+    cursors=[CursorMove(broker="b", run="run-a", next_seq=1, above=(3, 4), passed_over=1)],
+    marks=[OutboxMark(broker="b", run="run-a", seq=1, kind="reading", parked="not authorized")],
 )
 
 
@@ -219,8 +219,8 @@ def test_order_in_the_transaction(writer: StoreWriter) -> None:
         if s.startswith("INSERT") and "INTO channel" not in s
     ]
     assert list(dict.fromkeys(tables)) == [
-        "reading", "trace", "event", "result", "snapshot", "clock_segment", "storage_gap", "broker", "outbox",
-        "delivery_cursor", "delivered_above",
+        "broker", "delivery_cursor", "delivered_above", "outbox", "reading", "trace", "event", "result",
+        "snapshot", "clock_segment", "storage_gap",
     ]  # fmt: skip
 
 
@@ -229,7 +229,7 @@ BROKEN = {
     "result": replace(FULL, results=[StoredResult(seq=4, t_ns=0, scope="firing", document="{broken")]),
     "snapshot": replace(FULL, snapshot=Snapshot(t_ns=0, phase=Phase.FAN, phase_since_s=float("nan"))),
     "trace": replace(FULL, trace=[(0.0,)]),
-    "outbox": replace(FULL, outbox=[OutboxRow(broker="b", seq=2, kind=None)]),  # type: ignore[arg-type]
+    "outbox": replace(FULL, marks=[OutboxMark(broker="b", run="run-a", seq=2, kind=None, parked="x")]),  # type: ignore[arg-type]
     "reading": replace(FULL, readings=[reading(0), reading(1, float("nan"))]),
     "seq": replace(FULL, readings=[reading(0), reading(-1)]),
     "seq twice": replace(FULL, readings=[reading(0), reading(0)]),
@@ -258,15 +258,53 @@ def test_trace_of_later_batches_follows(writer: StoreWriter, reader: StoreReader
     assert reader.trace("run-a") == rows
 
 
+def outbox(writer: StoreWriter) -> list[tuple[object, ...]]:
+    rows = writer._conn.execute(
+        "SELECT name, run, seq, kind, parked_reason, tries FROM outbox"
+        " JOIN broker USING (broker_key) JOIN run USING (run_key) ORDER BY run_key, seq"
+    )
+    return [tuple(row) for row in rows]
+
+
 def test_delivery_state(writer: StoreWriter) -> None:
     writer.write(FULL)
-    writer.write(Batch(run="run-a", cursors=[CursorMove(broker="b", next_seq=5)]))
-    rows = writer._conn.execute("SELECT next_seq FROM delivery_cursor").fetchall()
+    writer.write(Batch(run="run-a", cursors=[CursorMove(broker="b", run="run-a", next_seq=5, passed_over=2)]))
+    rows = writer._conn.execute("SELECT next_seq, passed_over FROM delivery_cursor").fetchall()
     above = writer._conn.execute("SELECT count(*) FROM delivered_above").fetchall()
-    waiting = writer._conn.execute(
-        "SELECT name, seq, kind FROM outbox JOIN broker USING (broker_key)"
-    ).fetchall()
-    assert (rows, above, waiting) == ([(5,)], [(0,)], [("b", 2, "event")])
+    assert (rows, above) == ([(5, 3)], [(0,)])
+    assert outbox(writer) == [
+        ("b", "run-a", 1, "reading", "not authorized", 1),
+        ("b", "run-a", 2, "event", None, 0),
+        ("b", "run-a", 3, "event", None, 0),
+        ("b", "run-a", 4, "result", None, 0),
+    ]
+
+
+def test_a_mark_parks_again_or_takes_the_row_away(writer: StoreWriter) -> None:
+    """Also of another run than the one that is written."""
+    writer.write(FULL)
+    writer.begin_run(header("run-b"))
+    marks = [OutboxMark(broker="b", run="run-a", seq=1, kind="reading", parked="quota")]
+    marks += [OutboxMark(broker="b", run="run-a", seq=seq, kind="event") for seq in (2, 3)]
+    writer.write(Batch(run="run-b", marks=marks))
+    assert outbox(writer) == [
+        ("b", "run-a", 1, "reading", "quota", 2),
+        ("b", "run-a", 4, "result", None, 0),
+    ]
+
+
+def test_a_run_without_a_broker_fills_no_outbox(writer: StoreWriter) -> None:
+    """A replay, or a run before a broker was named."""
+    writer.write(replace(FULL, cursors=(), marks=()))
+    writer.end_run("run-a", T0_US + 9, "ended", '{"verdict":"meets"}')
+    assert outbox(writer) == []
+
+
+def test_the_end_of_a_published_run_is_in_the_outbox(writer: StoreWriter) -> None:
+    """Also when the next start of the program ends it, after a crash."""
+    writer.write(Batch(run="run-a", cursors=[CursorMove(broker="b", run="run-a", next_seq=0)]))
+    writer.mark_ended("run-a", "interrupted", '{"verdict":"not-steady"}')
+    assert outbox(writer) == [("b", "run-a", 0, "result", None, 0)]
 
 
 def test_end_of_a_run(writer: StoreWriter, reader: StoreReader) -> None:
