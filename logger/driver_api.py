@@ -1,4 +1,5 @@
-"""All that a driver sees of the logger: this module, ``core.readings`` and ``core.errors``.
+"""All that a driver sees of the logger: this module, ``core.readings``, ``core.errors`` and
+``core.quantity_units``.
 
 A driver is a class, found by an entry point of the group ``riselog.drivers``. One instance
 serves all the probes of a config that name it, so that probes can share a radio.

@@ -10,8 +10,8 @@ import math
 import re
 from typing import Literal, NamedTuple
 
-from logger.config.units import UNITS, Dimension
 from logger.core.errors import UsageError
+from logger.core.units import UNITS, Dimension
 
 __all__ = [
     "SHOWN",

@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.config.fields import NAME
+from logger.core.quantity_units import SAME, UNITS
 from logger.core.readings import FLAG_CODES, Quantity
 from logger.tables.columns import Floats, Ints, shown
-from logger.tables.units import SAME, UNITS
 
 T = TypeVar("T")
 

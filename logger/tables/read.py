@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from logger.core.errors import TableError
+from logger.core.quantity_units import SAME
 from logger.core.readings import (
     FLAG_CODES,
     NS_PER_US,
@@ -31,7 +32,6 @@ from logger.core.readings import (
 )
 from logger.tables.columns import Floats, Ints, RowError, TimeColumn, number_column, shown
 from logger.tables.kinds import FLAG_CODE, KIND_COLUMNS, UNFLAGGED, Kinds
-from logger.tables.units import SAME
 
 CHUNK_ROWS = 2_048  # rows read at once: few enough that their strings stay in the cache
 _CHUNKS_PER_BLOCK = 32

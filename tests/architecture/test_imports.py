@@ -13,7 +13,13 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = ("logger", "drivers", "simulators")
 LINT = "from importlinter.cli import lint_imports_command as c; c(['--no-cache'])"
 
-ALLOWED = {"logger.driver_api", "logger.core.readings", "logger.core.errors"}
+ALLOWED = {
+    "logger.driver_api",
+    "logger.core.readings",
+    "logger.core.errors",
+    "logger.core.quantity_units",
+    "logger.core.units",
+}
 """All that a driver or simulator may import of the logger."""
 
 

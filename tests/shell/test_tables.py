@@ -451,7 +451,7 @@ def test_trace_names_the_phase_and_leaves_gaps_empty() -> None:
 
 
 def test_every_quantity_has_its_stored_unit() -> None:
-    from logger.tables.units import SAME, UNITS
+    from logger.core.quantity_units import SAME, UNITS
 
     assert UNITS.keys() == QUANTITIES.keys()
     assert all(UNITS[q][info.unit] == SAME for q, info in QUANTITIES.items())

@@ -1,13 +1,13 @@
-"""Units that a readings file may use: spelling -> what leads to the unit in which a quantity is stored.
+"""Units that a reading may come in: spelling -> what leads to the unit in which a quantity is stored.
 
-All but a few come from the config's own table of units.
+All but a few come from the one table of units.
 """
 
 from __future__ import annotations
 
-from logger.config.units import UNITS as BY_DIMENSION
-from logger.config.units import Dimension, Unit
 from logger.core.readings import QUANTITIES, Quantity
+from logger.core.units import UNITS as BY_DIMENSION
+from logger.core.units import Dimension, Unit
 
 Conversion = tuple[float, float]
 """What is added first, then the factor."""
