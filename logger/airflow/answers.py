@@ -8,7 +8,7 @@ from logger.airflow.plan_text import check_lines
 from logger.config.quantities import Dimension, Units, from_si, show
 from logger.core.airflow import FlowCheck, MeasuredAirflow
 from logger.core.budget import BudgetLine
-from logger.core.errors import UsageError
+from logger.core.errors import RiselogError
 from logger.core.texts import counted
 from logger.core.traverse import Traverse, TraverseQuantity
 from logger.core.traverse_checks import check_traverse
@@ -136,6 +136,6 @@ def short_lines(traverse: Traverse, units: Units) -> tuple[str, ...]:
         else:
             flow = measure(traverse)
             head, checks = _airflow_rows(flow, units), check_traverse(traverse, flow)
-    except UsageError as error:
+    except RiselogError as error:
         return (f"No airflow: {error}.",)
     return (*head, *(check.text for check in checks if not check.ok))

@@ -9,6 +9,7 @@ from typing import NamedTuple
 from pydantic import ValidationError
 
 from logger.config.airflow import HOTTEST_RETURN_C, WARM_SUPPLY_C
+from logger.config.quantities import Dimension, Units, show
 from logger.config.schema import AirflowTable
 from logger.config.toml_text import toml_text
 from logger.config.traverse import POOREST_U95
@@ -97,19 +98,18 @@ def factor_keys(found: ProbeFactor, traverse: Traverse, path: Path) -> list[Key]
 
 
 def volume_keys(flow: MeasuredAirflow) -> list[Key]:
-    """A volume at its state."""
+    """A volume at its state, in the plane where the fan stands."""
+    hot = flow.state.temperature_c >= HOTTEST_RETURN_C
+    both: tuple[Units, Units] = "si", "us"
+    said = "{} ({})".format(*(show(flow.state.pressure_pa, Dimension.PRESSURE, units) for units in both))
     return [
         Key("source", "fixed"),
         Key("volume", f"{flow.volume_m3_s:.6g} m3/s"),
-        Key("at", "return", '"supply" with a draw-through fan'),
+        Key("at", "supply" if hot else "return", '"return", or "supply" with a draw-through fan'),
         Key("temperature", f"{flow.state.temperature_c:.2f} °C"),
         Key("humidity", f"{100.0 * flow.state.humidity:.1f} %"),
         Key("u95", _percent(flow.u95)),
-        Key(
-            "[job]",
-            None,
-            f"needs this air's pressure, {flow.state.pressure_pa / 1000.0:.2f} kPa, or the altitude",
-        ),
+        Key("[job]", None, f"needs this air's pressure, {said}, or the altitude"),
     ]
 
 

@@ -302,6 +302,12 @@ def test_fan_curve_goes_into_a_config(run: Run, tmp_path: Path) -> None:
     now_kg_s = AirflowLaw(job).dry_air(12.0, 45.0, state.humidity_ratio, 90_000.0, None, 12.0)
     assert now_kg_s == pytest.approx(found["dry_air_kg_s"], rel=1e-3)
     assert job.airflow.u95 == pytest.approx(found["u95_percent"] / 100.0, abs=6e-4)
+    assert job.airflow.at is Plane.RETURN
+    out = run(*typed, "--temperature", "40 °C", "--humidity", "15 %")[1]
+    assert loaded(out, tmp_path, "90 kPa").airflow.at is Plane.SUPPLY
+    assert (
+        "# [job]: needs this air's pressure, 90.00 kPa (26.58 inHg)" in out
+    )  # 1 inHg = 3386.39 Pa, NIST SP 811
 
 
 def test_electric_goes_into_a_config(run: Run, tmp_path: Path) -> None:
