@@ -32,6 +32,7 @@ from logger.core.readings import Quantity
 DriverOptions = Mapping[str, type[BaseModel]]
 """The ``Options`` model of each known driver, by the driver's name."""
 
+BROKER_FILES = ("ca_file", "cert_file", "key_file", "password_file")
 EXTRA = "command line"  # what the sentences call the text that options of a command add
 _SIZE_LIMIT = 1_000_000  # bytes, assumed: no config is larger, a wrong file may be
 _OWN_KEYS = frozenset(ProbeTable.model_fields)
@@ -140,11 +141,21 @@ def loads_config(
         probes=tuple(setups),
         sim=_sim(config.sim),
         store_path=located(config.store.path, folder) if config.store.path else None,
-        mqtt=config.mqtt,
+        mqtt=_broker(config.mqtt, folder),
         visit=config.visit,
         effective_text=toml_text(_without_secrets(data, setups)),
         files={} if traverse is None else {traverse.name: traverse.text},
         notes=notes,
+    )
+
+
+def _broker(mqtt: MqttTable | None, folder: Path) -> MqttTable | None:
+    """The table with its files named from where the program runs, not from the config's folder."""
+    if mqtt is None:
+        return None
+    named = {key: getattr(mqtt, key) for key in BROKER_FILES}
+    return mqtt.model_copy(
+        update={key: str(located(name, folder)) for key, name in named.items() if name is not None}
     )
 
 

@@ -185,10 +185,11 @@ class StoreTable(Table):
 
 
 class MqttTable(Table):
-    """[mqtt]: the broker that results are published to."""
+    """[mqtt]: the broker that readings, events and results are published to."""
 
     host: f.Host = Field(examples=["broker.example"])
     port: Annotated[int, Field(ge=1, le=65535)] | None = None
+    version: Annotated[Literal["5", "3.1.1"], BeforeValidator(f.Choice(("5", "3.1.1")))] = "5"
     tls: bool = True
     ca_file: f.Text | None = None
     cert_file: f.Text | None = None
@@ -199,6 +200,7 @@ class MqttTable(Table):
     allow_plain: bool = False
     prefix: f.Name = "riselog"
     site: f.Name = "site"
+    keep: f.Keep = 14.0 * 86_400.0  # s; older readings are passed over: design
 
 
 class SimTable(Table):

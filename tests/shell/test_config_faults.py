@@ -335,6 +335,9 @@ FAULTS = [
     ("[job]", "[mqtt]\nhost = 'mqtt://a:b@c'\n[job]", 2, "mqtt.host", ["host name or address alone"]),
     ("[job]", "[mqtt]\nhost = 'a'\nprefix = 'a/#'\n[job]", 3, "mqtt.prefix", ["is not a name"]),
     ("[job]", "[mqtt]\nhost = 'a'\ntls = 'yes'\n[job]", 3, "mqtt.tls", ["true or false"]),
+    ("[job]", "[mqtt]\nhost = 'a'\nversion = '4'\n[job]", 3, "mqtt.version", ["accepted: 5, 3.1.1"]),
+    ("[job]", "[mqtt]\nhost = 'a'\nkeep = '14'\n[job]", 3, "mqtt.keep", ["accepted units"]),
+    ("[job]", "[mqtt]\nhost = 'a'\nkeep = '1 s'\n[job]", 3, "mqtt.keep", ["not between 1 h and 3650 d"]),
     (
         "[job]",
         "[mqtt]\nhost = 'a'\ntls = false\nca_file = 'c'\n[job]",

@@ -165,6 +165,7 @@ path = "hall.db"
 [mqtt]
 host = "broker.example"
 port = 8884
+version = "3.1.1"
 tls = true
 ca_file = "ca.pem"
 cert_file = "cert.pem"
@@ -174,6 +175,7 @@ password_file = "password"
 allow_plain = false
 prefix = "heat"
 site = "hall"
+keep = "2 d"
 """
 
 FULL_JOB = JobParams(
@@ -287,6 +289,7 @@ def test_every_key_reaches_its_parameter() -> None:
     assert loaded.mqtt.model_dump() == {
         "host": "broker.example",
         "port": 8884,
+        "version": "3.1.1",
         "tls": True,
         "ca_file": "ca.pem",
         "cert_file": "cert.pem",
@@ -297,6 +300,7 @@ def test_every_key_reaches_its_parameter() -> None:
         "allow_plain": False,
         "prefix": "heat",
         "site": "hall",
+        "keep": 172_800.0,
     }
     assert loaded.probes[1] == ProbeSetup(
         name="sup",
@@ -560,6 +564,7 @@ def test_broker_defaults() -> None:
     mqtt = load(SMALL + '[mqtt]\nhost = "broker.example"\n').mqtt
     assert mqtt is not None
     assert (mqtt.tls, mqtt.port, mqtt.prefix, mqtt.site) == (True, None, "riselog", "site")
+    assert (mqtt.version, mqtt.keep) == ("5", 14 * 24 * 3600.0)
     for host in ("localhost", "127.0.0.1", "::1"):
         lines = f'[mqtt]\nhost = "{host}"\ntls = false\nusername = "a"\npassword_env = "SECRET"\n'
         mqtt = load(SMALL + lines).mqtt
@@ -655,3 +660,11 @@ def test_a_store_below_home(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> 
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("USERPROFILE", str(tmp_path))
     assert load(SMALL + '[store]\npath = "~/a.db"\n').store_path == tmp_path / "a.db"
+
+
+def test_the_files_of_a_broker_are_named_from_the_folder_of_the_config(tmp_path: Path) -> None:
+    lines = '[mqtt]\nhost = "b.example"\nca_file = "ca.pem"\nusername = "a"\npassword_file = "/run/key"\n'
+    (tmp_path / "job.toml").write_text(SMALL + lines, encoding="utf-8")
+    mqtt = load_config(tmp_path / "job.toml", OPTIONS).mqtt
+    assert mqtt is not None
+    assert (mqtt.ca_file, mqtt.password_file, mqtt.cert_file) == (str(tmp_path / "ca.pem"), "/run/key", None)
