@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from logger.config.quantities import Dimension, Units
-from logger.config.quantities import show as show_si
+from logger.config.quantities import Dimension
 from logger.core.airflow import MeasuredAirflow
 from logger.core.errors import RiselogError
 from logger.core.traverse import Traverse
@@ -15,7 +14,7 @@ from logger.core.traverse_flow import measure
 from logger.report.evidence import Evidence
 from logger.report.sections import flat
 from logger.report.values import Numbers, items, words
-from logger.screen.format import percent
+from logger.screen.format import percent, show
 from logger.traverse.file import loads_traverse
 
 OUT_OF_SIGHT = (
@@ -61,22 +60,22 @@ def airflow_part(evidence: Evidence) -> AirflowPart:
         return AirflowPart(source=tuple(said), facts=tuple(facts))
     return AirflowPart(
         source=tuple(said),
-        facts=(*facts, *_facts(traverse, flow, "si" if evidence.units == "si" else "us")),
+        facts=(*facts, *_facts(traverse, flow, evidence.units)),
         checks=tuple(check.text for check in check_traverse(traverse, flow) if not check.ok),
     )
 
 
-def _facts(traverse: Traverse, flow: MeasuredAirflow, units: Units) -> list[tuple[str, str]]:
+def _facts(traverse: Traverse, flow: MeasuredAirflow, units: str) -> list[tuple[str, str]]:
     mean, area = flow.mean_velocity_m_s, flow.area_m2
     facts = [
         ("Traverse", f"{len(traverse.points)} points, {traverse.method.value}, {traverse.plane.value}"),
-        ("Volume flow then", show_si(flow.volume_m3_s, Dimension.VOLUME_FLOW, units)),
+        ("Volume flow then", show(flow.volume_m3_s, Dimension.VOLUME_FLOW, units)),
     ]
     if mean is not None and area is not None:
-        over = show_si(area, Dimension.AREA, units)
-        facts.append(("Mean velocity", f"{show_si(mean, Dimension.VELOCITY, units)} over {over}"))
-    warm = show_si(traverse.temperature_c, Dimension.TEMPERATURE, units)
-    pressure = show_si(traverse.pressure_pa, Dimension.PRESSURE, units)
+        over = show(area, Dimension.AREA, units)
+        facts.append(("Mean velocity", f"{show(mean, Dimension.VELOCITY, units)} over {over}"))
+    warm = show(traverse.temperature_c, Dimension.TEMPERATURE, units)
+    pressure = show(traverse.pressure_pa, Dimension.PRESSURE, units)
     facts.append(("Air in the plane", f"{warm}, {traverse.humidity:.0%} humidity, {pressure}"))
     facts.append(("Standard uncertainties", _budget(flow)))
     for label, value in (

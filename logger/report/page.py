@@ -33,6 +33,7 @@ from logger.report.budget_part import budget_part
 from logger.report.canvas import Plate
 from logger.report.events_part import told, warnings
 from logger.report.evidence import Evidence
+from logger.report.input_part import input_part
 from logger.report.output_drawing import output_figure
 from logger.report.svg import Drawing
 from logger.report.trace import trace_of
@@ -140,8 +141,7 @@ def _evidence_view(evidence: Evidence, numbers: Numbers) -> dict[str, Any]:
     return {
         "budget": budget_part(numbers),
         "airflow": airflow,
-        "input": sections.input_table(numbers),
-        "air_side": sections.AIR_SIDE,
+        "input": input_part(numbers),
         "settings": sections.settings_rows(evidence.settings),
         "assumed": _assumed(evidence, airflow.checks),
         "probes": sections.probe_table(evidence),

@@ -12,10 +12,7 @@ from logger.core.params import MAIN_QUANTITY, ProbeParams
 from logger.core.readings import Quantity
 from logger.report.evidence import RUNNING, Evidence
 from logger.report.values import (
-    SYSTEMS,
-    Cell,
     Numbers,
-    Part,
     Row,
     Table,
     as_number,
@@ -36,10 +33,6 @@ ENDS: dict[str, str] = {
     "interrupted": "INTERRUPTED: the logger was cut off; the result is that of the readings until then",
     RUNNING: "STILL RUNNING: this is how it stood when the report was made",
 }
-AIR_SIDE = (
-    "An efficiency from the air side is not the combustion or thermal efficiency of the plate: heat lost "
-    "through the casing and heat from the fan lie between them."
-)
 _LEFT_OUT = frozenset({"mqtt", "probes", "sim", "store", "visit"})  # told elsewhere, or no matter here
 _DIMENSIONS = {Quantity.TEMPERATURE: Dimension.DIFFERENCE, Quantity.PRESSURE: Dimension.PRESSURE}
 _SHARE_OF = {Quantity.VELOCITY, Quantity.GAS_VOLUME}  # their u95 is a fraction of the value
@@ -140,28 +133,6 @@ def firing_table(numbers: Numbers) -> Table | None:
         cells = (shown if steady else text_cell("not steady"), text_cell(verdict))
         rows.append(Row(label=span, cells=cells))
     return listed(rows, "Firing", "Output", "Verdict")
-
-
-def input_table(numbers: Numbers) -> Table | None:
-    """Input and efficiency, where the result has them."""
-    rows = []
-    for label, key, u_key in (
-        ("Measured input", "input.measured_w", "input.measured_u95_w"),
-        ("Nameplate input", "nameplate.input_w", ""),
-    ):
-        if numbers.get(key) is not None:
-            cells = tuple(numbers.spread(key, u_key, Dimension.POWER, units) for units in numbers.systems)
-            rows.append(Row(label=label, cells=cells))
-    value, u95 = numbers.get("input.efficiency"), numbers.get("input.efficiency_u95")
-    if value is not None:
-        cell: Cell = (Part(percent(value), "input.efficiency", value),)
-        if u95 is not None:
-            cell += (Part(" ± "), Part(percent(u95), "input.efficiency_u95", u95))
-        rows.append(Row(label="Output over measured input", cells=(cell, ())))
-    if numbers.get("input.efficiency_of_nameplate_input") is not None:
-        share = numbers.share("input.efficiency_of_nameplate_input")
-        rows.append(Row(label="Output over nameplate input", cells=((share,), ())))
-    return listed(rows, "Quantity", *(SYSTEMS[units] for units in numbers.systems))
 
 
 def origin_rows(evidence: Evidence) -> list[tuple[str, str]]:

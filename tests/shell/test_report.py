@@ -495,6 +495,7 @@ def test_the_visit_and_the_last_match_are_shown(evidence: Evidence) -> None:
 
 def test_measured_input_stands_with_the_plain_word(evidence: Evidence) -> None:
     given_input = {
+        "source": "timed",
         "measured_w": 39_000.0,
         "measured_u95_w": 700.0,
         "efficiency": 0.815,
@@ -503,7 +504,16 @@ def test_measured_input_stands_with_the_plain_word(evidence: Evidence) -> None:
     text = words_of(bare(evidence, input=given_input))
     assert "39.0 ± 0.7 kW" in text
     assert "81.5 % ± 4.5 %" in text
-    assert "is not the combustion or thermal efficiency of the plate" in text
+    assert "Output over input is of the air side" in text
+    assert "dial, timed by hand" in text
+
+
+def test_an_input_that_could_not_be_measured_gives_its_reason(evidence: Evidence) -> None:
+    given_input = {"measured_w": None, "reason": "the counter moved too little"}
+    plate = {"input_w": 39_000.0}
+    assert "No measured input: the counter moved too little." in words_of(
+        bare(evidence, input=given_input, nameplate=plate)
+    )
 
 
 # ---- the trace
