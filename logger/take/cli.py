@@ -35,6 +35,8 @@ def take(
         _File, typer.Option(help="Earlier velocity traverse, for the weights of a temperature traverse.")
     ] = None,
     at: Annotated[_Text, typer.Option(help="Where the plane is: return or supply.")] = None,
+    burner: Annotated[_Text, typer.Option(help="Whether the unit heats meanwhile: on or off.")] = None,
+    straight: Annotated[_Text, typer.Option(help="Length of straight duct before the plane.")] = None,
     temperature: Annotated[_Text, typer.Option(help="Temperature of the air in the plane.")] = None,
     humidity: Annotated[_Text, typer.Option(help="Its relative humidity.")] = None,
     altitude: Annotated[_Text, typer.Option(help="Height of the site.")] = None,
@@ -52,11 +54,12 @@ def take(
 
     \b
     Examples:
-      riselog traverse take hall-north.toml --duct "20 in x 14 in"
+      riselog traverse take hall-north.toml --duct "20 in x 14 in" --straight "11 ft"
       riselog traverse take --round "16 in" --temperature "70 °F" --altitude "700 ft"
+      riselog traverse take --duct "20 in x 14 in" --at supply --burner on --temperature "118 °F"
       riselog traverse take hall-north.toml --resume traverse.json
       riselog traverse take hall-north.toml --quantity temperature --velocity duct.json --output mixed.json
-      printf '%s\\n' "812 fpm" "0.041 in.wg" | riselog traverse take --duct "20 in x 14 in" --temperature 70F
+      riselog traverse take --duct "20 in x 14 in" --temperature "70 °F" < values.txt   # one a line
     """  # noqa: D301 - \b keeps the examples' lines in --help
     from logger.take.commands import take_command  # noqa: PLC0415 - costs start-up time
     from logger.take.options import TakeOptions  # noqa: PLC0415
@@ -78,6 +81,8 @@ def take(
         quantity=quantity,
         velocity=velocity,
         at=at,
+        burner=burner,
+        straight=straight,
         temperature=temperature,
         humidity=humidity,
         altitude=altitude,

@@ -18,24 +18,49 @@ from logger.safety import CAUTIONS, SHORT_CAUTION
 from logger.screen.plain import write_lines
 from logger.screen.terminal import can_show
 from logger.signals import signals
+from logger.store.faults import StoreHeldError
+from logger.store.lock import StoreLock
 from logger.take import outcome
 from logger.take.air import AirWatch
 from logger.take.notebook import Notebook
 from logger.take.options import TakeOptions
 from logger.take.plain import Lines, PlainTake
 from logger.take.probes import ProbeFeed
-from logger.take.setup import Setup, prepare
+from logger.take.setup import Setup, output_path, prepare
 from logger.take.taking import Taking
 from logger.take.terminal import TakeScreen
 from logger.take.walk import Key
 from logger.take.watch import NO_FLOW, SIMULATED_NO_FLOW, ProbeWatch
 
+CUT_OFF = StoreError.exit_code  # the take could not do its work to the end
 REDRAW_LEAST_S = 0.1  # wall time between frames that readings ask for; assumed
 
 
 def take_command(options: TakeOptions) -> int:
     """Body of ``riselog traverse take``; the exit code."""
-    setup = prepare(options)
+    with _held(output_path(options)):
+        return _prepared(prepare(options), options)
+
+
+def _held(path: Path) -> StoreLock:
+    """The right to write to the file, whatever link leads to it. Raises StoreError."""
+    try:
+        target = path.resolve()
+        return StoreLock(target.with_name(f".{target.name}"), "traverse take")
+    except StoreHeldError as error:
+        who = f" (pid {error.pid})" if error.pid else ""
+        raise StoreHeldError(
+            f"{path}: another take{who} writes to it; end that one first, or name another file with --output",
+            error.pid,
+        ) from error
+    except (StoreError, RuntimeError) as error:  # RuntimeError: links in a circle
+        reason = getattr(error.__cause__, "strerror", None) or error
+        raise StoreError(
+            f"{path}: cannot be written ({reason}); choose another place with --output"
+        ) from error
+
+
+def _prepared(setup: Setup, options: TakeOptions) -> int:
     screen = can_show() and not options.json
     for line in SHORT_CAUTION.splitlines() if screen else CAUTIONS:
         complain(line)
@@ -54,6 +79,7 @@ async def _take(setup: Setup, options: TakeOptions, *, screen: bool) -> int:
     taking = Taking(setup.state, notebook, setup.manner, clock, air, feed)
     if not taking.save():  # before the first point: a file that cannot be written is found now
         raise StoreError(notebook.trouble)
+    whole = True
     try:
         async with AsyncExitStack() as stack:
             if feed is not None:
@@ -61,17 +87,19 @@ async def _take(setup: Setup, options: TakeOptions, *, screen: bool) -> int:
             if screen:
                 await _on_screen(taking, setup, changed)
             if not taking.state.left:  # no screen, or one that failed
-                await _by_lines(taking, setup, changed, json=options.json)
+                whole = await _by_lines(taking, setup, changed, json=options.json)
     finally:
         saved = _close(taking, setup)
     if not saved:
         raise StoreError(f"{notebook.trouble}; what was captured since the last save is lost")
     outcome.tell(taking, setup, options)
+    if not whole:
+        complain("standard input ended before every point had a value: the traverse is not complete")
     if feed is not None and feed.stuck:
         complain("a driver did not end when told to; report it to its author")
         sys.stdout.flush()
-        os._exit(0)  # the loop would wait for that driver
-    return 0
+        os._exit(0 if whole else CUT_OFF)  # the loop would wait for that driver
+    return 0 if whole else CUT_OFF
 
 
 def _feed(setup: Setup, air: AirWatch, changed: Callable[[], None]) -> ProbeFeed | None:
@@ -123,8 +151,8 @@ async def _redraw(screen: TakeScreen, changed: asyncio.Event) -> None:
         await asyncio.sleep(REDRAW_LEAST_S)
 
 
-async def _by_lines(taking: Taking, setup: Setup, changed: asyncio.Event, *, json: bool) -> None:
-    """Walk by typed lines; a signal leaves as the word does."""
+async def _by_lines(taking: Taking, setup: Setup, changed: asyncio.Event, *, json: bool) -> bool:
+    """Walk by typed lines; a signal leaves as the word does. False where a pipe ended too early."""
     out = sys.stderr if json else sys.stdout
 
     def say(lines: Sequence[str]) -> None:
@@ -140,12 +168,12 @@ async def _by_lines(taking: Taking, setup: Setup, changed: asyncio.Event, *, jso
         await asyncio.wait([walk, stopped], return_when=asyncio.FIRST_COMPLETED)
         stopped.cancel()
         if walk.done():
-            walk.result()
-            return
+            return walk.result()
         walk.cancel()
         with contextlib.suppress(asyncio.CancelledError):
             await walk
         taking.key(Key.LEAVE)
+    return True
 
 
 def _close(taking: Taking, setup: Setup) -> bool:

@@ -6,11 +6,15 @@ import shlex
 import sys
 
 from logger.airflow.lengths import distance
+from logger.airflow.plan_text import plan_checks
 from logger.config import quantities
 from logger.config.quantities import Dimension
 from logger.core.errors import UsageError
+from logger.core.params import VelocityBasis
+from logger.core.texts import counted
 from logger.core.traverse import Assumed, MeasuredPlane, Traverse, TraverseQuantity
-from logger.core.traverse_plan import Plan
+from logger.core.traverse_plan import DOWNSTREAM_DIAMETERS, Plan
+from logger.core.traverse_plan_checks import NOT_SEEN
 from logger.faults import complain
 from logger.screen.format import clean
 from logger.screen.plain import write_lines
@@ -19,6 +23,10 @@ from logger.take.options import TakeOptions
 from logger.take.setup import Setup
 from logger.take.taking import Taking
 
+SIMULATED = (
+    "SIMULATED PROBES: the same air at every point. The scenario begins and ends with the fan off: wait, "
+    "it runs again by itself."
+)
 ASKED = {
     Assumed.TEMPERATURE: "--temperature",
     Assumed.HUMIDITY: "--humidity",
@@ -34,29 +42,41 @@ def start_sentences(taking: Taking, setup: Setup) -> tuple[str, ...]:
     if taking.feed is not None:
         names = " and ".join(f"'{w.probe}'" for w in taking.feed.watches)
         who = f"measured by probe {names}; a value can be typed instead"
-        if taking.feed.simulated:
-            who += ". SIMULATED PROBES: the scenario has the same air at every point"
-    lines = [f"{_capital(words.duct_text(plan, setup.units))}: {len(plan.points)} points, {who}."]
-    if plan.plane is MeasuredPlane.DUCT:
-        lines.append(_plane_rule(plan, setup.units))
+    points = counted(len(plan.points), "point")
+    lines = [f"{_capital(words.duct_text(plan, setup.units))}: {points}, {who}."]
+    if done := taking.state.count - len(taking.state.open):
+        have = f"{counted(done, 'point')} {'is' if done == 1 else 'are'}"
+        lines.append(f"{have} in {taking.notebook.path} already; the walk goes on from there.")
+    if taking.feed is not None and taking.feed.simulated:
+        lines.append(SIMULATED)
     if base.quantity is TraverseQuantity.VELOCITY:
-        shown = words.shown_units(setup.units)
-        density = quantities.show(base.reference_density_kg_m3, Dimension.DENSITY, shown)
-        lines.append(
-            f"Velocities are taken as {base.basis.value} velocities (reference density {density}); "
-            "--basis says otherwise."
-        )
-    done = taking.state.count - len(taking.state.open)
-    if done:
-        lines.append(f"{done} points are in {taking.notebook.path} already; the walk goes on from there.")
+        lines += _velocity_sentences(setup)
+    checks = plan_checks(plan, words.shown_units(setup.units))
+    lines += [check.text for check in checks if check.code == "reach"]
+    if plan.plane is MeasuredPlane.DUCT:
+        lines.append(f"{_plane_rule(plan, base, setup.units)} {NOT_SEEN}")
     return tuple(lines)
 
 
-def _plane_rule(plan: Plan, units: str) -> str:
+def _velocity_sentences(setup: Setup) -> list[str]:
+    base, shown = setup.base, words.shown_units(setup.units)
+    what = f"{base.basis.value} velocities"
+    if base.basis is VelocityBasis.STANDARD:
+        what += f" at {quantities.show(base.reference_density_kg_m3, Dimension.DENSITY, shown)}"
+    lines = [f"Velocities are taken as {what}; --basis says otherwise."]
+    if setup.at == "supply" and base.burner is None:
+        lines.append("--burner on or off tells whether the unit heats: a later output hangs on it.")
+    return lines
+
+
+def _plane_rule(plan: Plan, base: Traverse, units: str) -> str:
+    if base.upstream_diameters is not None:
+        asked = f"{DOWNSTREAM_DIAMETERS:g} are asked for"
+        return f"Straight duct before the plane: {base.upstream_diameters:.1f} diameters, {asked}."
     down, up = (
         distance(length_m, words.shown_units(units)) for length_m in (plan.downstream_m, plan.upstream_m)
     )
-    return f"The plane wants {down} of straight duct before it and {up} behind it."
+    return f"Straight duct wanted: {down} before the plane (--straight tells its length), {up} behind it."
 
 
 def result_lines(taking: Taking, units: str) -> tuple[str, ...]:
@@ -81,7 +101,7 @@ def tell(taking: Taking, setup: Setup, options: TakeOptions) -> None:
             raise UsageError("nothing was captured: there is no airflow to write")
         complain("nothing was captured; nothing is kept")
         return
-    lines = [f"{done} of {state.count} points are saved in {path}."]
+    lines = [f"{words.saved_text(done, path, state.count)}."]
     if missing := words.open_text(state):
         lines.append(f"{_capital(missing)}: go on with {_resume_command(setup, options)}")
     if drift := words.drift_text(state, setup.units):

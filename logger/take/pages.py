@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from rich.text import Text
 
@@ -37,7 +38,7 @@ STAGE_HELP: tuple[tuple[str, str], ...] = (
 
 def bottom_block(view: TakeView, width: int, glyphs: Glyphs) -> list[Text]:
     """What is saved, what is wrong, and what the last key did."""
-    saved = f"{view.saved} of {view.state.count} points are saved in {clean(view.path)}"
+    saved = clean(words.saved_text(view.saved, Path(view.path), view.state.count))
     lines = [Text(glyphs.cut(saved, width), style="dim")]
     if view.trouble:
         lines = [Text(f"! {part}", style=WARN) for part in glyphs.wrap(clean(view.trouble), width - 2, 2)]

@@ -96,8 +96,10 @@ class PlainTake:
         self._changed = changed
         self._number = 0
 
-    async def run(self, lines: Lines) -> None:
+    async def run(self, lines: Lines) -> bool:
         """Follow lines until the end of the walk, of the input, or a word to leave.
+
+        False where a pipe ended while points waited for their value.
 
         Raises
         ------
@@ -108,10 +110,11 @@ class PlainTake:
         while not self._taking.state.left:
             line = await lines.get()
             if line is None:
-                self._taking.key(Key.LEAVE)
-                return
+                state = self._taking.key(Key.LEAVE)
+                return self._interactive or state.skipped.issuperset(state.open)
             self._number += 1
             await self._follow(line)
+        return True
 
     async def _follow(self, line: str) -> None:
         taking = self._taking
@@ -157,11 +160,11 @@ class PlainTake:
         if self._interactive:
             self._say([clean(text)])
             return
-        saved = self._taking.notebook
-        raise UsageError(
-            f"line {self._number} of standard input: {clean(text)}\n"
-            f"{saved.saved} points are saved; go on with --resume {saved.path}"
-        )
+        book = self._taking.notebook
+        kept = "no point was captured, nothing is kept; correct the line and begin anew"
+        if book.saved:
+            kept = f"{words.saved_text(book.saved, book.path)}; go on with --resume {book.path}"
+        raise UsageError(f"line {self._number} of standard input: {clean(text)}\n{kept}")
 
     def _captured(self, before: State, state: State) -> list[str]:
         """What the line did."""

@@ -98,7 +98,7 @@ def prepare(options: TakeOptions) -> Setup:
         base=base,
         state=state,
         manner=Manner(quantity=quantity, known=known, t0_s=_passed_s(before)),
-        path=_output(options),
+        path=output_path(options),
         new=options.resume is None or options.output is not None,
         config=config,
         watched=watched,
@@ -181,8 +181,8 @@ def _passed_s(before: Traverse | None) -> float:
     return last_s if started_us is None else max(last_s, (SystemClock().utc_us() - started_us) / US_PER_S)
 
 
-def _output(options: TakeOptions) -> Path:
-    """Where the points go; a file that is there is not written over."""
+def output_path(options: TakeOptions) -> Path:
+    """Where the points go; a file that is there is not written over. Raises UsageError."""
     path = options.output or options.resume or DEFAULT_OUTPUT
     if path.exists() and (options.resume is None or path.resolve() != options.resume.resolve()):
         raise UsageError(

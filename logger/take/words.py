@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from math import isfinite
+from pathlib import Path
 
 from logger.airflow.lengths import mark, unit
 from logger.config.quantities import Dimension, Units, from_si
+from logger.core.texts import counted
 from logger.core.traverse import DuctShape, MeasuredPlane
 from logger.core.traverse_plan import Plan
 from logger.screen.format import DASH, show
@@ -100,7 +102,7 @@ def scatter_text(taken: Taken, units: str) -> str:
         texts.append(velocity_text(Entry(velocity_pressure_pa=taken.scatter_pa), units))
     if not texts:
         return "typed"
-    count = f", {taken.readings} readings" if taken.readings else ""
+    count = f", {counted(taken.readings, 'reading')}" if taken.readings else ""
     return f"± {', '.join(texts)}{count}"
 
 
@@ -130,6 +132,16 @@ def drift_text(state: State, units: str) -> str:
 
 def _drifting(entry: Entry) -> float | None:
     return entry.velocity_m_s if entry.velocity_m_s is not None else entry.velocity_pressure_pa
+
+
+def saved_text(saved: int, path: Path, count: int | None = None) -> str:
+    """How many points are on the disk, of ``count``.
+
+    >>> saved_text(1, Path("t.json")), saved_text(2, Path("t.json"), 4)
+    ('1 point is saved in t.json', '2 of 4 points are saved in t.json')
+    """
+    many = counted(saved, "point") if count is None else f"{saved} of {counted(count, 'point')}"
+    return f"{many} {'is' if saved == 1 else 'are'} saved in {path}"
 
 
 def open_text(state: State) -> str:

@@ -11,6 +11,7 @@ import struct
 import subprocess
 import sys
 import termios
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -47,9 +48,10 @@ class Terminal:
         )
 
     def wait_for(self, part: str) -> None:
-        wanted = part.encode()
+        wanted, until_s = part.encode(), time.monotonic() + GUARD_S
         while (found := self.seen.find(wanted, self.at)) < 0:
-            ready, _, _ = select.select([self.master], [], [], GUARD_S)
+            left_s = until_s - time.monotonic()  # the screen is redrawn all the time
+            ready = left_s > 0.0 and select.select([self.master], [], [], left_s)[0]
             assert ready, f"{part!r} never came: {self.seen[self.at :][-2000:]!r}"
             self.seen += os.read(self.master, 65536)
         self.at = found + len(wanted)
@@ -140,7 +142,7 @@ def test_a_typed_walk_with_redo_back_and_skip(take: Any, file: Path) -> None:
     shown.wait_for("ONCE MORE")
     shown.type("792 fpm\r")
     shown.wait_for("END OF THE WALK")
-    shown.wait_for("Airflow")
+    shown.wait_for("airflow ")
     shown.type("\r")
     assert shown.end() == 0
     shown.assert_restored()
@@ -338,7 +340,7 @@ def test_a_bad_line_ends_with_its_number_and_loses_nothing(program: Any, file: P
     done = piped(program, "800 fpm\n810 fpm\n12 apples\n820 fpm\n", *TYPED)
     assert done.returncode == 2
     assert "line 3 of standard input: '12 apples'" in done.stderr
-    assert "2 points are saved; go on with --resume traverse.json" in done.stderr
+    assert "2 points are saved in traverse.json; go on with --resume traverse.json" in done.stderr
     assert speeds(file) == [800, 810]
     done = piped(program, "820 fpm\n830 fpm\n", "--resume", "traverse.json")
     assert done.returncode == 0, done.stderr
@@ -347,7 +349,7 @@ def test_a_bad_line_ends_with_its_number_and_loses_nothing(program: Any, file: P
 
 def test_lines_from_a_plain_file(program: Any, file: Path, tmp_path: Path) -> None:
     values = tmp_path / "values.txt"
-    values.write_text("800 fpm\r\n810 fpm\r\n820 fpm", encoding="utf-8")
+    values.write_text("800 fpm\r\n810 fpm\r\n820 fpm\r\n830 fpm", encoding="utf-8")
     with values.open("rb") as source:
         done = subprocess.run(
             [sys.executable, "-m", "logger", "traverse", "take", *TYPED],
@@ -360,7 +362,79 @@ def test_lines_from_a_plain_file(program: Any, file: Path, tmp_path: Path) -> No
             check=False,
         )
     assert done.returncode == 0, done.stderr
-    assert speeds(file) == [800, 810, 820]
+    assert speeds(file) == [800, 810, 820, 830]
+
+
+def test_a_pipe_that_ends_too_early_says_so_and_saves(program: Any, file: Path) -> None:
+    done = piped(program, "800 fpm\n810 fpm\n820 fpm\n", *TYPED)
+    assert done.returncode == 4
+    assert "standard input ended before every point had a value" in done.stderr
+    assert "go on with riselog traverse take --resume traverse.json" in done.stdout
+    assert (speeds(file), load_traverse(file).complete) == ([800, 810, 820], False)
+    done = piped(program, "q\n", "--resume", "traverse.json")
+    assert done.returncode == 0, done.stderr  # left by a word of one's own
+    done = piped(program, "s\n", "--resume", "traverse.json")
+    assert done.returncode == 0, done.stderr  # the point was left out on purpose
+    done = piped(program, "830 fpm\n", "--resume", "traverse.json")
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_pipe_without_a_value(program: Any, file: Path) -> None:
+    done = piped(program, "", *TYPED)
+    assert done.returncode == 4
+    assert "nothing was captured; nothing is kept" in done.stderr
+    assert not file.exists()
+
+
+def test_a_bad_first_line_names_no_file_that_is_not_there(program: Any, file: Path) -> None:
+    done = piped(program, "12 apples\n820 fpm\n", *TYPED)
+    assert done.returncode == 2
+    assert "line 1 of standard input: '12 apples'" in done.stderr
+    assert "nothing is kept" in done.stderr
+    assert "--resume" not in done.stderr
+    assert not file.exists()
+
+
+def test_reverse_flow_in_a_pipe_is_taken_and_said(program: Any, file: Path) -> None:
+    done = piped(program, "-12 Pa\n40 Pa\n-10 fpm\n820 fpm\n", *TYPED)
+    assert done.returncode == 0, done.stderr
+    assert "Point 1 is saved with reverse flow" in done.stdout
+    assert "Point 3 is saved with no flow" in done.stdout
+    traverse = load_traverse(file)
+    assert traverse.points[0].velocity_pressure_pa == -12.0
+    assert traverse.points[2].velocity_m_s == pytest.approx(-10 * FPM)
+    assert "point 1: no flow or reverse flow, taken as it was" in (traverse.notes or "")
+
+
+def test_a_second_take_of_one_file_is_refused(take: Any, program: Any, file: Path) -> None:
+    shown = take(*TYPED)
+    shown.begin()
+    shown.type("800 fpm\r")
+    shown.wait_for("Point 1 is saved")
+    (Path(program.folder) / "other.json").symlink_to("traverse.json")
+    for name in ("traverse.json", "other.json"):
+        done = piped(program, "810 fpm\n", "--resume", name)
+        assert done.returncode == 4
+        assert f"{name}: another take (pid {shown.process.pid}) writes to it" in done.stderr
+    assert speeds(file) == [800]
+    shown.type("810 fpm\rq")
+    assert shown.end() == 0
+    assert piped(program, "q\n", "--resume", "other.json").returncode == 0
+    assert (Path(program.folder) / "other.json").is_symlink()
+
+
+def test_typed_reverse_flow_is_asked_for_twice(take: Any, file: Path) -> None:
+    shown = take(*TYPED)
+    shown.begin()
+    shown.type("-0.02 in.wg\r")
+    shown.wait_for("TAKE IT AS IT IS?")
+    shown.wait_for("hoses are swapped")
+    assert speeds(file) == []
+    shown.type("\r")
+    shown.wait_for("Point 1 is saved with reverse flow")
+    shown.type("q")
+    assert shown.end() == 0
+    assert load_traverse(file).points[0].velocity_pressure_pa == pytest.approx(-4.98, abs=0.01)
 
 
 def test_an_empty_line_takes_what_the_probe_shows(program: Any, file: Path, sim_config: Path) -> None:
@@ -390,3 +464,4 @@ def test_json_is_one_document(program: Any) -> None:
     assert document["schema"] == "riselog.airflow/1"
     # mean of 800..830 fpm over 20 x 14 in, standard velocity: sum of products by hand
     assert document["standard_volume_m3_s"] == pytest.approx(815 * FPM * 20 * 14 * 0.0254**2, rel=1e-6)
+    assert next(check for check in document["checks"] if check["code"] == "basis")["ok"]
