@@ -69,13 +69,15 @@ class DriverContext:
 
     ``emit`` takes a sample and stamps it at once: call it when the packet arrives, in order.
     ``link`` says that a probe's state changed, with one sentence. ``now_ns`` and ``wait_until``
-    are the reading clock: a driver uses no other. ``settings`` is the config's own table of the
-    driver's name (``[sim]``), empty where there is none.
+    are the reading clock: a driver uses no other. ``utc_us`` is microseconds since the epoch as the host
+    has them, for what carries a time of its own; it may jump. ``settings`` is the config's own table of
+    the driver's name (``[sim]``), empty where there is none.
     """
 
     emit: Callable[[Sample], None]
     link: Callable[[str, LinkState, str], None]
     now_ns: Callable[[], int]
+    utc_us: Callable[[], int]
     wait_until: Callable[[int], Any]  # async: returns an awaitable
     settings: Mapping[str, Any] = field(default_factory=dict)
 
@@ -85,7 +87,8 @@ class Driver(Protocol):
 
     ``Options`` is a pydantic model (extra forbidden) of the keys a probe table may have beside
     the logger's own (``role``, ``driver``, ``u95``, ``offset``, ``placement_u95``, ``max_age``
-    and what `riselog match` writes).
+    and what `riselog match` writes). It is given the validation context ``{"folder": Path}``: where the
+    relative paths of a config start.
     """
 
     name: ClassVar[str]

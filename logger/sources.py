@@ -53,6 +53,7 @@ def build_drivers(config: LoadedConfig, collector: Collector, clock: Clock) -> d
             emit=collector.emit,
             link=_no_link if kind.simulated else collector.link,
             now_ns=clock.now_ns,
+            utc_us=clock.utc_us,
             wait_until=clock.wait_until,
             settings=settings if kind.simulated else {},
         )

@@ -125,10 +125,10 @@ def loads_config(
     data, sources = _all_texts(text, name, extra_text)
     problems: list[Problem] = []
     config = _tables(data, problems)
-    probes, setups = _probes(data.get("probes"), driver_options, problems)
+    folder = folder or Path()
+    probes, setups = _probes(data.get("probes"), driver_options, folder, problems)
     if problems or config is None:
         raise fault(problems, sources)
-    folder = folder or Path()
     traverse, problems = read_traverse(config, folder, stored or {})
     problems = [*find_problems(config, probes), *problems]
     if problems:
@@ -198,7 +198,7 @@ def _tables(data: Mapping[str, Any], problems: list[Problem]) -> ConfigFile | No
 
 
 def _probes(
-    tables: object, driver_options: DriverOptions | None, problems: list[Problem]
+    tables: object, driver_options: DriverOptions | None, folder: Path, problems: list[Problem]
 ) -> tuple[dict[str, ProbeTable], list[ProbeSetup]]:
     probes: dict[str, ProbeTable] = {}
     setups: list[ProbeSetup] = []
@@ -211,7 +211,7 @@ def _probes(
             continue
         problems += _name_problem(name, path)
         probe = _own_keys(table, path, problems)
-        options = _driver_keys(table, path, driver_options, problems)
+        options = _driver_keys(table, path, driver_options, folder, problems)
         if probe is not None and options is not None:
             probes[name] = probe
             setups.append(ProbeSetup(name=name, role=probe.role, driver=probe.driver, options=options))
@@ -260,7 +260,11 @@ def _own_keys(table: Mapping[str, Any], path: KeyPath, problems: list[Problem]) 
 
 
 def _driver_keys(
-    table: Mapping[str, Any], path: KeyPath, driver_options: DriverOptions | None, problems: list[Problem]
+    table: Mapping[str, Any],
+    path: KeyPath,
+    driver_options: DriverOptions | None,
+    folder: Path,
+    problems: list[Problem],
 ) -> dict[str, Any] | None:
     """The driver's own keys, through its model; None where that cannot be had."""
     rest = {key: table[key] for key in table if key not in _OWN_KEYS}
@@ -278,7 +282,7 @@ def _driver_keys(
         problems.append(Problem((*path, "driver"), str(error)))
         return None
     try:
-        return model.model_validate(rest).model_dump()
+        return model.model_validate(rest, context={"folder": folder}).model_dump()
     except ValidationError as error:
         problems += problems_of(error, model, path, also_accepted=_OWN_KEYS)
         return None

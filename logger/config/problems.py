@@ -100,12 +100,13 @@ def problems_of(
 def _text(entry: Mapping[str, Any], model: type[BaseModel], also_accepted: tuple[str, ...]) -> str:
     kind, where, context = entry["type"], entry["loc"], entry.get("ctx") or {}
     if kind == "extra_forbidden":
-        if where == ("mqtt", "password"):
+        accepted = (*_keys(_table_at(model, where[:-1])), *also_accepted)
+        if where[-1] == "password" and "password_file" in accepted:
             return (
                 "a password in the config file itself is refused; put it into a file of its own and name"
                 " that in password_file, or name an environment variable in password_env"
             )
-        return unknown_key(str(where[-1]), (*_keys(_table_at(model, where[:-1])), *also_accepted))
+        return unknown_key(str(where[-1]), accepted)
     if kind == "missing":
         return _missing(_table_at(model, where[:-1]), str(where[-1]))
     if kind == "value_error" and "error" in context:
@@ -134,6 +135,8 @@ def _table_at(model: type[BaseModel], where: tuple[int | str, ...]) -> type[Base
     """The model of the table that an error's place leads to."""
     here: type[BaseModel] | None = model
     for part in where:
+        if isinstance(part, int):  # a table of a list: the list's own step has led to its model
+            continue
         field = here.model_fields.get(str(part)) if here else None
         kinds = (field.annotation, *get_args(field.annotation)) if field else ()
         here = next((k for k in kinds if isinstance(k, type) and issubclass(k, BaseModel)), None)

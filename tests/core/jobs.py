@@ -102,6 +102,7 @@ def play(name: str, seed: int = 1) -> tuple[JobParams, tuple[Reading, ...]]:
         emit=emit,
         link=lambda *_: None,
         now_ns=lambda: now_ns,
+        utc_us=lambda: now_ns // 1000,
         wait_until=wait_until,
         settings={"scenario": name, "seed": seed},
     )

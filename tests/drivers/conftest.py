@@ -477,7 +477,11 @@ class Log:
     def context(self) -> DriverContext:
         clock = SystemClock()
         return DriverContext(
-            emit=self._emit, link=self._link, now_ns=clock.now_ns, wait_until=clock.wait_until
+            emit=self._emit,
+            link=self._link,
+            now_ns=clock.now_ns,
+            utc_us=clock.utc_us,
+            wait_until=clock.wait_until,
         )
 
     async def until(self, condition: Callable[[], bool]) -> None:

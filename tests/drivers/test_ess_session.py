@@ -76,6 +76,7 @@ class Bench:
             emit=self.samples.append,
             link=lambda _, state, text: self.said.append((state, text)),
             now_ns=self.clock.now_ns,
+            utc_us=self.clock.utc_us,
             wait_until=self._wait_until,
         )
         session = Session(

@@ -33,6 +33,7 @@ class Recorder:
             emit=lambda sample: self.said.append((self.now_ns, sample)),
             link=lambda probe, state, _: self.links.append((probe, state)),
             now_ns=lambda: self.now_ns,
+            utc_us=lambda: self.now_ns // 1000,
             wait_until=self.wait_until,
             settings=settings,
         )
