@@ -180,6 +180,6 @@ def _close(taking: Taking, setup: Setup) -> bool:
     """The last save; a file of ours without a point is taken away again."""
     if setup.new and len(taking.state.open) == taking.state.count:
         with contextlib.suppress(OSError):
-            Path(setup.path).unlink()
+            setup.path.resolve().unlink()
         return True
     return taking.save()

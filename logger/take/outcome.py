@@ -41,7 +41,7 @@ def start_sentences(taking: Taking, setup: Setup) -> tuple[str, ...]:
     who = "every value is typed"
     if taking.feed is not None:
         names = " and ".join(f"'{w.probe}'" for w in taking.feed.watches)
-        who = f"measured by probe {names}; a value can be typed instead"
+        who = f"measured by probe {names}"
     points = counted(len(plan.points), "point")
     lines = [f"{_capital(words.duct_text(plan, setup.units))}: {points}, {who}."]
     if done := taking.state.count - len(taking.state.open):
