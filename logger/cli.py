@@ -332,17 +332,26 @@ def export(
     *,
     config: ConfigOption = None,
     output: Annotated[Path | None, typer.Option("--output", help="File to write; else stdout.")] = None,
-    format_: Annotated[str, typer.Option("--format", help="csv")] = "csv",
-    what: Annotated[str, typer.Option(help="readings or trace.")] = "readings",
+    format_: Annotated[
+        str | None, typer.Option("--format", help="csv or parquet; else by the file's ending, else csv.")
+    ] = None,
+    what: Annotated[
+        str, typer.Option(help="readings, or trace: what was computed of them, one row a second.")
+    ] = "readings",
 ) -> None:
-    """Write a stored run as tidy data.
+    """Write a stored run as tidy data: its readings, or the trace (a snapshot of the air each second).
+
+    In CSV the readings have a column unit and the trace has its units in the columns' names; Parquet
+    has types besides, and in its metadata units, run, config, versions and the readings' SHA-256.
 
     \b
     Examples:
       riselog export last --output readings.csv
       riselog export 3f9c --what trace > trace.csv
+      riselog export last --output readings.parquet
+      riselog export last --what trace --format parquet > trace.parquet
     """
-    from logger.stored import export_command  # noqa: PLC0415 - costs start-up time
+    from logger.export import export_command  # noqa: PLC0415 - costs start-up time
 
     raise typer.Exit(export_command(run, config, output=output, form=format_, what=what))
 

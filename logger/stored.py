@@ -1,23 +1,17 @@
-"""What is stored: finding a run, listing runs, exporting one."""
+"""What is stored: finding a run, listing runs."""
 
 from __future__ import annotations
 
-import contextlib
-import errno
-from collections.abc import Iterator
 from pathlib import Path
-from typing import TextIO
 
 from logger.clock import utc_text
 from logger.config.load import LoadedConfig, load_config
-from logger.core.errors import StoreError, UnknownRunError, UsageError
+from logger.core.errors import StoreError, UnknownRunError
 from logger.documents import print_json, print_lines
-from logger.faults import OutputError, complain, said, standard_output
-from logger.registry import DriverOptions
+from logger.faults import complain, said
 from logger.store import RunRow, StoreReader, all_stores, data_folder, is_file, store_path
 from logger.text import clean_text
 
-_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 _ID_SHOWN = 5  # candidates named in a message
 
 
@@ -115,69 +109,3 @@ def _line(row: RunRow) -> str:
     end = clean_text(row.end_reason or "still open")
     verdict = clean_text(str(row.verdict or "no verdict"))
     return f"{run:<14}{started:<21}{job:<24}{row.readings:>10}  {end:<13}{verdict}{mark}"
-
-
-def export_command(text: str, config_path: Path | None, *, output: Path | None, form: str, what: str) -> int:
-    """Body of ``riselog export``; the exit code."""
-    if form != "csv":
-        raise UsageError(f"--format '{clean_text(form)[:40]}': this version writes csv")
-    if what not in ("readings", "trace"):
-        raise UsageError(f"--what '{clean_text(what)[:40]}': write readings or trace")
-    from logger.tables import write_readings, write_trace  # noqa: PLC0415 - costs start-up time
-
-    config = None if config_path is None else load_config(config_path, DriverOptions())
-    path, run = find_stored(text, config)
-    with StoreReader(path) as reader, opened(output) as stream:
-        if what == "readings":
-            write_readings(reader.blocks(run), reader.header(run).started_utc_us, stream)
-        else:
-            write_trace(reader.trace(run), stream)
-    if output is not None:
-        complain(f"{what} of run {run} written to {output}")
-    return 0
-
-
-_OWN_ENDINGS = (".db", ".db-wal", ".db-shm", ".db.lock", ".db.reserve", ".toml")
-
-
-def _refuse_own(output: Path, instead: str) -> None:
-    """Never write over a store, what stands beside it, or a config."""
-    own = output.name.lower().endswith(_OWN_ENDINGS)
-    try:
-        with output.open("rb") as there:
-            own = own or there.read(15) == b"SQLite format 3"
-    except OSError:
-        pass  # not there, or not readable: what is to be said of that is said when it is written
-    if own:
-        raise UsageError(
-            f"--output {output}: that is a store's or a config's name, and nothing is written over those; "
-            f"name {instead}"
-        )
-
-
-@contextlib.contextmanager
-def opened(output: Path | None, instead: str = "a .csv file") -> Iterator[TextIO]:
-    """The file to write, in UTF-8; it appears under its name only when it is whole.
-
-    None is standard output; ``instead`` says what to name in place of a store or a config.
-    """
-    if output is None:
-        with standard_output() as out:
-            out.reconfigure(encoding="utf-8", newline="")  # type: ignore[attr-defined]
-            yield out
-            out.flush()
-        return
-    if not output.name or output.is_dir():
-        raise UsageError(f"--output {output} is a folder; name a file in it")
-    _refuse_own(output, instead)
-    part = output.with_name(f".{output.name}.part")
-    try:
-        with part.open("w", encoding="utf-8", newline="") as stream:
-            yield stream
-        part.replace(output)
-    except OSError as error:
-        kind = OutputError if error.errno in _NO_ROOM else UsageError
-        raise kind(f"{output} cannot be written ({error.strerror}); name another file") from error
-    finally:
-        with contextlib.suppress(OSError):  # the fault above is the one to hear of
-            part.unlink(missing_ok=True)

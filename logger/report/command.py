@@ -12,7 +12,8 @@ from logger.documents import print_lines
 from logger.faults import complain, fault_sentence, said
 from logger.registry import DriverOptions
 from logger.report.evidence import Evidence, gather
-from logger.stored import find_stored, opened
+from logger.stored import find_stored
+from logger.target import opened
 
 
 def report_command(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import io
 import json
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
@@ -20,7 +18,7 @@ from logger.faults import said
 from logger.recompute import Replayer, source_of_run
 from logger.store import RunHeader, StoreReader
 from logger.store.records import TraceRow
-from logger.tables import write_readings
+from logger.tables import readings_sha256
 
 RUN_SHOWN = 8  # characters of the run's id in the file's name and at the foot of the page
 RUNNING = "running"  # the end reason of a run that has not ended
@@ -57,29 +55,6 @@ class Evidence:
         """``us`` or ``si``, as the job has it."""
         job = self.settings.get("job")
         return "si" if isinstance(job, Mapping) and job.get("units") == "si" else "us"
-
-
-class _Digest(io.StringIO):
-    """Takes text and keeps its hash alone."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.sha256 = hashlib.sha256()
-
-    def write(self, text: str) -> int:
-        """Take UTF-8 of the text in."""
-        self.sha256.update(text.encode("utf-8"))
-        return len(text)
-
-
-def readings_sha256(blocks: Iterable[ReadingBlock], start_utc_us: int) -> str:
-    """SHA-256 (FIPS 180-4) over the readings as canonical CSV, header line first, in order of ``seq``.
-
-    It is what `riselog export RUN --output readings.csv` writes: `sha256sum readings.csv` gives the same.
-    """
-    digest = _Digest()
-    write_readings(blocks, start_utc_us, digest)
-    return digest.sha256.hexdigest()
 
 
 def gather(path: Path, run: str) -> Evidence:

@@ -204,10 +204,21 @@ class StoreReader:
 
     def trace(self, run: str) -> list[TraceRow]:
         """Rows of ``TRACE_COLUMNS``, one a tick."""
-        return self._all(
-            f"SELECT {', '.join(TRACE_COLUMNS)} FROM trace WHERE id BETWEEN ? AND ? ORDER BY id",
-            schema.key_range(self._key(run)),
-        )
+        return [row for rows in self.trace_blocks(run) for row in rows]
+
+    def trace_blocks(self, run: str, size: int = BLOCK_ROWS) -> Iterator[list[TraceRow]]:
+        """The same in lists of at most ``size`` rows."""
+        first, last = schema.key_range(self._key(run))
+        while True:
+            rows = self._all(
+                f"SELECT {', '.join(TRACE_COLUMNS)}, id FROM trace WHERE id BETWEEN ? AND ?"
+                " ORDER BY id LIMIT ?",
+                (first, last, size),
+            )
+            if not rows:
+                return
+            first = rows[-1][-1] + 1
+            yield [row[:-1] for row in rows]
 
     def snapshot(self, run: str) -> Snapshot | None:
         """The newest snapshot, ``None`` before the first."""

@@ -1,6 +1,13 @@
-"""Readings as CSV: what `export` writes and `replay` takes."""
+"""Readings as CSV: what `export` writes and `replay` takes. Parquet, an extra, is a module of its own."""
 
 from logger.tables.read import ReadingsTable, read_readings
-from logger.tables.write import write_readings, write_trace
+from logger.tables.write import ReadingsDigest, readings_sha256, write_readings, write_trace
 
-__all__ = ["ReadingsTable", "read_readings", "write_readings", "write_trace"]
+__all__ = [
+    "ReadingsDigest",
+    "ReadingsTable",
+    "read_readings",
+    "readings_sha256",
+    "write_readings",
+    "write_trace",
+]
