@@ -1,6 +1,6 @@
-"""What every Bluetooth probe has: how it is named, how its state is told, when it is tried again.
+"""What every probe has: how it is named, how its state is told, when it is tried again.
 
-Nothing here needs a radio.
+Nothing here needs a radio or a network.
 """
 
 from __future__ import annotations
@@ -85,13 +85,13 @@ class Wanted:
         return f"address {self.address}" if self.address is not None else f'name "{printable(self.name)}"'
 
 
-def printable(text: str | None) -> str:
+def printable(text: str | None, most: int = _NAME_SHOWN) -> str:
     r"""Text from outside, fit to be shown: one line, no control characters, not long.
 
     >>> printable("probe\x1b[2J")
     'probe[2J'
     """
-    return "".join(c for c in text or "" if c.isprintable())[:_NAME_SHOWN]
+    return "".join(c for c in text or "" if c.isprintable())[:most]
 
 
 def backoff_s(attempt: int, rng: random.Random) -> float:

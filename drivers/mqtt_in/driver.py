@@ -1,0 +1,164 @@
+"""The ``mqtt-in`` driver: probes whose readings a gateway or a building system sends to an MQTT broker."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import dataclasses
+import random
+from collections.abc import Sequence
+from typing import Any, ClassVar
+
+from aiomqtt import Message
+
+from drivers.mqtt_in.broker import Broker, BrokerError, Connection
+from drivers.mqtt_in.intake import SILENT_STEP, Intake, refuse_twins
+from drivers.mqtt_in.options import MqttInOptions
+from drivers.probe import Rhythm, backoff_s, judge, reached
+from logger.core.readings import NS_PER_S, USABLE_FLAGS
+from logger.driver_api import DriverContext, LinkState, ProbeRequest, Quantity, Reach, Sample
+
+
+class MqttInDriver:
+    """One connection for all the probes of a broker."""
+
+    name: ClassVar[str] = "mqtt-in"
+    Options: ClassVar[type[Any]] = MqttInOptions
+    simulated: ClassVar[bool] = False
+
+    silence_s: ClassVar[float] = 10.0  # s, least; see ``Rhythm``, assumed
+    unknown_s: ClassVar[float] = 60.0  # s, the same before a probe's interval is known, assumed
+    look_s: ClassVar[float] = 1.0  # s between two looks at who has fallen silent
+    refused_s: ClassVar[float] = 60.0  # s until a broker that refused is asked again, assumed
+
+    def __init__(self, probes: Sequence[ProbeRequest], context: DriverContext) -> None:
+        self._context = context
+        self._rng = random.Random()
+        self._identifier = f"riselog-in-{self._rng.getrandbits(48):012x}"
+        self._requests: dict[Broker, list[tuple[ProbeRequest, MqttInOptions]]] = {}
+        for request in probes:
+            options = MqttInOptions.model_validate(dict(request.options))
+            self._requests.setdefault(Broker.of(options), []).append((request, options))
+        self._intakes = {
+            broker: [self._intake(request, options, context) for request, options in here]
+            for broker, here in self._requests.items()
+        }
+        for intakes in self._intakes.values():
+            refuse_twins(intakes)
+
+    async def run(self) -> None:
+        """Deliver until cancelled; trouble is told by the context's ``link`` and tried again for ever."""
+        async with asyncio.TaskGroup() as group:
+            for broker, intakes in self._intakes.items():
+                group.create_task(self._keep(broker, intakes))
+            while True:
+                await self._wait(self.look_s)
+                for intake in (each for intakes in self._intakes.values() for each in intakes):
+                    intake.look()
+
+    async def reach(self, seconds: float) -> Sequence[Reach]:
+        """Listen for each probe and say what it sends."""
+        async with asyncio.TaskGroup() as group:
+            tasks = [group.create_task(self._reach(broker, seconds)) for broker in self._requests]
+        found = {reach.probe: reach for task in tasks for reach in task.result()}
+        return list(found.values())
+
+    async def _keep(self, broker: Broker, intakes: Sequence[Intake]) -> None:
+        """Connect again and again."""
+        failures = 0
+        for intake in intakes:
+            intake.connecting(str(broker))
+        while True:
+            try:
+                await self._listen(broker, intakes)
+            except BrokerError as error:
+                text, refused = str(error), error.refused
+            was_live = [intake.connection_lost(text, refused=refused) for intake in intakes]
+            failures = 1 if any(was_live) else failures + 1
+            await self._wait(self.refused_s if refused else backoff_s(failures, self._rng))
+
+    async def _listen(self, broker: Broker, intakes: Sequence[Intake]) -> None:
+        """Hand messages over until the connection is lost: it always ends with a ``BrokerError``."""
+        async with broker.connected(self._identifier) as connection:
+            for intake in intakes:
+                intake.start()
+            await connection.listen(_topics(intakes), lambda message: _hand_over(message, intakes))
+
+    async def _reach(self, broker: Broker, seconds: float) -> list[Reach]:
+        found = [_Found(request) for request, _ in self._requests[broker]]
+        intakes = [
+            self._intake(request, options, each.context(self._context))
+            for each, (request, options) in zip(found, self._requests[broker], strict=True)
+        ]
+        try:
+            async with broker.connected(self._identifier) as connection:
+                await _try_out(connection, intakes, found, seconds)
+        except BrokerError as error:
+            return [reached(each.request, error.text, error.next_step) for each in found]
+        return [each.reach(seconds, intake) for each, intake in zip(found, intakes, strict=True)]
+
+    def _intake(self, request: ProbeRequest, options: MqttInOptions, context: DriverContext) -> Intake:
+        return Intake(request, options, context, Rhythm(least_s=self.silence_s, unknown_s=self.unknown_s))
+
+    async def _wait(self, wait_s: float) -> None:
+        await self._context.wait_until(self._context.now_ns() + round(wait_s * NS_PER_S))
+
+
+def _topics(intakes: Sequence[Intake]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(topic for intake in intakes for topic in intake.topics))
+
+
+def _hand_over(message: Message, intakes: Sequence[Intake]) -> None:
+    payload = message.payload if isinstance(message.payload, bytes) else str(message.payload).encode()
+    for intake in intakes:
+        intake.take(str(message.topic), payload, retained=bool(message.retain))
+
+
+class _Found:
+    """What ``check`` hears of one probe."""
+
+    def __init__(self, request: ProbeRequest) -> None:
+        self.request = request
+        self._usable: set[Quantity] = set()
+        self._said: list[str] = []
+
+    def context(self, context: DriverContext) -> DriverContext:
+        """The same clocks, and nothing delivered."""
+        return dataclasses.replace(context, emit=self._emit, link=self._link)
+
+    @property
+    def complete(self) -> bool:
+        """Whether everything that is wanted of the probe has come."""
+        return self._usable >= set(self.request.quantities)
+
+    def reach(self, seconds: float, intake: Intake) -> Reach:
+        """The line of ``check``."""
+        if self._usable:
+            has = ", ".join(sorted(self._usable))
+            return judge(self.request, f"found on {intake.shown_topics} with {has}", self._usable)
+        if self._said:
+            return reached(self.request, self._said[-1], "see to the gateway and to the probe's table")
+        return reached(self.request, f"no message in {seconds:g} s on {intake.shown_topics}", SILENT_STEP)
+
+    def _emit(self, sample: Sample) -> None:
+        if sample.flag in USABLE_FLAGS:
+            self._usable.add(sample.quantity)
+
+    def _link(self, probe: str, state: LinkState, text: str) -> None:
+        if state is LinkState.REFUSED:
+            self._said.append(text)
+
+
+async def _try_out(
+    connection: Connection, intakes: Sequence[Intake], found: Sequence[_Found], seconds: float
+) -> None:
+    """Listen until every probe has spoken, or for so long."""
+
+    def received(message: Message) -> None:
+        _hand_over(message, intakes)
+        if all(each.complete for each in found):
+            deadline.reschedule(asyncio.get_running_loop().time())
+
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(seconds) as deadline:
+            await connection.listen(_topics(intakes), received)

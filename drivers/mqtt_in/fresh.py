@@ -1,0 +1,115 @@
+"""Whether a message is news: retained, old, out of order, or the same reading again. Pure."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import NamedTuple
+
+from drivers.mqtt_in.decode import Content
+from drivers.mqtt_in.options import shown
+from logger.driver_api import Flag
+
+US_PER_S = 1_000_000
+REMEMBERED = 128  # readings of a value by which a repeat is known; assumed
+
+
+class Judged(NamedTuple):
+    """The flag of a message, and what is to be said of it once; ``kind`` is the same for the same remark."""
+
+    flag: Flag
+    kind: str = ""
+    remark: str = ""
+
+
+class Freshness:
+    """What came of one value so far.
+
+    A value is stamped when it arrives; its own time decides whether it may stand for that moment.
+    Without id and time nothing tells a repeat from a reading: then one topic is taken at a time.
+    """
+
+    def __init__(self, max_skew_us: int) -> None:
+        self._max_skew_us = max_skew_us
+        self._seen: deque[tuple[object, ...]] = deque(maxlen=REMEMBERED)
+        self._newest_us: int | None = None
+        self._topic: str | None = None
+
+    def silence(self) -> None:
+        """Nothing came for long: another topic may take over."""
+        self._topic = None
+
+    def judge(self, content: Content, topic: str, utc_us: int, *, retained: bool) -> Judged:
+        """The flag of what came on a topic at that time by this computer's clock."""
+        if content.key is None and retained:
+            return _RETAINED
+        return (
+            self._again(content.key, topic)
+            or self._old(content.t_utc_us, utc_us, retained=retained)
+            or Judged(content.flag, *self._second_topic(topic))
+        )
+
+    def _again(self, key: tuple[object, ...] | None, topic: str) -> Judged | None:
+        if key is None:
+            self._topic = self._topic or topic
+            return None if topic == self._topic else Judged(Flag.DUPLICATE, *_either(self._topic, topic))
+        if key in self._seen:
+            return _AGAIN
+        self._seen.append(key)
+        return None
+
+    def _second_topic(self, topic: str) -> tuple[str, str]:
+        """What to say of a reading that did not come on the first topic."""
+        self._topic = self._topic or topic
+        if topic == self._topic:
+            return "", ""
+        return (
+            "topics",
+            f"comes on {shown(self._topic)} and on {shown(topic)}, which are taken for two ways of "
+            "one probe; if they are two probes, give each a table and a topic of its own",
+        )
+
+    def _old(self, t_us: int | None, utc_us: int, *, retained: bool) -> Judged | None:
+        if t_us is None:
+            return _RETAINED if retained else None
+        age_us = utc_us - t_us
+        if age_us > self._max_skew_us:
+            source = "a retained message" if retained else "a message"
+            text = (
+                f"{source} is {_shown(age_us)} old by its time: such values are kept as late and not used; "
+                "see to the gateway and to the clocks of both, or raise max_time_skew"
+            )
+            return Judged(Flag.LATE, "old retained" if retained else "old", text)
+        if age_us < -self._max_skew_us:
+            text = (
+                f"a message is {_shown(-age_us)} ahead of this computer's clock: such values are kept as "
+                "late and not used; set the clocks of both, or raise max_time_skew"
+            )
+            return Judged(Flag.LATE, "ahead", text)
+        if self._newest_us is not None and t_us < self._newest_us:
+            return _OUT_OF_ORDER
+        self._newest_us = t_us
+        return None
+
+
+_RETAINED = Judged(
+    Flag.LATE,
+    "retained",
+    "retained, without a time: kept as late and not used; the next message counts",
+)
+_AGAIN = Judged(Flag.DUPLICATE, "again", "the same reading came again: kept as duplicate and not used")
+_OUT_OF_ORDER = Judged(
+    Flag.LATE, "order", "a message is older than one before it by its time: kept as late and not used"
+)
+
+
+def _either(first: str, other: str) -> tuple[str, str]:
+    return (
+        "paths",
+        f"comes on {shown(first)} and on {shown(other)}, and without id or time nothing tells a "
+        "repeat: the first one is used, the other one is kept as duplicate; name the field of id or time, or "
+        "one topic",
+    )
+
+
+def _shown(us: int) -> str:
+    return f"{us / US_PER_S:.0f} s"

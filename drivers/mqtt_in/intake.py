@@ -1,0 +1,157 @@
+"""What the messages of one probe become: samples, and sentences about it. No network here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from aiomqtt import Topic
+
+from drivers.mqtt_in.decode import MessageError, ValueMap, decode, value_map
+from drivers.mqtt_in.fresh import US_PER_S, Freshness, Judged
+from drivers.mqtt_in.options import MqttInOptions, check_unit, shown
+from drivers.probe import LinkReport, Rhythm, seconds
+from logger.core.errors import ConfigError
+from logger.core.readings import USABLE_FLAGS
+from logger.driver_api import DriverContext, Flag, LinkState, ProbeRequest, Sample
+
+SILENT_STEP = "see to the probe and its gateway, compare the topic, and check the broker's access list"
+
+
+class Intake:
+    """One probe: takes the messages of its topics.
+
+    Raises
+    ------
+    ConfigError
+        A unit is none of the quantity that the probe's role is there for.
+    """
+
+    def __init__(
+        self, request: ProbeRequest, options: MqttInOptions, context: DriverContext, rhythm: Rhythm
+    ) -> None:
+        self.request = request
+        self.maps = _maps(request, options)
+        self._context = context
+        self._rhythm = rhythm
+        self._report = LinkReport(request.name, context.link)
+        self._fresh = [Freshness(round(seconds(options.max_time_skew) * US_PER_S)) for _ in self.maps]
+        self._told: set[str] = set()
+        self._live = False
+        self._listening = False
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """What to subscribe to."""
+        return tuple(dict.fromkeys(each.topic for each in self.maps))
+
+    def connecting(self, broker: str) -> None:
+        """The broker is asked for the first time."""
+        self._report.state(LinkState.CONNECTING, f"connecting to the {broker}")
+
+    def start(self) -> None:
+        """Listening begins (again)."""
+        self._rhythm.start(self._context.now_ns())
+        self._listening = True
+        self._report.state(LinkState.SEARCHING, f"waiting for messages on {self.shown_topics}")
+
+    def connection_lost(self, text: str, *, refused: bool) -> bool:
+        """The broker is gone; whether the probe was live until then."""
+        was_live, self._live, self._listening = self._live, False, False
+        self._report.state(LinkState.REFUSED if refused else LinkState.LOST, text)
+        return was_live
+
+    def look(self) -> None:
+        """See whether the probe has just fallen silent."""
+        if not self._listening or self._context.now_ns() < self._rhythm.silent_at_ns():
+            return
+        self._rhythm.silence()
+        self._rhythm.start(self._context.now_ns())
+        self._live = False
+        for each in self._fresh:
+            each.silence()
+        self._report.state(
+            LinkState.LOST,
+            f"no reading of it comes on {self.shown_topics}; {SILENT_STEP}; still listening",
+        )
+
+    def take(self, topic: str, payload: bytes, *, retained: bool) -> None:
+        """A message of the broker, on any topic."""
+        here = Topic(topic)
+        for wanted, fresh in zip(self.maps, self._fresh, strict=True):
+            if here.matches(wanted.topic):
+                self._take_value(wanted, fresh, topic, payload, retained=retained)
+
+    def _take_value(
+        self, wanted: ValueMap, fresh: Freshness, topic: str, payload: bytes, *, retained: bool
+    ) -> None:
+        try:
+            content = decode(payload, wanted)
+        except MessageError as error:
+            self._complain(f"{error.kind} {wanted.quantity}", f"{wanted.quantity} on {shown(topic)}: {error}")
+            return
+        judged = fresh.judge(content, topic, self._context.utc_us(), retained=retained)
+        if judged.flag is not Flag.DUPLICATE:  # a repeat is no sign of life
+            self._rhythm.update(self._context.now_ns())
+        if judged.flag in USABLE_FLAGS:
+            self._live = True
+            self._report.state(LinkState.LIVE, f"live by {self.shown_topics}")
+        if judged.remark:
+            self._remark(wanted, judged, retained=retained)
+        self._context.emit(
+            Sample(probe=self.request.name, quantity=wanted.quantity, value=content.value, flag=judged.flag)
+        )
+
+    def _remark(self, wanted: ValueMap, judged: Judged, *, retained: bool) -> None:
+        kind, text = f"{judged.kind} {wanted.quantity}", f"{wanted.quantity}: {judged.remark}"
+        if retained or judged.flag in USABLE_FLAGS:
+            self._report.remark(kind, text)  # no trouble yet: said when it is known how the probe is
+        else:
+            self._complain(kind, text)
+
+    def _complain(self, kind: str, text: str) -> None:
+        """Say once what makes a message useless; at once, if there is no reading yet."""
+        if kind in self._told:
+            return
+        self._told.add(kind)
+        if self._live:
+            self._report.remark(kind, text)
+        else:
+            self._report.state(LinkState.REFUSED, text)
+
+    @property
+    def shown_topics(self) -> str:
+        """The topics as people are told them."""
+        return ", ".join(shown(topic) for topic in self.topics)
+
+
+def _maps(request: ProbeRequest, options: MqttInOptions) -> tuple[ValueMap, ...]:
+    maps = []
+    for option in options.maps:
+        quantity = option.quantity or request.quantities[0]
+        unit = option.unit or ""
+        if not unit.startswith("/"):
+            try:
+                check_unit(unit, quantity)
+            except ValueError as error:
+                raise ConfigError(f'probe "{request.name}": {error}') from error
+        maps.append(value_map(option, options, quantity))
+    return tuple(maps)
+
+
+def refuse_twins(intakes: Sequence[Intake]) -> None:
+    """Two probes of one broker that read the same value: a copied topic, and a rise of 0 all day.
+
+    Raises
+    ------
+    ConfigError
+        There are such; the text names both.
+    """
+    first: dict[object, str] = {}
+    for intake in intakes:
+        for each in intake.maps:
+            other = first.setdefault((each.topic, each.value_at, each.quantity), intake.request.name)
+            if other != intake.request.name:
+                raise ConfigError(
+                    f'probes "{other}" and "{intake.request.name}" read the same {each.quantity} of the '
+                    f"topic {shown(each.topic)}; every probe needs its own"
+                )
