@@ -207,6 +207,7 @@ MatchAge = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "1 d", "3650 
 Day = Annotated[date, BeforeValidator(_day)]
 MaxAge = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "0.5 s", "10 min"))]
 Keep = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "1 h", "3650 d"))]
+StoreSize = Annotated[float, BeforeValidator(Amount(Dimension.STORAGE, "1 MB", "100 TB"))]
 Window = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "10 s", "2 h"))]
 Hold = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "1 s", "2 h"))]
 Remaining = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "0.1 %", "10 %"))]

@@ -58,6 +58,14 @@ class SimSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Retention:
+    """How long the readings of ended runs are kept, and how large a store may be, in bytes; None: no limit."""
+
+    age_s: float | None = None
+    size_bytes: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoadedConfig:
     """A config that can be used.
 
@@ -71,6 +79,7 @@ class LoadedConfig:
     probes: tuple[ProbeSetup, ...]
     sim: SimSettings | None
     store_path: Path | None
+    retention: Retention = Retention()
     mqtt: MqttTable | None
     visit: VisitTable | None = None
     effective_text: str
@@ -141,6 +150,7 @@ def loads_config(
         probes=tuple(setups),
         sim=_sim(config.sim),
         store_path=located(config.store.path, folder) if config.store.path else None,
+        retention=Retention(age_s=config.store.keep, size_bytes=config.store.keep_size),
         mqtt=_broker(config.mqtt, folder),
         visit=config.visit,
         effective_text=toml_text(_without_secrets(data, setups)),

@@ -73,6 +73,7 @@ SHOWN: dict[Dimension, tuple[Shown, Shown]] = {  # (us, si)
     Dimension.VOLUME: (Shown("ft³", 2, ((1e3, 0),)), Shown("m³", 3, ((1e3, 1),))),
     Dimension.DENSITY: (Shown("lb/ft³", 4), Shown("kg/m³", 3)),
     Dimension.HEATING_VALUE: (Shown("Btu/ft³", 0), Shown("MJ/m³", 2)),
+    Dimension.STORAGE: (Shown("MB", 0), Shown("MB", 0)),
 }
 
 

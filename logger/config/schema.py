@@ -179,9 +179,11 @@ class CyclesTable(Table):
 
 
 class StoreTable(Table):
-    """[store]: where readings are kept."""
+    """[store]: where readings are kept, and how long; all for ever where nothing is said."""
 
     path: f.Text | None = None
+    keep: f.Keep | None = None  # s since the end of a run
+    keep_size: f.StoreSize | None = None  # bytes
 
 
 class MqttTable(Table):

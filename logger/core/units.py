@@ -23,6 +23,7 @@ class Dimension(StrEnum):
     VOLUME = "volume"  # m3
     DENSITY = "density"  # kg/m3
     HEATING_VALUE = "energy per volume"  # J/m3
+    STORAGE = "storage size"  # bytes
 
 
 class Unit(NamedTuple):
@@ -118,5 +119,13 @@ UNITS: dict[Dimension, tuple[Unit, ...]] = {
         Unit(("Btu/ft3", "Btu/ft³"), times=_BTU, per=_FT**3),  # exact
         Unit(("MJ/m3", "MJ/m³"), times=1e6),
         Unit(("kWh/m3", "kWh/m³"), times=3.6e6),  # exact
+    ),
+    Dimension.STORAGE: (  # SI prefixes, and the binary ones of IEC 80000-13; exact
+        Unit(("GB",), times=1e9),
+        Unit(("MB",), times=1e6),
+        Unit(("kB",), times=1e3),
+        Unit(("TB",), times=1e12),
+        Unit(("GiB",), times=2.0**30),
+        Unit(("MiB",), times=2.0**20),
     ),
 }

@@ -12,7 +12,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, SecretBytes,
 from scipy import constants as sc
 
 from logger.config.derate import derate_factor
-from logger.config.load import LoadedConfig, ProbeSetup, SimSettings, load_config, loads_config
+from logger.config.load import LoadedConfig, ProbeSetup, Retention, SimSettings, load_config, loads_config
 from logger.config.schema import (
     PROBE_TABLES,
     AirflowTable,
@@ -162,6 +162,8 @@ end = "1.8 °F"
 min_fan_phase = "4 min"
 [store]
 path = "hall.db"
+keep = "90 days"
+keep_size = "2 GB"
 [mqtt]
 host = "broker.example"
 port = 8884
@@ -285,6 +287,7 @@ def test_every_key_reaches_its_parameter() -> None:
     assert_same(loaded.job, FULL_JOB)
     assert loaded.units == "si"
     assert loaded.store_path == Path("hall.db")
+    assert loaded.retention == Retention(age_s=90 * 86_400.0, size_bytes=2e9)
     assert loaded.mqtt is not None
     assert loaded.mqtt.model_dump() == {
         "host": "broker.example",
@@ -378,6 +381,7 @@ def test_defaults_are_told() -> None:
     )
     assert loaded.units == "us"
     assert loaded.store_path is None
+    assert loaded.retention == Retention()  # nothing is dropped unasked
     assert loaded.mqtt is None
     starts = [
         "job.altitude and job.pressure are left out: sea level is assumed",

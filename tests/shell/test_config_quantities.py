@@ -58,6 +58,12 @@ SCIPY = [
     ("1 Btu/ft3", D.HEATING_VALUE, sc.Btu_IT / sc.foot**3, 1e-12),
     ("1 kWh/m3", D.HEATING_VALUE, sc.kilo * sc.hour, 1e-15),
     ("1 MJ/m3", D.HEATING_VALUE, sc.mega, 1e-15),
+    ("1 kB", D.STORAGE, sc.kilo, 1e-15),
+    ("1 MB", D.STORAGE, sc.mega, 1e-15),
+    ("1 GB", D.STORAGE, sc.giga, 1e-15),
+    ("1 TB", D.STORAGE, sc.tera, 1e-15),
+    ("1 MiB", D.STORAGE, sc.mebi, 1e-15),
+    ("1 GiB", D.STORAGE, sc.gibi, 1e-15),
 ]
 
 
