@@ -16,6 +16,7 @@ from logger.core.readings import NS_PER_S
 from logger.documents import print_json, print_lines
 from logger.faults import complain
 from logger.live import Manner, dashboard_wanted, run_live
+from logger.publish.settings import Broker
 from logger.recompute import recover
 from logger.registry import DriverOptions, load_scenarios
 from logger.report.command import leave_report
@@ -133,7 +134,7 @@ def _run(
     for note in config.notes:
         complain(note)
     if config.mqtt is not None:
-        complain("[mqtt] is checked and not used: publishing is not part of this version yet")
+        complain(f"publishing to the broker {Broker(table=config.mqtt, job=config.job.name).name}")
     with StoreWriter(path, command, now_utc_us=SystemClock().utc_us()) as writer:
         remember(path)
         for sentence in recover(writer):

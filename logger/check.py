@@ -87,9 +87,7 @@ def _all_checks(path: Path, *, offline: bool) -> Iterator[Check]:
     yield from _store_checks(job_store(config))
     yield _clock_check()
     yield from _match_checks(config)
-    if config.mqtt is not None:
-        text = "a broker is configured; publishing is not part of this version yet, and it is not contacted"
-        yield Check(code="broker", ok=True, text=text)
+    yield from _broker_checks(config, offline=offline)
     yield _decidable(config)
 
 
@@ -151,6 +149,39 @@ def _store_checks(path: Path) -> Iterator[Check]:
     enough = free >= LEAST_FREE_BYTES
     step = "" if enough else "free some space: what does not fit cannot be stored"
     yield Check(code="disk", ok=enough, text=f"{free / 1e6:,.0f} MB free at {folder}", next_step=step)
+
+
+def _broker_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
+    """Login and, where no logger of this job is at work, whether its topics may be written."""
+    if config.mqtt is None:
+        return
+    from logger.publish.login import try_broker  # noqa: PLC0415 - only with a broker
+    from logger.publish.settings import Broker  # noqa: PLC0415
+
+    broker = Broker(table=config.mqtt, job=config.job.name)
+    if offline:
+        yield Check(code="broker", ok=True, text=f"{broker.name} not contacted (--offline)")
+        return
+    store_id, free = _idle_store(job_store(config))
+    try:
+        yield Check(code="broker", ok=True, text=try_broker(broker, store_id, publish=free))
+    except RiselogError as error:
+        what, _, step = said(error).rpartition("; ")
+        step = f"{step}; without the broker a run goes on, and what it measures waits in the store"
+        yield Check(code="broker", ok=False, text=what, next_step=step)
+
+
+def _idle_store(path: Path) -> tuple[str, bool]:
+    """The store's id, and whether no logger is at work there."""
+    try:
+        with StoreReader(path) as reader:
+            store_id = reader.store_id()
+        refuse_held(path)
+    except StoreHeldError:
+        return "new", False
+    except StoreError:
+        return "new", True
+    return store_id, True
 
 
 def _existing_store(path: Path) -> Check:

@@ -10,22 +10,38 @@ from dataclasses import replace
 from logger.clock import SystemClock
 from logger.core.errors import StoreError
 from logger.core.readings import NS_PER_S
+from logger.faults import said
 from logger.screen.model import StoreState
-from logger.store import Batch, RunEnd, RunHeader, StoreWriter, WriterThread, check_header
+from logger.store import Batch, CursorMove, RunEnd, RunHeader, StoreWriter, WriterThread, check_header
 
 SETTLE_S = 15.0  # wall time for the last readings; assumed: three waits for a file that is held
 
 
 class StoreKeeper:
     """The run in the store: header, batches and end all go to the writing thread, which alone waits
-    for the disk."""
+    for the disk.
 
-    def __init__(self, writer: StoreWriter, header: RunHeader, tell: Callable[[str, str], None]) -> None:
+    With ``broker``, its name, the run is one that is published; ``on_commit`` is called in the
+    writing thread.
+    """
+
+    def __init__(
+        self,
+        writer: StoreWriter,
+        header: RunHeader,
+        tell: Callable[[str, str], None],
+        *,
+        broker: str | None = None,
+        on_commit: Callable[[], None] = lambda: None,
+    ) -> None:
         check_header(header)
+        self._broker = broker
         self._writer = writer
         self._header = header
         self._wall = SystemClock()
-        self._thread = WriterThread(writer, header.run, tell=tell, now_ns=self._wall.now_ns)
+        self._thread = WriterThread(
+            writer, header.run, tell=tell, now_ns=self._wall.now_ns, on_commit=on_commit
+        )
         self.begun = False
 
     def begin(self, started_utc_us: int) -> None:
@@ -33,12 +49,33 @@ class StoreKeeper:
         header = replace(self._header, started_utc_us=started_utc_us)
         self._thread.start()
         self.begun = True
-        self.keep(Batch(run=header.run, header=header), flush=True)
+        moves = [CursorMove(broker=self._broker, run=header.run, next_seq=0)] if self._broker else []
+        self.keep(Batch(run=header.run, header=header, cursors=moves), flush=True)
 
     def keep(self, batch: Batch, *, flush: bool) -> None:
         """Queue a batch. Once storing has failed for good the run goes on, and what it lacks is counted."""
         with suppress(StoreError):
             self._thread.put(batch, flush=flush)
+
+    def deliver(self, batch: Batch) -> bool:
+        """Queue what a broker has answered, from any thread; whether it was taken."""
+        if not self.begun:
+            return False
+        try:
+            self._thread.put(batch)
+        except StoreError:
+            return False
+        return True
+
+    async def deliver_last(self, batch: Batch | None) -> str:
+        """Store what a broker has answered, after ``stop``; why it could not be stored, or nothing."""
+        if batch is None or not (batch.cursors or batch.marks):
+            return ""
+        try:
+            await asyncio.to_thread(self._writer.write, batch)
+        except StoreError as error:
+            return said(error)
+        return ""
 
     async def settled(self) -> None:
         """Return when all that was kept is stored or counted as lost, or storing has failed; bounded."""

@@ -24,11 +24,13 @@ from logger.faults import ENDED_AT_ONCE, INTERNAL_FAULT, fault_sentence, log_fau
 from logger.feed import Feed
 from logger.keeper import StoreKeeper
 from logger.outlet import Outlet
+from logger.publish.live import Health
+from logger.publish.run import RunPublisher
 from logger.screen.live import LiveScreen, can_show
 from logger.screen.model import Command, CommandKind, DashboardView, ScreenState
 from logger.session import EndReason, Limits, Session
 from logger.signals import signals
-from logger.sources import build_drivers, clock_for
+from logger.sources import MAIN_THEN_WELCOME, build_drivers, clock_for
 from logger.store import RunEnd, StoreWriter
 
 HURRY_S = 2.0  # wall time for the way out after a second Ctrl-C; assumed
@@ -54,7 +56,21 @@ class LiveRun:
         self.clock = clock_for(config)
         self.pipeline = Pipeline(config.job)
         self.collector = Collector(self.clock, [p.name for p in config.probes], wake=self._wake)
-        self.keeper = StoreKeeper(writer, run_header(config, self.run), self._tell)
+        self.publisher = RunPublisher(
+            config,
+            self.run,
+            writer.path,
+            wanted=MAIN_THEN_WELCOME,
+            tell=self._tell,
+            keep=lambda batch: self.keeper.deliver(batch),  # noqa: PLW0108 - made next
+        )
+        self.keeper = StoreKeeper(
+            writer,
+            run_header(config, self.run),
+            self._tell,
+            broker=self.publisher.broker,
+            on_commit=self.publisher.committed,
+        )
         self.feed = Feed(self.pipeline, self.run, self.collector.next_seq)
         self.outlet = Outlet(config.units, json=manner.json, lines=not manner.dashboard)
         self.session = Session(
@@ -81,6 +97,7 @@ class LiveRun:
 
     async def go(self) -> tuple[dict[str, Any], EndReason]:
         """Run, end in order, store the result; the result document."""
+        self.publisher.start()
         async with AsyncExitStack() as stack:
             if self.manner.dashboard:
                 self._screen = LiveScreen(
@@ -108,7 +125,7 @@ class LiveRun:
         """After a fault of the core: what was read is stored, without a result."""
         if self.keeper.begun:
             self.keeper.end(RunEnd(ended_utc_us=self.clock.utc_us(), end_reason=EndReason.FAULT))
-            await self.keeper.stop()
+        await self._stop_storing()
         lost = self.keeper.lost()
         what = f"all but {lost} of the readings" if lost else "the readings"
         if failed := self.keeper.failed():
@@ -135,11 +152,12 @@ class LiveRun:
         ended_utc_us = self.clock.utc_us()
         document = result_document(outcome, self._facts(reason, ended_utc_us, stored=self.keeper.begun))
         if not self.keeper.begun:
+            await self._stop_storing()
             return document
         self.keeper.keep(self.feed.batch(self.pipeline.snapshot(self.feed.last_t_ns or 0)), flush=False)
         end = RunEnd(ended_utc_us=ended_utc_us, end_reason=reason, result_json=json_text(document))
         self.keeper.end(end)
-        await self.keeper.stop()
+        await self._stop_storing()
         await asyncio.sleep(0)
         for late in self.collector.take():
             if isinstance(late, Noted):
@@ -148,6 +166,21 @@ class LiveRun:
             self.outlet.complain(f"the result is not stored: {failed}")
             return result_document(outcome, self._facts(reason, ended_utc_us, stored=False))
         return document
+
+    async def _stop_storing(self) -> None:
+        """The rest goes to the store, then from there to the broker, as far as it takes it."""
+        self.publisher.hold()
+        await self.keeper.stop()
+        answered, left = await self.publisher.finish()
+        for sentence in (left, await self.keeper.deliver_last(answered)):
+            if sentence:
+                self.outlet.complain(sentence)
+
+    def _publish(self, snapshot: Snapshot) -> None:
+        """The newest picture for the broker; it is dropped where the broker is too slow for it."""
+        state = self.keeper.state()
+        health = Health(store=state.text, commit_age_s=state.committed_age_s, lost_to_storage=state.lost)
+        self.publisher.show(snapshot, self.collector.start_utc_us, health)
 
     def _facts(self, reason: str, ended_utc_us: int, *, stored: bool) -> RunFacts:
         lost = self.keeper.lost()
@@ -182,6 +215,7 @@ class LiveRun:
     def _show(self, snapshot: Snapshot, events: Sequence[Event]) -> None:
         self._events.extend(events)
         self.outlet.picture(snapshot, events)
+        self._publish(snapshot)
         if events and self._screen is not None:
             self._screen.poke()
 
@@ -194,7 +228,7 @@ class LiveRun:
             state=state,
             events=tuple(self._events),
             store=self.keeper.state(),
-            broker="not configured" if self.config.mqtt is None else "configured, not used yet",
+            broker=self.publisher.words(),
             simulated=self.config.simulated,
             elapsed_s=self.collector.elapsed_ns() / NS_PER_S,
             speed=sim.speed if sim else 1.0,

@@ -161,12 +161,23 @@ class WaitingReader(StoreReader):
         )
         return [_row(row) for row in rows]
 
-    def outbox_counts(self, broker: str) -> tuple[int, int]:
-        """How many events and results wait, and how many records are parked."""
+    def old_parked(self, broker: str, before_utc_us: int, limit: int) -> list[tuple[int, int]]:
+        """Of the oldest parked readings, at most ``limit``, the places of those before that time."""
         rows = self._all(
-            "SELECT count(*) - count(parked_reason), count(parked_reason) FROM outbox"
-            f" WHERE broker_key = {_ONE_BROKER}",
-            (broker,),
+            "SELECT run_key, seq, utc_us FROM outbox"
+            f" JOIN reading ON reading.id = (run_key << {schema.SEQ_BITS}) + seq"
+            f" WHERE broker_key = {_ONE_BROKER} AND kind = 'reading' ORDER BY run_key, seq LIMIT ?",
+            (broker, limit),
+        )
+        return [(run_key, seq) for run_key, seq, utc_us in rows if utc_us < before_utc_us]
+
+    def outbox_counts(self, broker: str, limit: int) -> tuple[int, int]:
+        """How many events and results wait, and how many records are parked; no more than ``limit``
+        rows are looked at."""
+        rows = self._all(
+            "SELECT count(*) - count(parked_reason), count(parked_reason) FROM"
+            f" (SELECT parked_reason FROM outbox WHERE broker_key = {_ONE_BROKER} LIMIT ?)",
+            (broker, limit),
         )
         return int(rows[0][0]), int(rows[0][1])
 

@@ -1,0 +1,1 @@
+"""Publishing to an existing MQTT broker: what the store holds, in order, and the newest picture."""

@@ -1,0 +1,266 @@
+"""The MQTT client: the one file that knows aiomqtt (today's name of asyncio-mqtt).
+
+aiomqtt takes every acknowledgement for a success; here its reason code comes out. ``_client`` and
+``_disconnected`` of aiomqtt are used, so it is held at one minor version in ``pyproject.toml``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import ssl
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass
+from typing import Any
+
+import aiomqtt
+import paho.mqtt.client as mqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from logger.publish.post import Post
+from logger.publish.reasons import FAILURE, BrokerError, refusal, tls_reason
+from logger.publish.settings import Broker
+from logger.text import one_line
+
+KEEPALIVE_S = 15  # a silent broker is noticed after twice that; assumed
+CONNECT_S = 5.0  # wall time for the network's answer; assumed
+ANSWER_S = 10.0  # wall time for the broker's answer; assumed
+LEAVE_S = 2.0  # wall time for a good-bye; assumed
+MOST_IN_FLIGHT = 20  # paho sends no more at once
+_PACKET_EXTRA = 512  # bytes of a PUBLISH beside topic and payload, at most; assumed
+_CLOSED = "closed before an answer"
+_VERSIONS = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
+
+_QUIET = logging.getLogger("riselog.mqtt")
+_QUIET.addHandler(logging.NullHandler())
+_QUIET.propagate = False  # what it has to say is told by our own sentences
+
+Acked = Callable[[int], None]
+"""Takes the reason code of an acknowledgement; 0 is success, and all that MQTT 3.1.1 knows."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Allowed:
+    """What the broker said it takes; MQTT 5.0, 3.2.2.3."""
+
+    in_flight: int = MOST_IN_FLIGHT
+    packet_bytes: int | None = None
+    qos: int = 1
+    retain: bool = True
+
+
+class CheckedClient(aiomqtt.Client):
+    """One connection. A new one is made for each: aiomqtt would not resend, and may not wait."""
+
+    def __init__(self, broker: Broker, identifier: str, will: Post | None) -> None:
+        password = broker.password()
+        self._broker = broker
+        self._v5 = broker.table.version == "5"
+        super().__init__(
+            broker.table.host,
+            broker.port,
+            username=broker.table.username,
+            password=None if password is None else password.get_secret_value(),
+            identifier=identifier,
+            protocol=_VERSIONS[broker.table.version],
+            will=None if will is None else self._will(will),
+            tls_context=broker.tls_context(),
+            timeout=ANSWER_S,
+            keepalive=KEEPALIVE_S,
+            logger=_QUIET,
+        )
+        self.allowed = Allowed()
+        self._acks: dict[int, Acked] = {}
+        self._client.connect_timeout = CONNECT_S
+
+    def _on_connect(
+        self,
+        client: mqtt.Client,
+        userdata: object,
+        flags: mqtt.ConnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        self.allowed = _allowed(properties)
+        super()._on_connect(client, userdata, flags, reason_code, properties)
+
+    def _on_publish(
+        self,
+        client: mqtt.Client,
+        userdata: object,
+        mid: int,
+        reason_code: ReasonCode,
+        properties: Properties,
+    ) -> None:
+        super()._on_publish(client, userdata, mid, reason_code, properties)
+        if (acked := self._acks.pop(mid, None)) is not None:
+            acked(reason_code.value)
+
+    def _on_disconnect(
+        self,
+        client: mqtt.Client,
+        userdata: object,
+        flags: mqtt.DisconnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        if not self._connected.done():  # or it would wait for an answer that cannot come
+            self._connected.set_exception(aiomqtt.MqttError(_CLOSED))
+        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    @property
+    def lost(self) -> asyncio.Future[None]:
+        """Done when the connection is gone."""
+        return self._disconnected
+
+    def post(self, post: Post, acked: Acked) -> None:
+        """Send at once with QoS 1; ``acked`` is called when the broker has answered.
+
+        Raises
+        ------
+        BrokerError
+            The connection is gone.
+        """
+        retain = post.retain and self.allowed.retain
+        info = self._client.publish(post.topic, post.payload, 1, retain, self._properties_of(post))
+        if info.rc:
+            raise loss(self._broker, self)
+        self._acks[info.mid] = acked
+
+    def too_large(self, post: Post) -> bool:
+        """Whether the broker said that it takes no message of that size; MQTT 5.0, 3.2.2.3.6."""
+        most = self.allowed.packet_bytes
+        return most is not None and len(post.topic) + len(post.payload) + _PACKET_EXTRA > most
+
+    async def posted(self, post: Post) -> int:
+        """Send with QoS 1 and wait for the reason code."""
+        answer: asyncio.Future[int] = asyncio.get_running_loop().create_future()
+        self.post(post, lambda code: None if answer.done() else answer.set_result(code))
+        either: set[asyncio.Future[Any]] = {answer, self.lost}
+        await asyncio.wait(either, timeout=ANSWER_S, return_when=asyncio.FIRST_COMPLETED)
+        if not answer.done():
+            answer.cancel()
+            raise loss(self._broker, self) if self.lost.done() else silence(self._broker)
+        return answer.result()
+
+    def _properties_of(self, post: Post) -> Properties | None:
+        if not self._v5:
+            return None
+        return _properties(PacketTypes.PUBLISH, post)
+
+    def _will(self, will: Post) -> aiomqtt.Will:
+        properties = _properties(PacketTypes.WILLMESSAGE, will) if self._v5 else None
+        return aiomqtt.Will(will.topic, will.payload, 1, will.retain, properties)
+
+    async def leave(self) -> None:
+        """Say good-bye if somebody listens, and close whatever is open."""
+        self.timeout = LEAVE_S
+        with suppress(aiomqtt.MqttError):
+            await self.__aexit__(None, None, None)
+        self.drop()
+
+    def drop(self) -> None:
+        """Close the socket at once."""
+        if self.lost.done() and not self.lost.cancelled():
+            self.lost.exception()  # seen
+        with suppress(OSError, ValueError):
+            self._client._sock_close()  # noqa: SLF001 - nothing public closes without an answer
+
+
+def _properties(kind: int, post: Post) -> Properties:
+    properties = Properties(kind)  # type: ignore[no-untyped-call]
+    properties.PayloadFormatIndicator = 1
+    properties.ContentType = "application/json"
+    if post.expiry_s is not None:
+        properties.MessageExpiryInterval = post.expiry_s
+    return properties
+
+
+def _allowed(properties: object) -> Allowed:
+    """From the properties of a CONNACK; what is not there has MQTT's default."""
+    return Allowed(
+        in_flight=min(MOST_IN_FLIGHT, getattr(properties, "ReceiveMaximum", 65_535)),
+        packet_bytes=getattr(properties, "MaximumPacketSize", None),
+        qos=getattr(properties, "MaximumQoS", 2),
+        retain=bool(getattr(properties, "RetainAvailable", 1)),
+    )
+
+
+@asynccontextmanager
+async def connected(broker: Broker, identifier: str, will: Post | None) -> AsyncIterator[CheckedClient]:
+    """A client that is logged in.
+
+    Raises
+    ------
+    BrokerError
+        It cannot be reached, or does not let us in; one sentence with the next step.
+    """
+    client = CheckedClient(broker, identifier, will)
+    try:
+        await client.__aenter__()
+    except (aiomqtt.MqttError, OSError, ValueError) as error:
+        client.drop()
+        raise _refused(broker, error) from error
+    except BaseException:
+        client.drop()
+        raise
+    try:
+        if client.allowed.qos < 1:
+            raise BrokerError(f"the broker {broker.name} {refusal(0x9B)}", 0x9B)
+        yield client
+    finally:
+        await client.leave()
+
+
+def _refused(broker: Broker, error: Exception) -> BrokerError:
+    """Why there is no connection."""
+    if (code := _code(error)) is not None:
+        return BrokerError(f"the broker {broker.name} refuses the connection: it {refusal(code)}", code)
+    cause = error.__context__ or error
+    if isinstance(cause, TimeoutError):
+        return BrokerError(
+            f"the broker {broker.name} gives no answer; check [mqtt] host, port and tls, the network, and "
+            "that it runs"
+        )
+    if isinstance(cause, ssl.SSLError):
+        return BrokerError(f"the broker {broker.name} cannot be trusted or reached: {tls_reason(cause)}")
+    if isinstance(cause, OSError):
+        reason = one_line(cause.strerror or str(cause))
+        return BrokerError(
+            f"the broker {broker.name} cannot be reached ({reason}); check [mqtt] host and port, the "
+            "network, and that the broker runs"
+        )
+    if _CLOSED in str(error):
+        return BrokerError(
+            f"the broker {broker.name} closes the connection before it answers; check [mqtt] port, tls, "
+            "version, and whether it wants a client certificate"
+        )
+    return BrokerError(f"the broker {broker.name} cannot be used ({one_line(str(error))}); look at its log")
+
+
+def silence(broker: Broker) -> BrokerError:
+    """Nothing is acknowledged any more."""
+    return BrokerError(
+        f"the broker {broker.name} acknowledges nothing for {ANSWER_S:.0f} s; it is tried again by itself; "
+        "look at the broker and the network"
+    )
+
+
+def loss(broker: Broker, client: CheckedClient) -> BrokerError:
+    """Why a connection that was there is gone."""
+    error = client.lost.exception() if client.lost.done() else None
+    code = _code(error)
+    if code is not None:
+        text = f"the broker {broker.name} ended the connection: it {refusal(code)}"
+        return BrokerError(text, code, by_peer=True)
+    text = f"the connection to the broker {broker.name} was lost; it is tried again by itself"
+    return BrokerError(text, by_peer=getattr(error, "rc", None) is not mqtt.MQTT_ERR_KEEPALIVE)
+
+
+def _code(error: BaseException | None) -> int | None:
+    """MQTT's reason code of a failure, where there is one."""
+    code = getattr(getattr(error, "rc", None), "value", None)
+    return code if isinstance(code, int) and code >= FAILURE else None

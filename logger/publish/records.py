@@ -1,0 +1,51 @@
+"""Stored records as messages: each with its ``id``, the same at every try. Pure."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from logger.clock import utc_text
+from logger.core.readings import NS_PER_US, QUANTITIES
+from logger.publish.post import Post, Topics, payload
+from logger.store.waiting import PublishedRun, WaitingReading, WaitingRow
+
+
+def record_id(run: str, seq: int) -> str:
+    """What a consumer tells a repeat by: never used for anything else.
+
+    >>> record_id("5f2c", 17)
+    '5f2c/17'
+    """
+    return f"{run}/{seq}"
+
+
+def reading_post(topics: Topics, run: PublishedRun, reading: WaitingReading) -> Post:
+    """A reading: raw value in the unit of the CSV; time as there, start plus what had elapsed."""
+    document: dict[str, Any] = {
+        "id": record_id(run.run, reading.seq),
+        "t": _time(run, reading.t_ns),
+        "value": reading.value,
+        "unit": QUANTITIES[reading.quantity].unit,
+        "flag": reading.flag.value,
+    }
+    return Post(topic=topics.reading(reading.probe, reading.quantity), payload=_said(document, run))
+
+
+def row_post(topics: Topics, run: PublishedRun, row: WaitingRow) -> Post:
+    """An event, or a result with its whole document."""
+    head: dict[str, Any] = {"id": record_id(run.run, row.seq), "t": _time(run, row.t_ns)}
+    if row.kind == "event":
+        event = {"code": row.code, "probe": row.probe, "text": row.text, "origin": row.origin}
+        return Post(topic=topics("event"), payload=_said(head | event, run))
+    document = json.loads(row.text)
+    return Post(topic=topics("result"), payload=payload(head | {"scope": row.code} | document), retain=True)
+
+
+def _time(run: PublishedRun, t_ns: int) -> str:
+    return utc_text(run.started_utc_us + t_ns // NS_PER_US)
+
+
+def _said(document: dict[str, Any], run: PublishedRun) -> bytes:
+    """What comes from a simulation says so."""
+    return payload(document | {"simulated": True} if run.simulated else document)
