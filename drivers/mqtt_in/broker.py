@@ -18,7 +18,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from drivers.mqtt_in.options import MqttInOptions, shown
+from drivers.mqtt_in.options import MqttInOptions
+from drivers.mqtt_in.topics import shown
 from drivers.probe import printable
 from logger.core.errors import DriverError
 
@@ -117,7 +118,7 @@ class Broker:
             logger=_QUIET,
         )
         try:
-            await client.__aenter__()
+            await client.enter()
         except (aiomqtt.MqttError, OSError, ValueError) as error:
             client.drop()
             raise self._refusal(error) from error
@@ -239,6 +240,19 @@ class _Client(aiomqtt.Client):
 
     ``_client`` of aiomqtt is used, so it is held at one minor version in ``pyproject.toml``.
     """
+
+    async def enter(self) -> None:
+        """Connect. When cancelled, wait until the thread that opens the socket is through: it cannot be
+        stopped, and what it opens would stay open."""
+        entering = asyncio.ensure_future(self.__aenter__())
+        try:
+            await asyncio.shield(entering)
+        except asyncio.CancelledError:
+            self.timeout = LEAVE_S
+            await asyncio.wait([entering])
+            if not entering.cancelled():
+                entering.exception()  # seen
+            raise
 
     async def leave(self) -> None:
         """Say good-bye if somebody listens, and close whatever is open."""

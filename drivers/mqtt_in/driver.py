@@ -14,9 +14,10 @@ from aiomqtt import Message
 from drivers.mqtt_in.broker import Broker, BrokerError, Connection
 from drivers.mqtt_in.intake import SILENT_STEP, Intake, refuse_twins
 from drivers.mqtt_in.options import MqttInOptions
+from drivers.mqtt_in.topics import subscriptions
 from drivers.probe import Rhythm, backoff_s, judge, reached
 from logger.core.readings import NS_PER_S, USABLE_FLAGS
-from logger.driver_api import DriverContext, LinkState, ProbeRequest, Quantity, Reach, Sample
+from logger.driver_api import DriverContext, ProbeRequest, Quantity, Reach, Sample
 
 
 class MqttInDriver:
@@ -105,7 +106,7 @@ class MqttInDriver:
 
 
 def _topics(intakes: Sequence[Intake]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(topic for intake in intakes for topic in intake.topics))
+    return subscriptions(topic for intake in intakes for topic in intake.topics)
 
 
 def _hand_over(message: Message, intakes: Sequence[Intake]) -> None:
@@ -120,11 +121,10 @@ class _Found:
     def __init__(self, request: ProbeRequest) -> None:
         self.request = request
         self._usable: set[Quantity] = set()
-        self._said: list[str] = []
 
     def context(self, context: DriverContext) -> DriverContext:
         """The same clocks, and nothing delivered."""
-        return dataclasses.replace(context, emit=self._emit, link=self._link)
+        return dataclasses.replace(context, emit=self._emit, link=lambda *_: None)
 
     @property
     def complete(self) -> bool:
@@ -136,17 +136,13 @@ class _Found:
         if self._usable:
             has = ", ".join(sorted(self._usable))
             return judge(self.request, f"found on {intake.shown_topics} with {has}", self._usable)
-        if self._said:
-            return reached(self.request, self._said[-1], "see to the gateway and to the probe's table")
+        if intake.trouble:
+            return reached(self.request, intake.trouble, "see to the gateway and to the probe's table")
         return reached(self.request, f"no message in {seconds:g} s on {intake.shown_topics}", SILENT_STEP)
 
     def _emit(self, sample: Sample) -> None:
         if sample.flag in USABLE_FLAGS:
             self._usable.add(sample.quantity)
-
-    def _link(self, probe: str, state: LinkState, text: str) -> None:
-        if state is LinkState.REFUSED:
-            self._said.append(text)
 
 
 async def _try_out(

@@ -6,7 +6,7 @@ from collections import deque
 from typing import NamedTuple
 
 from drivers.mqtt_in.decode import Content
-from drivers.mqtt_in.options import shown
+from drivers.mqtt_in.topics import shown
 from logger.driver_api import Flag
 
 US_PER_S = 1_000_000

@@ -8,7 +8,8 @@ from aiomqtt import Topic
 
 from drivers.mqtt_in.decode import MessageError, ValueMap, decode, value_map
 from drivers.mqtt_in.fresh import US_PER_S, Freshness, Judged
-from drivers.mqtt_in.options import MqttInOptions, check_unit, shown
+from drivers.mqtt_in.options import MqttInOptions, check_unit
+from drivers.mqtt_in.topics import shown
 from drivers.probe import LinkReport, Rhythm, seconds
 from logger.core.errors import ConfigError
 from logger.core.readings import USABLE_FLAGS
@@ -38,6 +39,8 @@ class Intake:
         self._told: set[str] = set()
         self._live = False
         self._listening = False
+        self.trouble = ""
+        """Why the newest message was of no use; empty if it was."""
 
     @property
     def topics(self) -> tuple[str, ...]:
@@ -87,11 +90,13 @@ class Intake:
         try:
             content = decode(payload, wanted)
         except MessageError as error:
-            self._complain(f"{error.kind} {wanted.quantity}", f"{wanted.quantity} on {shown(topic)}: {error}")
+            self.trouble = f"{wanted.quantity} on {shown(topic)}: {error}"
+            self._complain(f"{error.kind} {wanted.quantity}", self.trouble)
             return
         judged = fresh.judge(content, topic, self._context.utc_us(), retained=retained)
         if judged.flag is not Flag.DUPLICATE:  # a repeat is no sign of life
             self._rhythm.update(self._context.now_ns())
+        self.trouble = ""
         if judged.flag in USABLE_FLAGS:
             self._live = True
             self._report.state(LinkState.LIVE, f"live by {self.shown_topics}")
@@ -103,7 +108,9 @@ class Intake:
 
     def _remark(self, wanted: ValueMap, judged: Judged, *, retained: bool) -> None:
         kind, text = f"{judged.kind} {wanted.quantity}", f"{wanted.quantity}: {judged.remark}"
-        if retained or judged.flag in USABLE_FLAGS:
+        usable = judged.flag in USABLE_FLAGS
+        self.trouble = "" if usable else text
+        if retained or usable:
             self._report.remark(kind, text)  # no trouble yet: said when it is known how the probe is
         else:
             self._complain(kind, text)

@@ -6,16 +6,15 @@ import ipaddress
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from aiomqtt import Wildcard
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, model_validator
 
 from drivers.mqtt_in.pointer import parse_pointer
-from drivers.probe import printable, seconds
+from drivers.mqtt_in.topics import check_filter
+from drivers.probe import seconds
 from logger.core.quantity_units import UNITS
 from logger.core.readings import Quantity
 
 ARRIVAL = "arrival"
-TOPIC_SHOWN = 100  # characters of a topic that are shown, assumed
 _PLAIN_FILES = ("ca_file", "cert_file", "key_file")
 
 
@@ -32,21 +31,8 @@ def _time(text: object) -> object:
 
 
 def _topic(text: object) -> object:
-    if not isinstance(text, str):
-        return text
-    try:
-        Wildcard(text)
-    except ValueError:
-        raise ValueError(
-            f'"{text}" is no topic: + stands for one whole level and # for all that follow, at the end'
-        ) from None
-    if "\0" in text:
-        raise ValueError("a topic has no NUL character")  # MQTT 5.0, 4.7.3
-    if text.startswith("$share/"):
-        raise ValueError(
-            f'"{text}" is a shared subscription, which gives each message to one of several readers: the '
-            "logger would miss some; write the topic alone"
-        )
+    if isinstance(text, str):
+        check_filter(text)
     return text
 
 
@@ -180,11 +166,6 @@ class MqttInOptions(ValueOptions):
                 "you accept that"
             )
         return self
-
-
-def shown(topic: str) -> str:
-    """A topic as people are told it."""
-    return printable(topic, TOPIC_SHOWN)
 
 
 def is_loopback(host: str) -> bool:

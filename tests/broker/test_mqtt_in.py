@@ -1,0 +1,264 @@
+"""The ``mqtt-in`` driver against a real broker; the messages are sent by the broker's own program."""
+
+import asyncio
+import contextlib
+import datetime
+import gc
+import json
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from drivers.mqtt_in.driver import MqttInDriver
+from logger.clock import SystemClock
+from logger.driver_api import DriverContext, Flag, LinkState, ProbeRequest, Quantity, Sample
+from tests.broker.conftest import READY_S, Mosquitto
+
+pytestmark = pytest.mark.broker
+
+
+@dataclass
+class Log:
+    """All that the driver said, and a way to wait for what it has not said yet."""
+
+    samples: list[Sample] = field(default_factory=list)
+    links: list[tuple[str, LinkState, str]] = field(default_factory=list)
+    _changed: asyncio.Event = field(default_factory=asyncio.Event)
+
+    def context(self) -> DriverContext:
+        clock = SystemClock()
+        return DriverContext(
+            emit=lambda sample: self._add(self.samples, sample),
+            link=lambda *link: self._add(self.links, link),
+            now_ns=clock.now_ns,
+            utc_us=clock.utc_us,
+            wait_until=clock.wait_until,
+        )
+
+    def _add(self, to: list[Any], what: Any) -> None:
+        to.append(what)
+        self._changed.set()
+
+    async def until(self, condition: Callable[[], bool]) -> None:
+        try:
+            async with asyncio.timeout(READY_S):
+                while not condition():
+                    self._changed.clear()
+                    await self._changed.wait()
+        except TimeoutError:
+            pytest.fail(f"never came true; links {self.links}, last samples {self.samples[-10:]}")
+
+    async def until_said(self, state: LinkState, words: str = "", probe: str = "sup") -> None:
+        await self.until(lambda: any(p == probe and s is state and words in t for p, s, t in self.links))
+
+    def got(self, probe: str = "sup") -> list[tuple[float, Flag]]:
+        return [(s.value, s.flag) for s in self.samples if s.probe == probe]
+
+
+class Quick(MqttInDriver):
+    """Asks again soon."""
+
+    refused_s = 0.2
+
+
+def request(broker: Mosquitto, name: str = "sup", **keys: Any) -> ProbeRequest:
+    table = {"host": "127.0.0.1", "port": broker.port, "tls": False, "topic": f"gw/{name}", "unit": "°C"}
+    quantities = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+    return ProbeRequest(name=name, role="supply", quantities=quantities, options=table | keys)
+
+
+@contextlib.asynccontextmanager
+async def running(*requests: ProbeRequest) -> AsyncIterator[Log]:
+    log = Log()
+    task = asyncio.create_task(Quick(requests, log.context()).run())
+    try:
+        yield log
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+
+
+async def send(broker: Mosquitto, topic: str, message: str, *options: str) -> None:
+    await asyncio.to_thread(broker.publish, topic, "-m", message, *options)
+
+
+async def subscribed(log: Log, broker: Mosquitto, topic: str) -> None:
+    """Send until something comes: from then on nothing is missed."""
+    while not log.samples:
+        await send(broker, topic, "0")
+        await asyncio.sleep(0.02)
+
+
+def now(shift_s: float = 0.0) -> str:
+    moment = datetime.datetime.now(datetime.UTC) + datetime.timedelta(seconds=shift_s)
+    return moment.isoformat()
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+async def test_values_are_those_that_were_sent(mosquitto: Mosquitto, version: str) -> None:
+    sent = [20.0 + 0.1 * n for n in range(20)]
+    async with running(request(mosquitto, version=version)) as log:
+        await subscribed(log, mosquitto, "gw/sup")
+        log.samples.clear()
+        for value in sent:
+            await send(mosquitto, "gw/sup", repr(value))
+        await log.until(lambda: len(log.samples) >= len(sent))
+    assert log.got() == [(value, Flag.OK) for value in sent]
+
+
+async def test_two_probes_share_a_connection(mosquitto: Mosquitto) -> None:
+    requests = [request(mosquitto, "ret"), request(mosquitto, "sup", unit="°F", topic="gw/+")]
+    async with running(*requests) as log:
+        await log.until_said(LinkState.SEARCHING, probe="ret")
+        await subscribed(log, mosquitto, "gw/ret")
+        await send(mosquitto, "gw/sup", "212")
+        await log.until(lambda: (pytest.approx(100.0), Flag.DUPLICATE) in log.got("sup"))
+    text = (mosquitto.folder / "mosquitto.log").read_text()
+    assert text.count("as riselog-in-") == 1
+
+
+async def test_overlapping_topics_give_one_reading_each(mosquitto: Mosquitto) -> None:
+    """MQTT 5.0, 3.3.4: a broker may send a message once for each subscription that it matches."""
+    requests = [request(mosquitto, "ret"), request(mosquitto, "sup", topic="gw/#", value="/t")]
+    async with running(*requests) as log:
+        await subscribed(log, mosquitto, "gw/ret")
+        log.samples.clear()
+        for value in (1, 2, 3):
+            await send(mosquitto, "gw/ret", str(value))
+        await log.until(lambda: (3.0, Flag.OK) in log.got("ret"))
+    assert log.got("ret") == [(1.0, Flag.OK), (2.0, Flag.OK), (3.0, Flag.OK)]
+
+
+async def test_retained_messages(mosquitto: Mosquitto) -> None:
+    keys = {"value": "/v", "time": "/t"}
+    await send(mosquitto, "gw/plain", "11", "-r")
+    await send(mosquitto, "gw/old", json.dumps({"v": 12, "t": now(-60)}), "-r")
+    await send(mosquitto, "gw/fresh", json.dumps({"v": 13, "t": now(-1)}), "-r")
+    requests = [
+        request(mosquitto, "plain"),
+        request(mosquitto, "old", **keys),
+        request(mosquitto, "fresh", **keys),
+    ]
+    async with running(*requests) as log:
+        await log.until(lambda: len(log.samples) == 3)
+        await send(mosquitto, "gw/plain", "21", "-r")
+        await log.until(lambda: len(log.samples) == 4)
+    assert log.got("plain") == [(11.0, Flag.LATE), (21.0, Flag.OK)]
+    assert log.got("old") == [(12.0, Flag.LATE)]
+    assert log.got("fresh") == [(13.0, Flag.OK)]
+    assert [t for p, _, t in log.links if p == "plain" and "retained, without a time" in t]
+
+
+async def test_the_broker_is_killed_and_comes_back(mosquitto: Mosquitto) -> None:
+    async with running(request(mosquitto)) as log:
+        await subscribed(log, mosquitto, "gw/sup")
+        mosquitto.kill()
+        await log.until_said(LinkState.LOST, "was lost; it is tried again by itself")
+        mosquitto.start()
+        log.samples.clear()
+        await subscribed(log, mosquitto, "gw/sup")
+        await log.until(lambda: log.links[-1][1] is LinkState.LIVE)
+
+
+async def test_a_broker_that_is_not_there_is_said_and_found_later(mosquitto: Mosquitto) -> None:
+    mosquitto.kill()
+    async with running(request(mosquitto)) as log:
+        await log.until_said(LinkState.LOST, "cannot be reached (Connection refused); check host, port")
+        mosquitto.start()
+        await subscribed(log, mosquitto, "gw/sup")
+
+
+async def test_one_reading_by_two_ways_is_one_reading(mosquitto: Mosquitto) -> None:
+    async with running(request(mosquitto, topic="+/sup", value="/v", time="/t", id="/id")) as log:
+        await log.until_said(LinkState.SEARCHING)
+        message = json.dumps({"v": 0, "t": now(), "id": "a/0"})
+        while not log.samples:
+            await send(mosquitto, "gw/sup", message)
+        log.samples.clear()
+        for n in range(1, 6):
+            message = json.dumps({"v": n, "t": now(), "id": f"a/{n}"})
+            for way in ("gw", "relay"):
+                await send(mosquitto, f"{way}/sup", message)
+        await log.until(lambda: len([flag for _, flag in log.got() if flag is Flag.OK]) >= 5)
+        await log.until(lambda: len(log.samples) >= 10)
+    used = [value for value, flag in log.got() if flag is Flag.OK]
+    assert used == [1.0, 2.0, 3.0, 4.0, 5.0]
+    assert {flag for _, flag in log.got()} == {Flag.OK, Flag.DUPLICATE}
+
+
+async def test_a_wrong_password_is_said_and_the_right_one_found_later(mosquitto: Mosquitto) -> None:
+    mosquitto.kill()
+    mosquitto.add_user("logger-1", "right")
+    mosquitto.start()
+    secret = mosquitto.folder / "secret"
+    secret.write_text("wrong\n")
+    keys = {"username": "logger-1", "password_file": str(secret)}
+    async with running(request(mosquitto, **keys)) as log:
+        await log.until_said(LinkState.REFUSED, "check username and password, and the broker's access list")
+        assert not any("wrong" in text for _, _, text in log.links)
+        secret.write_text("right\n")
+        await log.until_said(LinkState.REFUSED)
+        credentials = ("-u", "logger-1", "-P", "right")
+        while not log.samples:
+            await send(mosquitto, "gw/sup", "21", *credentials)
+
+
+@pytest.mark.parametrize(
+    ("keys", "words"),
+    [
+        ({"username": "u", "password_file": "/nowhere/pw"}, "/nowhere/pw cannot be read (No such file"),
+        ({"username": "u", "password_env": "RISELOG_NOT_SET"}, "RISELOG_NOT_SET of password_env is not set"),
+        ({"tls": True, "ca_file": "/nowhere/ca.pem"}, "/nowhere/ca.pem cannot be used (No such file"),
+        ({"tls": True}, "check"),
+    ],
+)
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # see the last line
+async def test_what_the_user_must_mend_is_one_sentence(
+    mosquitto: Mosquitto, keys: dict[str, Any], words: str
+) -> None:
+    async with running(request(mosquitto, **keys)) as log:
+        await log.until(lambda: any(s in (LinkState.REFUSED, LinkState.LOST) for _, s, _ in log.links))
+    assert words in log.links[-1][2]
+    assert log.links[-1][2].count("\n") == 0
+    gc.collect()  # paho leaves a socket without TLS to it
+
+
+async def test_hostile_messages_leave_the_others_alone(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    binary = tmp_path / "binary"
+    binary.write_bytes(bytes(range(256)) * 4000)
+    async with running(request(mosquitto, "ret", topic="gw/#"), request(mosquitto, "sup")) as log:
+        await subscribed(log, mosquitto, "gw/sup")
+        for message in ("", "nan", "[" * 1000, "x" * 100_000):
+            await send(mosquitto, "gw/sup", message)
+        for topic in ("gw/sup", "gw/" + "a/" * 150):
+            await asyncio.to_thread(mosquitto.publish, topic, "-f", str(binary))
+        await send(mosquitto, "gw/sup", "42")
+        await log.until(lambda: (42.0, Flag.OK) in log.got())
+    assert {value for value, _ in log.got()} == {0.0, 42.0}
+
+
+async def test_check_says_what_it_finds(mosquitto: Mosquitto) -> None:
+    requests = [request(mosquitto, "ret", topic="gw/ret"), request(mosquitto, "sup", value="/v")]
+    driver = MqttInDriver(requests, Log().context())
+    await send(mosquitto, "gw/ret", "11", "-r")
+    silent = {reach.probe: reach for reach in await driver.reach(0.5)}
+    assert not silent["ret"].ok
+    assert "retained, without a time" in silent["ret"].text
+    assert silent["sup"].text == "no message in 0.5 s on gw/sup"
+    looking = asyncio.create_task(driver.reach(READY_S))
+    while not looking.done():
+        await send(mosquitto, "gw/ret", "21")
+        await send(mosquitto, "gw/sup", '{"v": 45}')
+        await asyncio.sleep(0.02)
+    assert [(reach.ok, reach.text) for reach in looking.result()] == [
+        (True, "found on gw/ret with temperature"),
+        (True, "found on gw/sup with temperature"),
+    ]
+    mosquitto.kill()
+    gone = await driver.reach(0.5)
+    assert [reach.ok for reach in gone] == [False, False]
+    assert "cannot be reached (Connection refused)" in gone[0].text
