@@ -238,21 +238,27 @@ class Connection:
 class _Client(aiomqtt.Client):
     """One connection: a new one is made for each, as aiomqtt may not wait for the answer otherwise.
 
-    ``_client`` of aiomqtt is used, so it is held at one minor version in ``pyproject.toml``.
+    Private parts of aiomqtt are used, so it is held at one minor version in ``pyproject.toml``.
     """
 
     async def enter(self) -> None:
-        """Connect. When cancelled, wait until the thread that opens the socket is through: it cannot be
-        stopped, and what it opens would stay open."""
+        """Connect. When cancelled, wait for the thread that opens the socket: it cannot be stopped, and
+        what it opens would stay open."""
+        self._opened = asyncio.Event()
         entering = asyncio.ensure_future(self.__aenter__())
         try:
             await asyncio.shield(entering)
         except asyncio.CancelledError:
-            self.timeout = LEAVE_S
-            await asyncio.wait([entering])
-            if not entering.cancelled():
-                entering.exception()  # seen
+            await self._opened.wait()
+            entering.cancel()
+            await asyncio.gather(entering, return_exceptions=True)
             raise
+
+    def _client_connect(self) -> None:
+        try:
+            super()._client_connect()
+        finally:
+            self._loop.call_soon_threadsafe(self._opened.set)
 
     async def leave(self) -> None:
         """Say good-bye if somebody listens, and close whatever is open."""

@@ -5,8 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import dataclasses
+import functools
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, ClassVar
 
 from aiomqtt import Message
@@ -86,17 +87,16 @@ class MqttInDriver:
             await connection.listen(_topics(intakes), lambda message: _hand_over(message, intakes))
 
     async def _reach(self, broker: Broker, seconds: float) -> list[Reach]:
-        found = [_Found(request) for request, _ in self._requests[broker]]
-        intakes = [
-            self._intake(request, options, each.context(self._context))
-            for each, (request, options) in zip(found, self._requests[broker], strict=True)
+        looks = [
+            _Look(request, functools.partial(self._intake, request, options), self._context)
+            for request, options in self._requests[broker]
         ]
         try:
             async with broker.connected(self._identifier) as connection:
-                await _try_out(connection, intakes, found, seconds)
+                await _look(connection, looks, seconds)
         except BrokerError as error:
-            return [reached(each.request, error.text, error.next_step) for each in found]
-        return [each.reach(seconds, intake) for each, intake in zip(found, intakes, strict=True)]
+            return [reached(look.request, error.text, error.next_step) for look in looks]
+        return [look.reach(seconds) for look in looks]
 
     def _intake(self, request: ProbeRequest, options: MqttInOptions, context: DriverContext) -> Intake:
         return Intake(request, options, context, Rhythm(least_s=self.silence_s, unknown_s=self.unknown_s))
@@ -115,44 +115,44 @@ def _hand_over(message: Message, intakes: Sequence[Intake]) -> None:
         intake.take(str(message.topic), payload, retained=bool(message.retain))
 
 
-class _Found:
-    """What ``check`` hears of one probe."""
+class _Look:
+    """What ``check`` hears of one probe; nothing is delivered."""
 
-    def __init__(self, request: ProbeRequest) -> None:
+    def __init__(
+        self, request: ProbeRequest, intake: Callable[[DriverContext], Intake], context: DriverContext
+    ) -> None:
         self.request = request
+        self.intake = intake(dataclasses.replace(context, emit=self._emit, link=lambda *_: None))
         self._usable: set[Quantity] = set()
-
-    def context(self, context: DriverContext) -> DriverContext:
-        """The same clocks, and nothing delivered."""
-        return dataclasses.replace(context, emit=self._emit, link=lambda *_: None)
 
     @property
     def complete(self) -> bool:
-        """Whether everything that is wanted of the probe has come."""
-        return self._usable >= set(self.request.quantities)
+        """Whether every value of the map has come."""
+        return self._usable >= {each.quantity for each in self.intake.maps}
 
-    def reach(self, seconds: float, intake: Intake) -> Reach:
+    def reach(self, seconds: float) -> Reach:
         """The line of ``check``."""
+        topics = self.intake.shown_topics
         if self._usable:
-            has = ", ".join(sorted(self._usable))
-            return judge(self.request, f"found on {intake.shown_topics} with {has}", self._usable)
-        if intake.trouble:
-            return reached(self.request, intake.trouble, "see to the gateway and to the probe's table")
-        return reached(self.request, f"no message in {seconds:g} s on {intake.shown_topics}", SILENT_STEP)
+            return judge(
+                self.request, f"found on {topics} with {', '.join(sorted(self._usable))}", self._usable
+            )
+        if self.intake.trouble:
+            return reached(self.request, self.intake.trouble, "see to the gateway and to the probe's table")
+        return reached(self.request, f"no message in {seconds:g} s on {topics}", SILENT_STEP)
 
     def _emit(self, sample: Sample) -> None:
         if sample.flag in USABLE_FLAGS:
             self._usable.add(sample.quantity)
 
 
-async def _try_out(
-    connection: Connection, intakes: Sequence[Intake], found: Sequence[_Found], seconds: float
-) -> None:
+async def _look(connection: Connection, looks: Sequence[_Look], seconds: float) -> None:
     """Listen until every probe has spoken, or for so long."""
+    intakes = [look.intake for look in looks]
 
     def received(message: Message) -> None:
         _hand_over(message, intakes)
-        if all(each.complete for each in found):
+        if all(look.complete for look in looks):
             deadline.reschedule(asyncio.get_running_loop().time())
 
     with contextlib.suppress(TimeoutError):

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import signal
 import socket
 import subprocess
 import time
@@ -56,6 +57,11 @@ class Mosquitto:
             self._process.kill()
             self._process.wait()
             self._process = None
+
+    def freeze(self) -> None:
+        """It lives and does nothing more."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
 
     def publish(self, topic: str, *options: str) -> None:
         """By the broker's own program, with QoS 1: it returns when the broker has the message."""

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from drivers.mqtt_in.broker import ANSWER_S
 from drivers.mqtt_in.driver import MqttInDriver
 from logger.clock import SystemClock
 from logger.driver_api import DriverContext, Flag, LinkState, ProbeRequest, Quantity, Sample
@@ -239,6 +240,38 @@ async def test_hostile_messages_leave_the_others_alone(mosquitto: Mosquitto, tmp
         await send(mosquitto, "gw/sup", "42")
         await log.until(lambda: (42.0, Flag.OK) in log.got())
     assert {value for value, _ in log.got()} == {0.0, 42.0}
+
+
+async def test_a_frozen_broker_is_said_and_does_not_hold_up_the_end(mosquitto: Mosquitto) -> None:
+    """It accepts the connection and says nothing: the driver waits for an answer, and can be ended."""
+    mosquitto.freeze()
+    async with running(request(mosquitto)) as log:
+        await asyncio.sleep(0.3)  # now it waits
+        started = asyncio.get_running_loop().time()
+    assert asyncio.get_running_loop().time() - started < ANSWER_S / 2
+    assert log.samples == []
+
+
+async def test_ending_at_any_moment_leaves_nothing_open(mosquitto: Mosquitto) -> None:
+    before = open_sockets()
+    for n in range(30):
+        driver = MqttInDriver([request(mosquitto)], Log().context())
+        task = asyncio.create_task(driver.run())
+        await asyncio.sleep(0.001 * n)
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+    assert open_sockets() == before
+    assert asyncio.all_tasks() == {asyncio.current_task()}
+
+
+def open_sockets() -> int:
+    """Of this process, as Linux tells them (proc(5))."""
+    links = []
+    for each in Path("/proc/self/fd").iterdir():
+        with contextlib.suppress(OSError):  # the folder's own
+            links.append(str(each.readlink()))
+    return sum(link.startswith("socket:") for link in links)
 
 
 async def test_check_says_what_it_finds(mosquitto: Mosquitto) -> None:
