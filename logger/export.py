@@ -144,12 +144,12 @@ def _left_out(reader: StoreReader, run: str, what: str) -> Iterator[str]:
     sleeps = sum(stored.event.code == "suspended" for stored in reader.shell_events(run))
     if sleeps:
         yield (
-            f"the computer slept {sleeps} time(s) in this run, which no table of readings says; "
-            f"for the same result replay the run itself: riselog replay {run}"
+            f"the computer slept during this run ({sleeps}×), which no table of readings says; "
+            f"for the same result compute the run itself again: riselog replay {run}"
         )
     lost = sum(gap.count for gap in reader.storage_gaps(run))
     if lost:
-        yield f"{lost} readings of this run were never stored (full disk): the table has them not"
+        yield f"{lost} readings of this run were never stored (full disk): the table lacks them"
 
 
 def _empty(run: str, what: str, rows: int) -> Iterator[str]:

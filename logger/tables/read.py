@@ -37,6 +37,7 @@ CHUNK_ROWS = 2_048  # rows read at once: few enough that their strings stay in t
 _CHUNKS_PER_BLOCK = 32
 COLUMNS = ("time", "probe", "quantity", "value", "unit", "flag")
 _OPTIONAL = frozenset({"flag"})
+_PARQUET_MARK = b"PAR1"  # at both ends of such a file: Apache Parquet's specification, "File format"
 _HEADER_ROW = -1
 _USABLE = np.array([*(flag in USABLE_FLAGS for flag in FLAG_CODES), False])  # the last: UNFLAGGED
 Mask = npt.NDArray[np.bool_]
@@ -74,6 +75,8 @@ def read_readings(path: Path) -> ReadingsTable:
     try:
         if not path.is_file():
             raise TableError(f"{path}: there is no such file; name a CSV file of readings, or a stored run")
+        if _is_parquet(path):
+            raise TableError(f"{path} is Parquet, and CSV is what is read back; export the run as .csv")
         with _gc_paused(), _opened(path) as stream:
             return _TableReader(csv.reader(stream, strict=True)).read()
     except RowError as error:
@@ -230,6 +233,11 @@ def _gc_paused() -> Iterator[None]:
     finally:
         if enabled:
             gc.enable()
+
+
+def _is_parquet(path: Path) -> bool:
+    with path.open("rb") as stream:
+        return stream.read(len(_PARQUET_MARK)) == _PARQUET_MARK
 
 
 def _opened(path: Path) -> TextIO:

@@ -1,15 +1,22 @@
 """A whole run through the command line, and the same run computed again."""
 
 import csv
+import hashlib
 import io
+import json
 import sqlite3
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pyarrow.parquet as pq
 import pytest
 
+from logger.core.snapshot import TRACE_COLUMNS
 from logger.store import StoreReader
 from simulators.scenarios import SCENARIOS
+from tests.e2e.conftest import Program
 
 WALL_CLOCK = ("run", "stored", "started_utc", "ended_utc")
 
@@ -81,6 +88,107 @@ def test_an_exported_csv_gives_the_same_result(demo: Any, tmp_path: Path) -> Non
     done = program("replay", csv_path, "--config", config, "--json", "--no-store")
     assert done.code == 0
     assert same(done.document) == same(live.document)
+
+
+CORRECTED = (
+    (
+        '[probes.sup]\nrole = "supply"',
+        '[probes.sup]\noffset = "0.37 K"\nmatched = 2026-01-05\n'
+        'matched_at = "21 °C"\ngain = "0.4 %"\ngain_u95 = "0.3 %"\nhumidity_offset = "1.3 %"\n'
+        'role = "supply"',
+    ),
+    ('[probes.ret]\nrole = "return"', '[probes.ret]\noffset = "-0.21 K"\nweight = 2\nrole = "return"'),
+    (
+        "[sim]\n",
+        '[probes.ret2]\nrole = "return"\ndriver = "sim"\noffset = "0.1 K"\n\n'
+        '[probes.meter]\nrole = "gas"\ndriver = "sim"\nmax_age = "60 s"\n\n'
+        '[gas]\nheating_value = "1036 Btu/ft3"\nmeter_temperature = "55 °F"\n\n[sim]\n',
+    ),
+)
+FLAGGED = {  # row of the export: flag and value; None: the value as it is
+    700: ("not-known", "327.67"),
+    1401: ("out-of-range", "655.35"),
+    2222: ("duplicate", None),
+    3003: ("late", None),
+    6500: ("clock-jump", None),
+}
+
+
+@pytest.fixture(scope="module")
+def corrected(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """A run with offsets, a gain, two probes of one role and a gas counter, and its config."""
+    program = Program(tmp_path_factory.mktemp("corrected"))
+    text = SCENARIOS["standard"].config_text
+    for old, new in CORRECTED:
+        assert old in text
+        text = text.replace(old, new)
+    config = program.folder / "job.toml"
+    config.write_text(text, encoding="utf-8")
+    return program, config, program("run", config, "--json")
+
+
+def test_a_csv_holds_raw_readings_and_the_config_corrects_them(corrected: Any) -> None:
+    """Offsets and gains are taken off once more, not twice; the counter gives the same input."""
+    program, config, live = corrected
+    table = program.folder / "readings.csv"
+    assert program("export", "last", "--output", table).code == 0
+    done = program("replay", table, "--config", config, "--json", "--no-store")
+    assert live.document["input"]["measured_w"] is not None
+    assert live.document["firing"] is not None
+    assert same(done.document) == same(live.document)
+
+
+def test_flags_go_out_and_come_back(corrected: Any) -> None:
+    """A table with every flag is stored, exported again as the very same bytes, and computes the same."""
+    program, config, _ = corrected
+    first, second = program.folder / "flagged.csv", program.folder / "again.csv"
+    lines = program("export", "last").out.splitlines(keepends=True)
+    for row, (flag, value) in FLAGGED.items():
+        fields = lines[row].rstrip("\n").split(",")
+        fields[3], fields[5] = value or fields[3], flag
+        lines[row] = ",".join(fields) + "\n"
+    first.write_text("".join(lines), encoding="utf-8")
+    stored = program("replay", first, "--config", config, "--json").document
+    assert stored["readings"]["flagged"] == len(FLAGGED) - 1  # a clock-jump is no fault of the value
+    assert program("export", stored["run"], "--output", second).code == 0
+    assert second.read_bytes() == first.read_bytes()
+    again = program("replay", second, "--config", config, "--json", "--no-store").document
+    assert same(again) == same(stored)
+
+
+@pytest.mark.parametrize("how", ["ending", "option"])
+def test_parquet_is_the_store_bit_for_bit(corrected: Any, how: str) -> None:
+    """Read back by pyarrow's own reader; the digest is that of the CSV by FIPS 180-4."""
+    program, _, live = corrected
+    run, table = live.document["run"], program.folder / f"{how}.parquet"
+    options = {"ending": ["--output", table], "option": ["--format", "parquet", "--output", table]}[how]
+    assert program("export", run, *options).code == 0
+    found = pq.read_table(table)
+    with StoreReader(program.store) as reader:
+        blocks, header, trace = list(reader.blocks(run)), reader.header(run), reader.trace(run)
+    for name in ("value", "seq"):
+        stored = np.concatenate([getattr(block, name) for block in blocks])
+        assert found.column(name).to_numpy().tobytes() == stored.tobytes()
+    rows = list(csv.DictReader(io.StringIO(program("export", run).out)))
+    for name in ("probe", "quantity", "unit", "flag"):
+        assert found.column(name).to_pylist() == [row[name] for row in rows]
+    times = [datetime.fromisoformat(row["time"]) for row in rows]
+    assert found.column("time").to_pylist() == times
+    about = {key.decode(): value.decode() for key, value in found.schema.metadata.items()}
+    assert about["riselog.run"] == run
+    assert about["riselog.job"] == live.document["job"]
+    assert about["riselog.simulated"] == "true"
+    assert about["riselog.config"] == header.config_text
+    assert json.loads(about["riselog.versions"]) == header.versions
+    text = program("export", run).out
+    assert about["riselog.readings_sha256"] == hashlib.sha256(text.encode()).hexdigest()
+
+    assert program("export", run, "--what", "trace", *options).code == 0
+    found = pq.read_table(table)
+    assert found.schema.metadata[b"riselog.readings_sha256"].decode() == about["riselog.readings_sha256"]
+    assert found.column("output_w").to_pylist() == [row[TRACE_COLUMNS.index("output_w")] for row in trace]
+    assert found.schema.field("output_w").metadata == {b"unit": b"W"}
+    assert found.num_rows == len(trace)
 
 
 def test_export_to_stdout(demo: Any) -> None:

@@ -30,6 +30,7 @@ from logger.config.load import loads_config
 from logger.core.errors import UsageError
 from logger.core.snapshot import TRACE_COLUMNS
 from logger.documents import run_header
+from logger.export import export_command
 from logger.live import Manner, run_live
 from logger.registry import DriverOptions
 from logger.report import canvas
@@ -40,7 +41,6 @@ from logger.report.trace import MOST_ROWS, thinned, trace_of
 from logger.report.trace_drawing import PANELS
 from logger.session import Limits
 from logger.store import StoreReader, StoreWriter
-from logger.stored import export_command
 from simulators.scenarios import SCENARIOS
 
 BTU_H_W = 0.2930711  # W in 1 Btu/h: NIST SP 811 (2008), appendix B.8, Btu (International Table) per hour
