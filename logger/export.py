@@ -15,6 +15,7 @@ from logger.config.load import load_config
 from logger.core.errors import UsageError
 from logger.core.readings import NS_PER_S, ReadingBlock
 from logger.faults import complain
+from logger.recompute import refuse_dropped
 from logger.registry import DriverOptions
 from logger.store import RunHeader, StoreReader
 from logger.stored import find_stored
@@ -44,6 +45,8 @@ def export_command(
     config = None if config_path is None else load_config(config_path, DriverOptions())
     path, run = find_stored(text, config)
     with StoreReader(path) as reader:
+        if what == "readings" or not any(reader.trace_blocks(run, 1)):
+            refuse_dropped(reader, run)
         rows = (_parquet if parquet else _csv)(reader, run, what, output)
         told = [*_left_out(reader, run, what), *_empty(run, what, rows)]
     for sentence in told:
@@ -141,10 +144,9 @@ def _left_out(reader: StoreReader, run: str, what: str) -> Iterator[str]:
     """What a table of readings cannot carry, where it would change what `replay` computes from it."""
     if what != "readings":
         return
-    sleeps = sum(stored.event.code == "suspended" for stored in reader.shell_events(run))
-    if sleeps:
+    if any(stored.event.code == "suspended" for stored in reader.shell_events(run)):
         yield (
-            f"the computer slept during this run ({sleeps}×), which no table of readings says; "
+            "the computer slept during this run, which no table of readings says; "
             f"for the same result compute the run itself again: riselog replay {run}"
         )
     lost = sum(gap.count for gap in reader.storage_gaps(run))

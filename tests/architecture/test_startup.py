@@ -12,6 +12,7 @@ HEAVY = {
     "numpy",
     "prompt_toolkit",
     "psychrolib",
+    "pyarrow",
     "pydantic",
     "simulators",
     "sqlite3",
@@ -34,3 +35,7 @@ def test_help_imports_nothing_heavy() -> None:
 
 def test_a_replay_loads_no_driver_and_no_radio() -> None:
     assert not loaded_after("import logger.replay") & {"bleak", "drivers", "simulators", "prompt_toolkit"}
+
+
+def test_an_export_as_csv_does_without_the_extra() -> None:
+    assert "pyarrow" not in loaded_after("import logger.export")
