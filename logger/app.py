@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -14,14 +15,17 @@ from logger.config.quantities import Dimension, QuantityError, parse
 from logger.core.errors import UsageError
 from logger.core.readings import NS_PER_S
 from logger.documents import print_json, print_lines
-from logger.faults import complain
-from logger.live import Manner, dashboard_wanted, run_live
+from logger.faults import complain, complaints_as, guarded
+from logger.live import dashboard_wanted, run_live
+from logger.live_run import Manner
+from logger.logs import FORMS, complaint_line
 from logger.publish.settings import Broker
 from logger.recompute import recover
 from logger.registry import DriverOptions, load_scenarios
 from logger.report.command import leave_report
 from logger.safety import SHORT_CAUTION
 from logger.session import Limits
+from logger.signals import outlive_hangup
 from logger.store import StoreWriter, remember
 from logger.stored import job_store
 from logger.text import closest
@@ -30,10 +34,31 @@ from logger.visit_record import with_record
 MOST_SPEED = 100_000.0  # times real time; beyond, 'max' is meant; assumed
 
 
-def run_command(
-    config_path: Path, *, headless: bool, for_text: str | None, until: str | None, json: bool
-) -> int:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOptions:
+    """Options of ``riselog run`` as they were typed."""
+
+    headless: bool
+    for_text: str | None
+    until: str | None
+    json: bool
+    log: str | None
+
+
+def run_command(config_path: Path, options: RunOptions) -> int:
     """Body of ``riselog run``; the exit code."""
+    if options.log not in (None, *FORMS):
+        raise UsageError(f"--log '{options.log}': write {' or '.join(FORMS)}")
+    if options.log is not None and not (options.headless or options.json):
+        raise UsageError("--log is for a run without a dashboard: add --headless")
+    if options.log == "json":
+        with complaints_as(complaint_line):
+            return guarded(lambda: _run_job(config_path, options), "run")
+    return _run_job(config_path, options)
+
+
+def _run_job(config_path: Path, options: RunOptions) -> int:
+    for_text, until, headless, json = options.for_text, options.until, options.headless, options.json
     for_ns = None if for_text is None else duration_ns("--for", for_text)
     if until not in (None, "result"):
         raise UsageError(f"--until '{until}': the one thing to wait for is 'result'")
@@ -41,7 +66,12 @@ def run_command(
     if dashboard_wanted(headless=headless, json=json):
         config = with_record(config_path, config, utc_date(SystemClock().utc_us()))
     limits = Limits(for_ns=for_ns, until_result=until is not None, remaining=config.job.steady.remaining)
-    return _run(config, limits, headless=headless, json=json, command=f"riselog run {config_path}")
+    manner = _manner(headless=headless, json=json, log=options.log or "plain")
+    return _run(config, limits, manner, command=f"riselog run {config_path}")
+
+
+def _manner(*, headless: bool, json: bool, log: str = "plain") -> Manner:
+    return Manner(dashboard=dashboard_wanted(headless=headless, json=json), json=json, log=log)
 
 
 def demo_command(*, scenario: str, speed: str, seed: int | None, headless: bool, json: bool) -> int:
@@ -51,7 +81,8 @@ def demo_command(*, scenario: str, speed: str, seed: int | None, headless: bool,
     if seed is not None:
         extra += f"seed = {seed}\n"
     config = loads_config(found.config_text, f"scenario {scenario}", DriverOptions(), extra)
-    return _run(config, Limits(), headless=headless, json=json, command="riselog demo", farewell=leave_report)
+    manner = _manner(headless=headless, json=json)
+    return _run(config, Limits(), manner, command="riselog demo", farewell=leave_report)
 
 
 def list_scenarios(*, json: bool) -> int:
@@ -120,14 +151,15 @@ def _name_report(_: Path, run: str) -> None:
 def _run(
     config: LoadedConfig,
     limits: Limits,
+    manner: Manner,
     *,
-    headless: bool,
-    json: bool,
     command: str,
     farewell: Callable[[Path, str], None] = _name_report,
 ) -> int:
     """Open the store, settle what a crash left, show the caution, run; ``farewell`` has the last word,
     with the store and the id of a run that is kept."""
+    if not manner.dashboard:
+        outlive_hangup()
     path = job_store(config)
     for line in SHORT_CAUTION.splitlines():
         complain(line)
@@ -139,7 +171,6 @@ def _run(
         remember(path)
         for sentence in recover(writer):
             complain(sentence)
-        manner = Manner(dashboard=dashboard_wanted(headless=headless, json=json), json=json)
         runs: list[str] = []
         code = asyncio.run(run_live(config, writer, limits, manner, runs.append))
     for run in runs:

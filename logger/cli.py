@@ -121,6 +121,9 @@ def run(
     until: Annotated[
         str | None, typer.Option("--until", help="'result': end at the first settled result.")
     ] = None,
+    log: Annotated[
+        str | None, typer.Option(help="Lines of a run without dashboard: plain, or json, one object each.")
+    ] = None,
     json: Json = False,
 ) -> None:
     """Log the job's probes and read the unit's output.
@@ -130,11 +133,13 @@ def run(
       riselog run hall-north.toml
       riselog run hall-north.toml --until result
       riselog run hall-north.toml --headless --for 45min
+      riselog run hall-north.toml --headless --log json
       riselog run hall-north.toml --json > result.json
     """
-    from logger.app import run_command  # noqa: PLC0415 - costs start-up time
+    from logger.app import RunOptions, run_command  # noqa: PLC0415 - costs start-up time
 
-    raise typer.Exit(run_command(config, headless=headless, for_text=for_, until=until, json=json))
+    options = RunOptions(headless=headless, for_text=for_, until=until, json=json, log=log)
+    raise typer.Exit(run_command(config, options))
 
 
 @cli.command()

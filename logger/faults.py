@@ -88,12 +88,30 @@ def _unwritable(error: OSError) -> OutputError:
     )
 
 
-def complain(text: str) -> None:
+_spelling: list[Callable[[str, str], str]] = [lambda text, _level: f"riselog: {text}"]
+
+
+@contextlib.contextmanager
+def complaints_as(spelling: Callable[[str, str], str]) -> Iterator[None]:
+    """Messages in another form, of text and level (info, warning, error), for as long as it lasts."""
+    _spelling.append(spelling)
+    try:
+        yield
+    finally:
+        _spelling.remove(spelling)
+
+
+def complaint(text: str, level: str = "info") -> str:
+    """One message for the user as it is printed."""
+    return _spelling[-1](text, level)
+
+
+def complain(text: str, level: str = "info") -> None:
     """One message for the user, on standard error."""
     if sys.stderr is None:
         return  # print would take standard output in its place
     with contextlib.suppress(OSError, ValueError):
-        print(f"riselog: {text}", file=sys.stderr, flush=True)  # noqa: T201 - the user's message
+        print(complaint(text, level), file=sys.stderr, flush=True)  # noqa: T201 - the user's message
 
 
 def fault_sentence(error: BaseException, what: str) -> str:
@@ -105,7 +123,7 @@ def fault_sentence(error: BaseException, what: str) -> str:
 
 def internal_fault(error: BaseException, what: str) -> int:
     """Say and log a fault of our own; the exit code."""
-    complain(fault_sentence(error, what))
+    complain(fault_sentence(error, what), "error")
     return INTERNAL_FAULT
 
 
@@ -118,19 +136,19 @@ def guarded(command: Callable[[], int], what: str) -> int:
     except RiselogError as error:
         if isinstance(error, OutputError):
             _silence_stdout()
-        complain(said(error))
+        complain(said(error), "error")
         return error.exit_code
     except (BrokenPipeError, ReaderGoneError):
         _silence_stdout()
         return 0  # the reader has had enough: `| head`
     except (KeyboardInterrupt, CutOffError):
-        complain("ended by Ctrl-C before it was done; of an unfinished command nothing is stored")
+        complain("ended by Ctrl-C before it was done; of an unfinished command nothing is stored", "error")
         return ENDED_AT_ONCE
     except Exception as error:  # noqa: BLE001 - the last line of defence
         if not _is_output(error):
             return internal_fault(error, what)
         _silence_stdout()
-        complain(said(_unwritable(error)))
+        complain(said(_unwritable(error)), "error")
         return OutputError.exit_code
     return code
 

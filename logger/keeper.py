@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
+from pathlib import Path
 
 from logger.clock import SystemClock
 from logger.core.errors import StoreError
@@ -14,6 +15,7 @@ from logger.faults import said
 from logger.screen.model import StoreState
 from logger.store import Batch, CursorMove, RunEnd, RunHeader, StoreWriter, WriterThread, check_header
 
+FRESH_S = 30.0  # wall time after which a commit is old; assumed: one is due every second
 SETTLE_S = 15.0  # wall time for the last readings; assumed: three waits for a file that is held
 
 
@@ -21,8 +23,8 @@ class StoreKeeper:
     """The run in the store: header, batches and end all go to the writing thread, which alone waits
     for the disk.
 
-    With ``broker``, its name, the run is one that is published; ``on_commit`` is called in the
-    writing thread.
+    With ``broker``, its name, the run is one that is published, and ``broker_words`` says how that
+    stands; ``on_commit`` is called in the writing thread.
     """
 
     def __init__(
@@ -32,10 +34,11 @@ class StoreKeeper:
         tell: Callable[[str, str], None],
         *,
         broker: str | None = None,
+        broker_words: Callable[[], str] = lambda: "",
         on_commit: Callable[[], None] = lambda: None,
     ) -> None:
         check_header(header)
-        self._broker = broker
+        self._broker, self._broker_words = broker, broker_words
         self._writer = writer
         self._header = header
         self._wall = SystemClock()
@@ -43,22 +46,26 @@ class StoreKeeper:
             writer, header.run, tell=tell, now_ns=self._wall.now_ns, on_commit=on_commit
         )
         self.begun = False
+        self._begun_ns = 0
 
     def begin(self, started_utc_us: int) -> None:
         """Start the thread, with the run's header as the first it stores."""
         header = replace(self._header, started_utc_us=started_utc_us)
         self._thread.start()
-        self.begun = True
+        self.begun, self._begun_ns = True, self._wall.now_ns()
         moves = [CursorMove(broker=self._broker, run=header.run, next_seq=0)] if self._broker else []
         self.keep(Batch(run=header.run, header=header, cursors=moves), flush=True)
 
     def keep(self, batch: Batch, *, flush: bool) -> None:
         """Queue a batch. Once storing has failed for good the run goes on, and what it lacks is counted."""
+        if batch.snapshot is not None:
+            batch = replace(batch, broker=self._broker_words())
         with suppress(StoreError):
             self._thread.put(batch, flush=flush)
 
     def deliver(self, batch: Batch) -> bool:
-        """Queue what a broker has answered, from any thread; whether it was taken."""
+        """Queue what is not of the run itself (a broker's answers, what old runs let go), from any thread;
+        whether it was taken."""
         if not self.begun:
             return False
         try:
@@ -91,6 +98,11 @@ class StoreKeeper:
         if self.begun:
             await asyncio.to_thread(self._thread.stop)
 
+    @property
+    def path(self) -> Path:
+        """The store's file."""
+        return self._writer.path
+
     def lost(self) -> int:
         """Readings that are not in the store."""
         return self._thread.health().lost_to_storage
@@ -113,6 +125,16 @@ class StoreKeeper:
             lost=health.lost_to_storage,
             text=text,
         )
+
+    def fresh(self) -> bool:
+        """Whether storing goes on, or waits for what no new start would mend: a full disk, or another
+        program that holds the file; the readings it would lose are kept here meanwhile."""
+        if not self.begun:
+            return True
+        health = self._thread.health()
+        last_ns = max(self._begun_ns, health.last_commit_ns or 0)
+        in_time = self._wall.now_ns() - last_ns < FRESH_S * NS_PER_S
+        return not health.failed and (in_time or health.full or health.busy)
 
     def failed(self) -> str:
         """Why nothing is stored any more, or nothing."""

@@ -4,36 +4,46 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, Protocol
 
 from logger.core.snapshot import Event, Snapshot
 from logger.documents import json_text
-from logger.faults import OutputError
-from logger.screen.plain import PlainLines, result_lines
+from logger.faults import OutputError, complaint
+from logger.logs import JsonLines
+from logger.screen.plain import result_lines
 from logger.screen.printer import LinePrinter
 
 LEAVE_S = 5.0  # wall time that a stalled terminal has after the end was asked for; assumed
+
+
+class Lines(Protocol):
+    """Makes lines of the pictures of a run."""
+
+    def update(self, snapshot: Snapshot, events: Iterable[Event] = ()) -> list[str]:
+        """The lines to print now."""
+        ...
 
 
 class Outlet:
     """Lines and messages of one run, and at its end the result, each printed by a thread.
 
     With ``json`` the result is one document on standard output and all else goes to standard error.
+    ``lines`` makes lines of pictures, None where a dashboard shows them; ``log`` is what does so in JSON.
     """
 
-    def __init__(self, units: str, *, json: bool, lines: bool) -> None:
+    def __init__(self, units: str, *, json: bool, lines: Lines | None, log: JsonLines | None = None) -> None:
         self._units, self._json = units, json
+        self._lines, self._log = (log or lines), log
         self._closed_out = sys.stdout is None
         self._out = LinePrinter(sys.stdout, encoding="utf-8" if json else None)
         self._err = LinePrinter(sys.stderr)
-        self._plain = PlainLines(units) if lines else None
         self._asked = asyncio.Event()
 
     def picture(self, snapshot: Snapshot, events: Sequence[Event]) -> None:
         """The lines of a moment, where no dashboard shows it."""
-        if self._plain is not None:
-            self.lines(self._plain.update(snapshot, events))
+        if self._lines is not None:
+            self.lines(self._lines.update(snapshot, events))
 
     def lines(self, lines: Sequence[str]) -> None:
         """Lines of the run as it goes."""
@@ -41,12 +51,14 @@ class Outlet:
 
     def complain(self, text: str) -> None:
         """One message for the user, on standard error."""
-        self._err.offer([f"riselog: {text}"])
+        self._err.offer([complaint(text)])
 
     def result(self, document: Mapping[str, Any], where: str) -> None:
         """The result, once."""
         if self._json:
             self._out.offer([json_text(document)])
+        elif self._log is not None:
+            self._out.offer(self._log.result(document))
         else:
             self._out.offer(result_lines(document, self._units, where=where))
 

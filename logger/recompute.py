@@ -168,7 +168,14 @@ def _derived(outcome: Outcome, replayer: Replayer, facts: RunFacts, source: Sour
 
 
 def source_of_run(reader: StoreReader, run: str) -> Source:
-    """A stored run as a source."""
+    """A stored run as a source.
+
+    Raises
+    ------
+    StoreError
+        Its readings were dropped.
+    """
+    refuse_dropped(reader, run)
     header = reader.header(run)
     return Source(
         blocks=reader.blocks(run),
@@ -181,6 +188,12 @@ def source_of_run(reader: StoreReader, run: str) -> Source:
         replay_of=run,
         lost=sum(gap.count for gap in reader.storage_gaps(run)),
     )
+
+
+def refuse_dropped(reader: StoreReader, run: str) -> None:
+    """Raise ``StoreError`` for a run whose readings were dropped, all or in part."""
+    if dropped := reader.dropped(run):
+        raise StoreError(f"run {run}: {dropped}; `riselog report {run}` shows them")
 
 
 def recover(writer: StoreWriter) -> tuple[str, ...]:

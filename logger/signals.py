@@ -11,6 +11,12 @@ from typing import Any
 SECOND_SIGNAL_S = 5.0  # wall time within which a second Ctrl-C ends at once: design
 
 
+def outlive_hangup() -> None:
+    """From now on a terminal that goes away (a lid, a lost ssh) does not end the process."""
+    if (hangup := getattr(signal, "SIGHUP", None)) is not None:
+        signal.signal(hangup, signal.SIG_IGN)
+
+
 @contextmanager
 def signals(
     stop: Callable[[], None], at_once: Callable[[], None], *, terminal: bool

@@ -98,6 +98,7 @@ def _entry(row: RunRow) -> dict[str, object]:
         "replay_of": row.replay_of,
         "verdict": row.verdict,
         "readings": row.readings,
+        "readings_dropped": row.dropped,
     }
 
 
@@ -106,6 +107,7 @@ def _line(row: RunRow) -> str:
     run, job = clean_text(row.run), clean_text(row.job)
     mark = " (simulated)" if row.simulated else ""
     mark += f" (replay of {clean_text(row.replay_of)})" if row.replay_of else ""
+    mark += " (readings dropped)" if row.dropped else ""
     end = clean_text(row.end_reason or "still open")
     verdict = clean_text(str(row.verdict or "no verdict"))
     return f"{run:<14}{started:<21}{job:<24}{row.readings:>10}  {end:<13}{verdict}{mark}"

@@ -59,7 +59,7 @@ class SimSettings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Retention:
-    """How long the readings of ended runs are kept, and how large a store may be, in bytes; None: no limit."""
+    """How long the readings of ended runs are kept, and how large a store may be; None: no limit."""
 
     age_s: float | None = None
     size_bytes: float | None = None

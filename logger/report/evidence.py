@@ -21,6 +21,7 @@ from logger.store.records import TraceRow
 from logger.tables import readings_sha256
 
 RUN_SHOWN = 8  # characters of the run's id in the file's name and at the foot of the page
+NO_HASH = "none: the readings were dropped"
 RUNNING = "running"  # the end reason of a run that has not ended
 
 
@@ -72,15 +73,18 @@ def gather(path: Path, run: str) -> Evidence:
         document = _stored_result(reader, run)
         trace: Sequence[TraceRow] = reader.trace(run)
         blocks: Iterable[ReadingBlock] = reader.blocks(run)
-        if document is None or not trace:
+        dropped = reader.dropped(run)
+        if dropped:
+            remarks += (f"{dropped[0].upper()}{dropped[1:]}.",)
+        elif document is None or not trace:
             blocks = list(blocks)  # of a run that goes on: one look for the result and for the hash
             document, trace, more = _computed(reader, header, config, document, trace, blocks)
             remarks += more
-        readings, flagged = reader.counts(run)
-        sha256 = readings_sha256(blocks, header.started_utc_us)
+        readings, flagged = _counted(document) if dropped else reader.counts(run)
+        sha256 = NO_HASH if dropped else readings_sha256(blocks, header.started_utc_us)
     return Evidence(
         header=header,
-        document=document,
+        document=document or {},
         trace=trace,
         end_reason=end_reason,
         sha256=sha256,
@@ -102,6 +106,13 @@ def _config(header: RunHeader) -> tuple[LoadedConfig | None, tuple[str, ...]]:
         return None, (
             f"The run's settings are not those of this version ({first}); they are shown as written.",
         )
+
+
+def _counted(document: Mapping[str, Any] | None) -> tuple[int, int]:
+    """Stored and flagged readings as the result has them, where they are there no more."""
+    counts = (document or {}).get("readings")
+    stored, flagged = (counts.get(key) if isinstance(counts, dict) else 0 for key in ("stored", "flagged"))
+    return (stored if isinstance(stored, int) else 0), (flagged if isinstance(flagged, int) else 0)
 
 
 def _settings(text: str) -> dict[str, Any]:

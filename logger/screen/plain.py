@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, TextIO
 
+from logger.clock import utc_date
 from logger.config.quantities import Dimension
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase, Snapshot, TestState
@@ -80,21 +81,43 @@ def minute_line(snapshot: Snapshot, units: str) -> str:
     return f"{start}: " + ", ".join(part for part in parts if part)
 
 
-class PlainLines:
-    """The lines of a run as it goes: every event once, and one line a minute of its own time."""
+class Minutes:
+    """Tells when a new minute of the run's own time has begun."""
 
-    def __init__(self, units: str) -> None:
-        self._units = units
+    def __init__(self) -> None:
         self._minute: int | None = None
+
+    def new(self, t_ns: int) -> bool:
+        """Whether this moment lies in another minute than the last that was asked about."""
+        before, self._minute = self._minute, t_ns // (SECONDS_PER_MINUTE * NS_PER_S)
+        return before != self._minute
+
+
+class PlainLines:
+    """The lines of a run as it goes: every event once, and one line a minute of its own time.
+
+    With ``utc_us``, the clock of the readings, each new day is named, so that a log over days has dates.
+    """
+
+    def __init__(self, units: str, utc_us: Callable[[], int] | None = None) -> None:
+        self._units = units
+        self._utc_us = utc_us
+        self._minutes = Minutes()
+        self._day = ""
 
     def update(self, snapshot: Snapshot, events: Iterable[Event] = ()) -> list[str]:
         """The lines to print now; ``events`` are those not given before."""
-        lines = [event_line(event) for event in events]
-        minute = snapshot.t_ns // (SECONDS_PER_MINUTE * NS_PER_S)
-        if minute != self._minute:
-            self._minute = minute
+        lines = [*self._new_day(snapshot), *(event_line(event) for event in events)]
+        if self._minutes.new(snapshot.t_ns):
             lines.append(minute_line(snapshot, self._units))
         return lines
+
+    def _new_day(self, snapshot: Snapshot) -> list[str]:
+        day = "" if self._utc_us is None else utc_date(self._utc_us()).isoformat()
+        if day == self._day:
+            return []
+        self._day = day
+        return [f"{clock(snapshot.t_ns / NS_PER_S)} day: {day} (UTC)"]
 
 
 def write_lines(lines: Iterable[str], stream: TextIO) -> None:

@@ -10,6 +10,8 @@ from typing import Any
 from logger.core.errors import StoreError
 from logger.core.snapshot import Freshness, Phase, ProbeState, Snapshot, TestState
 
+_BROKER = "broker"  # key beside the fields of a snapshot
+
 
 def json_text(value: Mapping[str, Any], what: str) -> str:
     """Compact JSON. Raises ``StoreError`` for what JSON cannot hold, nan and inf among it."""
@@ -35,9 +37,17 @@ def json_object(text: str) -> dict[str, Any] | None:
     return value if isinstance(value, dict) else None
 
 
-def snapshot_text(snapshot: Snapshot) -> str:
-    """A snapshot as JSON."""
-    return json_text(dataclasses.asdict(snapshot), "the snapshot")
+def snapshot_text(snapshot: Snapshot, broker: str = "") -> str:
+    """A snapshot as JSON; ``broker`` says how it stood with one at that moment."""
+    fields = dataclasses.asdict(snapshot)
+    if broker:
+        fields[_BROKER] = broker
+    return json_text(fields, "the snapshot")
+
+
+def broker_from_text(text: str) -> str:
+    """What the text of a snapshot says of a broker, or nothing."""
+    return str((json_object(text) or {}).get(_BROKER, ""))
 
 
 def snapshot_from_text(text: str) -> Snapshot:
@@ -50,6 +60,7 @@ def snapshot_from_text(text: str) -> Snapshot:
     """
     try:
         fields = json.loads(text)
+        fields.pop(_BROKER, None)
         fields["phase"] = Phase(fields["phase"])
         fields["tests"] = tuple(TestState(**test) for test in fields["tests"])
         fields["probes"] = tuple(

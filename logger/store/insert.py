@@ -9,6 +9,7 @@ from pathlib import Path
 from logger.core.errors import StoreError
 from logger.core.readings import FLAG_CODES, QUANTITIES, Quantity, Reading, ReadingBlock
 from logger.core.snapshot import TRACE_COLUMNS
+from logger.store.drop import LAST_RECORD, drop_rows
 from logger.store.encode import checked_json, json_text, snapshot_text
 from logger.store.records import (
     FILE_LIMIT,
@@ -65,6 +66,8 @@ class BatchInserter:
         self._insert_results(key, batch)
         self._replace_snapshot(key, batch)
         self._insert_clock_and_gaps(key, batch)
+        for drop in batch.drops:
+            drop_rows(self._conn, drop)
         if batch.end is not None:
             self._end(key, batch.run, batch.end)
 
@@ -83,12 +86,7 @@ class BatchInserter:
             "SELECT id, t_ns FROM reading WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT 1", key_range(key)
         ).fetchone()
         seq, t_ns = (-1, 0) if last is None else (last[0] & SEQ_MASK, last[1])
-        (other,) = self._conn.execute(
-            "SELECT max(coalesce((SELECT max(seq) FROM event WHERE run_key = ?1), -1),"
-            " coalesce((SELECT max(seq) FROM result WHERE run_key = ?1), -1),"
-            " coalesce((SELECT max(last_seq) FROM storage_gap WHERE run_key = ?1), -1))",
-            (key,),
-        ).fetchone()
+        (other,) = self._conn.execute(LAST_RECORD, (key,)).fetchone()
         return max(seq, other) + 1, t_ns
 
     def _insert_header(self, header: RunHeader) -> None:
@@ -220,7 +218,7 @@ class BatchInserter:
 
     def _replace_snapshot(self, key: int, batch: Batch) -> None:
         if batch.snapshot is not None:
-            row = (key, batch.snapshot.t_ns, snapshot_text(batch.snapshot))
+            row = (key, batch.snapshot.t_ns, snapshot_text(batch.snapshot, clean_text(batch.broker)))
             self._conn.execute("INSERT OR REPLACE INTO snapshot VALUES (?, ?, ?)", row)
 
     def _insert_clock_and_gaps(self, key: int, batch: Batch) -> None:

@@ -37,6 +37,7 @@ class StoreHealth:
     last_commit_ns: int | None
     lost_to_storage: int  # once storing has failed: all that came and is not stored
     full: bool
+    busy: bool  # another program holds the file; the readings wait
     failed: str  # empty, or the sentence that ended storing
     gap: str  # empty, or a sentence on the readings that lack up to now
 
@@ -81,6 +82,7 @@ class LiveWriter:
             last_commit_ns=None,
             lost_to_storage=0,
             full=False,
+            busy=False,
             failed="",
             gap="",
         )
@@ -136,7 +138,9 @@ class LiveWriter:
             if self._health.failed:
                 lost = self._offered - self._stored
             gap = "" if self._gap is None else self._gap.text
-            return replace(self._health, waiting=self._waiting, lost_to_storage=lost, gap=gap)
+            return replace(
+                self._health, waiting=self._waiting, lost_to_storage=lost, gap=gap, busy=self._busy
+            )
 
     def step(self) -> None:
         """Store what waits, in one transaction. Never raises: trouble is told and kept in ``health``."""
@@ -235,7 +239,7 @@ class LiveWriter:
             self._count_lost(gap, len(readings))
             self._done(commit=False)
             return
-        bare = replace(batch, readings=(), trace=(), snapshot=None)
+        bare = replace(batch, readings=(), trace=(), snapshot=None, drops=())
         try:
             self._writer.write(replace(bare, gaps=(*batch.gaps, *_rows(gap))))
         except StoreFullError:

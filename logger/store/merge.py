@@ -37,5 +37,7 @@ def merged(run: str, batches: Sequence[Batch]) -> Batch:
         gaps=list(chain.from_iterable(b.gaps for b in batches)),
         cursors=list(chain.from_iterable(b.cursors for b in batches)),
         marks=list(chain.from_iterable(b.marks for b in batches)),
+        drops=list(chain.from_iterable(b.drops for b in batches)),
+        broker=next((b.broker for b in reversed(batches) if b.snapshot is not None), ""),
         end=next((b.end for b in batches if b.end is not None), None),
     )

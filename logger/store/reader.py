@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
@@ -18,6 +18,7 @@ from logger.core.errors import StoreError, UnknownRunError
 from logger.core.readings import FLAG_CODES, USABLE_FLAGS, Quantity, ReadingBlock
 from logger.core.snapshot import TRACE_COLUMNS, Event, Snapshot
 from logger.store import schema
+from logger.store.drop import READINGS_DROPPED, TRACE_DROPPED
 from logger.store.encode import json_object, snapshot_from_text
 from logger.store.faults import store_error
 from logger.store.paths import is_file, refuse_folder
@@ -68,7 +69,7 @@ class StoreReader:
         """End; a second call does nothing."""
         self._conn.close()
 
-    def __enter__(self) -> StoreReader:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(
@@ -89,7 +90,9 @@ class StoreReader:
         rows = self._all(
             f"SELECT {_RUN_COLUMNS},"
             " (SELECT document FROM result WHERE result.run_key = run.run_key AND scope = 'run'"
-            f"  ORDER BY seq DESC LIMIT 1), {readings if count else 'NULL'} FROM run ORDER BY run_key"
+            f"  ORDER BY seq DESC LIMIT 1), {readings if count else 'NULL'},"
+            f" EXISTS (SELECT 1 FROM event WHERE event.run_key = run.run_key AND code = '{READINGS_DROPPED}')"
+            " FROM run ORDER BY run_key"
         )
         return tuple(_run_row(row) for row in rows)
 
@@ -207,7 +210,9 @@ class StoreReader:
         return [row for rows in self.trace_blocks(run) for row in rows]
 
     def trace_blocks(self, run: str, size: int = BLOCK_ROWS) -> Iterator[list[TraceRow]]:
-        """The same in lists of at most ``size`` rows."""
+        """The same in lists of at most ``size`` rows; none of a trace that is being dropped."""
+        if self._said(run, TRACE_DROPPED):
+            return
         first, last = schema.key_range(self._key(run))
         while True:
             rows = self._all(
@@ -224,6 +229,15 @@ class StoreReader:
         """The newest snapshot, ``None`` before the first."""
         rows = self._all("SELECT document FROM snapshot WHERE run_key = ?", (self._key(run),))
         return snapshot_from_text(rows[0][0]) if rows else None
+
+    def dropped(self, run: str) -> str:
+        """A sentence on the readings of a run that were dropped, or nothing."""
+        return self._said(run, READINGS_DROPPED)
+
+    def _said(self, run: str, code: str) -> str:
+        query = "SELECT text FROM event WHERE run_key = ? AND code = ? LIMIT 1"
+        rows = self._all(query, (self._key(run), code))
+        return str(rows[0][0]) if rows else ""
 
     def storage_gaps(self, run: str) -> tuple[StorageGap, ...]:
         """Where a full disk kept readings out."""
@@ -285,6 +299,7 @@ def _run_row(row: tuple[Any, ...]) -> RunRow:
         replay_of=row[8],
         verdict=None if document is None else document.get("verdict"),
         readings=row[10],
+        dropped=bool(row[11]),
     )
 
 

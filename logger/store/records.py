@@ -114,12 +114,26 @@ class CursorMove:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Drop:
+    """At most ``rows`` rows of an ended run are to go, oldest first; with the first of them the run gets
+    an event that says so. ``what`` is ``trace`` or ``readings``, ``why`` a key of the config with its value.
+    """
+
+    run: str
+    what: str
+    why: str
+    now_utc_us: int
+    rows: int = 50_000  # some 2.5 MB; assumed: a fraction of a second on a slow disk
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
     """What one transaction stores of one run, or nothing of it.
 
     ``header`` begins the run and ``end`` ends it. ``readings`` are a list (live) or a block of
     columns (replay). ``snapshot`` replaces the one before. ``gaps`` with a known ``first_seq``
-    replace theirs. ``cursors`` and ``marks`` may speak of other runs too.
+    replace theirs. ``cursors``, ``marks`` and ``drops`` may speak of other runs too. ``broker`` says
+    how it stands with one; it is kept with the snapshot, for who watches from outside.
     """
 
     run: str
@@ -133,13 +147,15 @@ class Batch:
     gaps: Sequence[StorageGap] = ()
     cursors: Sequence[CursorMove] = ()
     marks: Sequence[OutboxMark] = ()
+    drops: Sequence[Drop] = ()
+    broker: str = ""
     end: RunEnd | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunRow:
     """One line of the list of runs. ``verdict`` is that of the run's result, ``None`` without;
-    ``readings`` is ``None`` where they were not counted."""
+    ``readings`` is ``None`` where they were not counted; ``dropped``: they are gone, all or in part."""
 
     run: str
     job: str
@@ -151,3 +167,4 @@ class RunRow:
     replay_of: str | None
     verdict: str | None
     readings: int | None
+    dropped: bool = False

@@ -11,7 +11,8 @@ from logger.config.load import LoadedConfig, loads_config
 from logger.core.errors import ConfigError
 from logger.core.pipeline import Pipeline
 from logger.core.readings import NS_PER_S
-from logger.live import Manner, run_live
+from logger.live import run_live
+from logger.live_run import Manner
 from logger.recompute import compute, source_of_run
 from logger.registry import DriverOptions
 from logger.screen.plain import PlainLines

@@ -31,7 +31,8 @@ from logger.core.errors import UsageError
 from logger.core.snapshot import TRACE_COLUMNS
 from logger.documents import run_header
 from logger.export import export_command
-from logger.live import Manner, run_live
+from logger.live import run_live
+from logger.live_run import Manner
 from logger.registry import DriverOptions
 from logger.report import canvas
 from logger.report.command import leave_report, report_command

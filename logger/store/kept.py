@@ -1,0 +1,77 @@
+"""What a store still holds of its ended runs, for who decides what may go."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from logger.store import schema
+from logger.store.drop import ENDED_WITH_RESULT, READINGS_DROPPED, TRACE_DROPPED
+from logger.store.reader import StoreReader
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptRun:
+    """An ended run that has its result. ``trace`` and ``readings``: there are some;
+    ``*_going``: some have been dropped already; ``waiting``: a broker has not got all of its readings."""
+
+    run: str
+    job: str
+    ended_utc_us: int
+    trace: bool
+    readings: bool
+    trace_going: bool
+    readings_going: bool
+    waiting: bool
+
+
+class KeptReader(StoreReader):
+    """Read-only look at how much is kept."""
+
+    def kept_runs(self, broker: str | None) -> tuple[KeptRun, ...]:
+        """Runs that have a trace or readings left, the one that ended first first."""
+        rows = self._all(
+            f"SELECT run, job, ended_utc_us, {_some('trace')}, {_some('reading')},"
+            f" {_said(TRACE_DROPPED)}, {_said(READINGS_DROPPED)}, {_WAITING} FROM run"
+            f" WHERE {ENDED_WITH_RESULT} AND ({_some('trace')} OR {_some('reading')})"
+            " ORDER BY ended_utc_us, run_key",
+            (broker, broker),
+        )
+        return tuple(
+            KeptRun(
+                run=run,
+                job=job,
+                ended_utc_us=ended,
+                trace=bool(trace),
+                readings=bool(readings),
+                trace_going=bool(trace_going),
+                readings_going=bool(readings_going),
+                waiting=bool(waiting),
+            )
+            for run, job, ended, trace, readings, trace_going, readings_going, waiting in rows
+        )
+
+    def used_bytes(self) -> int:
+        """Bytes of the pages in use; pages that are free are used again, the file does not get smaller."""
+        ((pages,), (free,), (size,)) = (
+            self._all(f"PRAGMA {name}")[0] for name in ("page_count", "freelist_count", "page_size")
+        )
+        return int((pages - free) * size)
+
+
+def _some(table: str) -> str:
+    return f"EXISTS (SELECT 1 FROM {table} WHERE id BETWEEN {_FIRST} AND {_FIRST} + {_LAST})"
+
+
+def _said(code: str) -> str:
+    return f"EXISTS (SELECT 1 FROM event WHERE event.run_key = run.run_key AND code = '{code}')"
+
+
+_FIRST, _LAST = f"(run.run_key << {schema.SEQ_BITS})", schema.SEQ_MASK
+_BROKER = "broker_key = (SELECT broker_key FROM broker WHERE name = ?)"
+_WAITING = (
+    "EXISTS (SELECT 1 FROM delivery_cursor AS c JOIN reading"
+    f" ON reading.id BETWEEN {_FIRST} + c.next_seq AND {_FIRST} + {_LAST}"
+    f" WHERE c.run_key = run.run_key AND c.{_BROKER})"
+    " OR EXISTS (SELECT 1 FROM outbox WHERE outbox.run_key = run.run_key AND kind = 'reading'"
+    f" AND {_BROKER})"
+)
