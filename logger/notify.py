@@ -39,7 +39,7 @@ class Notifier:
         if not self._address or family is None:
             return
         with suppress(OSError), socket.socket(family, socket.SOCK_DGRAM) as channel:
-            channel.setblocking(False)  # noqa: FBT003 - the library has it so
+            channel.settimeout(0)
             channel.sendto("\n".join(lines).encode(), self._address)
 
 
