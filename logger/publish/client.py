@@ -31,6 +31,7 @@ ANSWER_S = 10.0  # wall time for the broker's answer; assumed
 LEAVE_S = 2.0  # wall time for a good-bye; assumed
 MOST_IN_FLIGHT = 20  # paho sends no more at once
 _PACKET_EXTRA = 512  # bytes of a PUBLISH beside topic and payload, at most; assumed
+_SILENT = 0x8D  # MQTT 5.0, table 2-6: keep alive timeout
 _CLOSED = "closed before an answer"
 _VERSIONS = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
 
@@ -73,6 +74,7 @@ class CheckedClient(aiomqtt.Client):
             logger=_QUIET,
         )
         self.allowed = Allowed()
+        self.by_broker = False  # the broker said why it ended the connection
         self._acks: dict[int, Acked] = {}
         self._client.connect_timeout = CONNECT_S
 
@@ -107,9 +109,28 @@ class CheckedClient(aiomqtt.Client):
         reason_code: ReasonCode,
         properties: Properties | None = None,
     ) -> None:
+        self.by_broker = flags.is_disconnect_packet_from_server
         if not self._connected.done():  # or it would wait for an answer that cannot come
             self._connected.set_exception(aiomqtt.MqttError(_CLOSED))
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _on_socket_register_write(self, client: mqtt.Client, userdata: object, sock: Any) -> None:  # noqa: ANN401
+        """As aiomqtt has it, but a socket that is closed by the time the loop gets to it is left alone:
+        its number may be another one's by then."""
+
+        def write() -> None:
+            try:
+                client.loop_write()
+            except Exception as error:  # noqa: BLE001 - as aiomqtt: whatever it is, the connection is gone
+                if not self.lost.done():
+                    self.lost.set_exception(error)
+
+        def begin() -> None:
+            number = sock.fileno()
+            if number >= 0 and client.socket() is sock:
+                self._loop.add_writer(number, write)
+
+        self._loop.call_soon_threadsafe(begin)
 
     @property
     def lost(self) -> asyncio.Future[None]:
@@ -251,13 +272,12 @@ def silence(broker: Broker) -> BrokerError:
 
 def loss(broker: Broker, client: CheckedClient) -> BrokerError:
     """Why a connection that was there is gone."""
-    error = client.lost.exception() if client.lost.done() else None
-    code = _code(error)
-    if code is not None:
+    code = _code(client.lost.exception()) if client.lost.done() else None
+    if code is not None and client.by_broker:
         text = f"the broker {broker.name} ended the connection: it {refusal(code)}"
         return BrokerError(text, code, by_peer=True)
     text = f"the connection to the broker {broker.name} was lost; it is tried again by itself"
-    return BrokerError(text, by_peer=getattr(error, "rc", None) is not mqtt.MQTT_ERR_KEEPALIVE)
+    return BrokerError(text, by_peer=code != _SILENT)
 
 
 def _code(error: BaseException | None) -> int | None:

@@ -78,6 +78,7 @@ class Broker:
         key, path = "ca_file", table.ca_file
         try:
             context = ssl.create_default_context(cafile=table.ca_file)
+            context.sslsocket_class = _ClosingSocket
             if table.cert_file is not None:
                 key, path = "cert_file and key_file", f"{table.cert_file}, {table.key_file}"
                 context.load_cert_chain(table.cert_file, table.key_file, password=_no_passphrase)
@@ -88,6 +89,17 @@ class Broker:
                 "a key without a passphrase, that you may read"
             ) from error
         return context
+
+
+class _ClosingSocket(ssl.SSLSocket):
+    """The client forgets a socket whose handshake fails; at one try a minute they would add up."""
+
+    def do_handshake(self, block: bool = False) -> None:  # noqa: FBT001, FBT002 - the library's
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
 
 
 def _first_line(path: Path) -> str:

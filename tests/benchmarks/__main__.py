@@ -12,7 +12,7 @@ import json
 import sys
 from collections.abc import Callable
 
-from tests.benchmarks import live, replay, startup, steady, store
+from tests.benchmarks import live, publish, replay, startup, steady, store
 
 KEYS = (
     "steady_vs_polyfit",
@@ -26,6 +26,10 @@ KEYS = (
     "first_frame_s",
     "memory_mb",
     "memory_slope_mb_per_day",
+    "publish_p50_ms",
+    "publish_p99_ms",
+    "publish_per_s",
+    "publish_vs_paho",
 )
 PARTS: tuple[Callable[[bool], dict[str, float | None]], ...] = (
     steady.measure,
@@ -33,6 +37,7 @@ PARTS: tuple[Callable[[bool], dict[str, float | None]], ...] = (
     store.measure,
     startup.measure,
     live.measure,
+    publish.measure,
 )
 GOALS = {
     "steady_vs_polyfit": "at least 15",
