@@ -6,6 +6,7 @@ import asyncio
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -143,9 +144,9 @@ def _scenario(name: str) -> Any:  # noqa: ANN401 - a plug-in's own class
     )
 
 
-def _name_report(_: Path, run: str) -> None:
-    """Say how the run's report is had."""
-    complain(f"`riselog report {run}` writes the report of this run")
+def _name_report(_: Path, run: str) -> str:
+    """How the run's report is had."""
+    return f"`riselog report {run}` writes the report of this run"
 
 
 def _run(
@@ -154,10 +155,10 @@ def _run(
     manner: Manner,
     *,
     command: str,
-    farewell: Callable[[Path, str], None] = _name_report,
+    farewell: Callable[[Path, str], str] = _name_report,
 ) -> int:
     """Open the store, settle what a crash left, show the caution, run; ``farewell`` has the last word,
-    with the store and the id of a run that is kept."""
+    on the store and the id of a run that is kept."""
     if not manner.dashboard:
         outlive_hangup()
     path = job_store(config)
@@ -171,8 +172,4 @@ def _run(
         remember(path)
         for sentence in recover(writer):
             complain(sentence)
-        runs: list[str] = []
-        code = asyncio.run(run_live(config, writer, limits, manner, runs.append))
-    for run in runs:
-        farewell(path, run)
-    return code
+        return asyncio.run(run_live(config, writer, limits, manner, partial(farewell, path)))

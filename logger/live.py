@@ -25,10 +25,10 @@ async def run_live(
     writer: StoreWriter,
     limits: Limits,
     manner: Manner,
-    kept: Callable[[str], None] = lambda _: None,
+    kept: Callable[[str], str] = lambda _: "",
 ) -> int:
-    """One live run with its signals; prints the result; the exit code. ``kept`` is told the id of a
-    run that is stored with its result."""
+    """One live run with its signals; prints the result; the exit code. ``kept`` is given the
+    id of a run that is stored with its result, in a thread; what it says is the last word."""
     live = LiveRun(config, writer, limits, manner)
     main = asyncio.current_task()
     hurry = False
@@ -62,7 +62,7 @@ async def run_live(
     return code
 
 
-async def _to_the_end(live: LiveRun, kept: Callable[[str], None]) -> int:
+async def _to_the_end(live: LiveRun, kept: Callable[[str], str]) -> int:
     """Run, show the result, print all of it; the exit code."""
     try:
         try:
@@ -71,8 +71,8 @@ async def _to_the_end(live: LiveRun, kept: Callable[[str], None]) -> int:
             await live.abandon()
             raise
         code = _close(live, document, reason)
-        if document["stored"]:
-            kept(live.run)
+        if document["stored"] and (word := await asyncio.to_thread(kept, live.run)):
+            live.outlet.complain(word)
     except Exception as error:
         if not live.session.stuck:
             await live.outlet.close()

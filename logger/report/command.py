@@ -57,18 +57,17 @@ def write_report(evidence: Evidence, path: Path, template: Path | None = None) -
         stream.write(page)
 
 
-def leave_report(store: Path, run: str) -> None:
-    """Write the report of a run beside its store and name it; what goes wrong is told and harms nothing."""
+def leave_report(store: Path, run: str) -> str:
+    """Write the report of a run beside its store; a sentence on where it is, or on what kept it from that."""
     try:
         evidence = gather(store, run)
         path = store.parent / report_name(evidence)
         write_report(evidence, path)
     except RiselogError as error:
-        complain(f"no report was written: {said(error)}")
+        return f"no report was written: {said(error)}"
     except Exception as error:  # noqa: BLE001 - the run is done and stored; its exit code stands
-        complain(f"no report was written: {fault_sentence(error, 'report')}")
-    else:
-        complain(f"report: {path}")
+        return f"no report was written: {fault_sentence(error, 'report')}"
+    return f"report: {path}"
 
 
 def _show(path: Path) -> None:
