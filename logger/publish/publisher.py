@@ -79,6 +79,7 @@ class Publisher:
         self._losses = 0  # in a row, by the broker, with nothing acknowledged
         self._lasted = False
         self._held = False
+        self._stopped = False  # by a fault of ours: nothing more is published
         self._backlog: Backlog | None = None
         self._left = Settled()
         self._thread = threading.Thread(target=self._run, name="publisher", daemon=True)
@@ -116,6 +117,8 @@ class Publisher:
     def words(self) -> str:
         """For the dashboard: how it stands, in a few words."""
         backlog = self._backlog
+        if self._stopped:
+            return "stopped by a fault"
         if backlog is None:
             return "away" if self._trouble else "connecting"
         number = f"over {backlog.waiting:,}" if backlog.more else f"{backlog.waiting:,}"
@@ -143,8 +146,10 @@ class Publisher:
                 runner.get_loop().set_default_executor(_Threads())
                 runner.run(self._main())
         except StoreError as error:
+            self._stopped = True
             self._say("broker-fault", f"nothing more is published: {error}", "store")
         except Exception as error:  # noqa: BLE001 - a thread that dies unseen would publish nothing
+            self._stopped = True
             self._say("broker-fault", f"nothing more is published: {fault_sentence(error, 'publishing')}", "")
 
     async def _main(self) -> None:

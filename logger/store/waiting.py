@@ -128,10 +128,10 @@ class WaitingReader(StoreReader):
         """Of at most ``limit`` readings from ``seq`` on, how many lie before that time without a
         break, and the seq behind the last of them."""
         first, last = schema.key_range(run_key)
-        rows = self._all(
-            "SELECT id, utc_us FROM reading WHERE id BETWEEN ? AND ? ORDER BY id LIMIT ?",
-            (first + seq, last, limit),
-        )
+        query = "SELECT id, utc_us FROM reading WHERE id BETWEEN ? AND ? ORDER BY id LIMIT ?"
+        rows = self._all(query, (first + seq, last, 1))
+        if rows and rows[0][1] < before_utc_us:  # else there is no page to be read
+            rows = self._all(query, (first + seq, last, limit))
         count, behind = 0, seq
         for key, utc_us in rows:
             if utc_us >= before_utc_us:
