@@ -192,6 +192,23 @@ def replay(
 
 
 @cli.command()
+def watch(
+    config: Annotated[Path | None, typer.Argument(help="The job's config; else the one that runs.")] = None,
+) -> None:
+    """Show the dashboard of a logger that runs elsewhere; to leave does not disturb it.
+
+    \b
+    Examples:
+      riselog watch
+      riselog watch hall-north.toml
+      riselog watch | tee lines.txt
+    """
+    from logger.watching import watch_command  # noqa: PLC0415 - costs start-up time
+
+    raise typer.Exit(watch_command(config))
+
+
+@cli.command()
 def runs(
     config: Annotated[Path | None, typer.Argument(help="Only this job's runs.")] = None, *, json: Json = False
 ) -> None:

@@ -23,15 +23,21 @@ class History:
         self._firing_start_s: float | None = None
 
     def update(self, snapshot: Snapshot) -> None:
-        """Take a point; one that is not newer than the last by the present spacing is left out."""
+        """Take the point of a picture."""
         t_s = snapshot.t_ns / NS_PER_S
-        if snapshot.firing_start_s != self._firing_start_s:
-            self._firing_start_s, self._spacing_s = snapshot.firing_start_s, 0.0
+        self.add(
+            HistoryPoint(t_s, snapshot.return_c, snapshot.supply_c, snapshot.rise_k, snapshot.phase),
+            snapshot.firing_start_s,
+        )
+
+    def add(self, point: HistoryPoint, firing_start_s: float | None) -> None:
+        """Take a point; one that is not newer than the last by the present spacing is left out."""
+        t_s = point.t_s
+        if firing_start_s != self._firing_start_s:
+            self._firing_start_s, self._spacing_s = firing_start_s, 0.0
         if self._points and t_s - self._points[-1].t_s <= self._spacing_s:
             return
-        self._points.append(
-            HistoryPoint(t_s, snapshot.return_c, snapshot.supply_c, snapshot.rise_k, snapshot.phase)
-        )
+        self._points.append(point)
         if self._points[0].t_s < self._oldest_s(t_s) - IDLE_S / 10 or len(self._points) > self._limit:
             self._trim(t_s)
 

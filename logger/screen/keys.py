@@ -30,7 +30,7 @@ def press(state: ScreenState, key: str, data: str = "") -> tuple[ScreenState, Co
         return state, Command(CommandKind.INTERRUPT)
     if state.note is not None:
         return _type(state, state.note, key, data)
-    if key in {"e", "E"}:
+    if key in {"e", "E"} and not state.watching:
         return replace(state, note="", help_open=False), None
     kind = LETTERS.get(key.lower())
     if kind is CommandKind.UNITS:

@@ -46,9 +46,10 @@ class LiveScreen(TerminalScreen[DashboardView]):
         on_trouble: Callable[[str], None] = lambda _text: None,
         print_lines: Callable[[Sequence[str]], None] = lambda lines: write_lines(lines, sys.stdout),
         units: str = "us",
+        watching: bool = False,
     ) -> None:
         super().__init__(on_trouble=on_trouble, redraw_s=REDRAW_S, stop_s=STOP_S)
-        self.state = ScreenState(units=units)
+        self.state = ScreenState(units=units, watching=watching)
         self.history = History()
         self._get_view = get_view
         self._on_key = on_key

@@ -21,11 +21,13 @@ class HistoryPoint(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScreenState:
-    """What the keys have set. ``note`` is the text being typed, ``None`` when nobody types."""
+    """What the keys have set. ``note`` is the text being typed, ``None`` when nobody types; who is
+    ``watching`` a run of another process cannot mark or end it."""
 
     units: str = "us"  # "us" | "si"
     help_open: bool = False
     note: str | None = None
+    watching: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

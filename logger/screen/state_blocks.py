@@ -33,6 +33,9 @@ MEANINGS: tuple[str, ...] = (
 KEYS_LONG = "[e] mark an event with a note   [u] units   [h] help   [q] end"
 KEYS_SHORT = "[e] mark  [u] units  [h] help  [q] end"
 KEYS_HELP = "[h] close help   [q] end"
+WATCHING_LONG = "WATCHING, the logger runs elsewhere   [u] units   [h] help   [q] leave, it goes on"
+WATCHING_SHORT = "WATCHING  [u] units  [h] help  [q] leave"
+WATCHING_HELP = "WATCHING   [h] close help   [q] leave"
 
 
 def _whole(value: float | None, unit: str) -> str:
@@ -121,14 +124,24 @@ def events_block(events: tuple[Event, ...], width: int, rows: int, glyphs: Glyph
 def footer(state: ScreenState, width: int, glyphs: Glyphs) -> Text:
     """The keys, or the note being typed."""
     if state.note is None:
-        keys = KEYS_HELP if state.help_open else KEYS_LONG if width >= len(KEYS_LONG) else KEYS_SHORT
-        return Text(glyphs.fit(keys, width), style="reverse")
+        return Text(glyphs.fit(_keys(state, width), width), style="reverse")
     tail = "   [Enter] keep  [Esc] drop"
     room = max(width - len(tail) - len("note: ") - 1, 4)
     note = clean(state.note)
     while glyphs.cut(note, room) != glyphs.spell(note):
         note = note[1:]  # the end being typed stays in sight
     return Text(glyphs.fit(f"note: {note}_{tail}", width), style="reverse")
+
+
+def _keys(state: ScreenState, width: int) -> str:
+    long, short, in_help = (
+        (WATCHING_LONG, WATCHING_SHORT, WATCHING_HELP)
+        if state.watching
+        else (KEYS_LONG, KEYS_SHORT, KEYS_HELP)
+    )
+    if state.help_open:
+        return in_help
+    return long if width >= len(long) else short
 
 
 def help_block(width: int, rows: int, glyphs: Glyphs) -> list[Text]:

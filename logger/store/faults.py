@@ -21,11 +21,12 @@ class StoreBusyError(StoreError):
 
 
 class StoreHeldError(StoreError):
-    """Another riselog writes to the store; ``pid`` is its process, 0 where it is not known."""
+    """Another riselog writes to the store; ``pid`` is its process, 0 where it is not known, ``command``
+    how it was called."""
 
-    def __init__(self, text: str, pid: int = 0) -> None:
+    def __init__(self, text: str, pid: int = 0, command: str = "") -> None:
         super().__init__(text)
-        self.pid = pid
+        self.pid, self.command = pid, command
 
 
 def store_error(error: sqlite3.Error | OSError, path: Path, doing: str) -> StoreError:

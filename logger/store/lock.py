@@ -122,5 +122,5 @@ def _held(store: Path, handle: int) -> StoreHeldError:
     except (OSError, ValueError, KeyError, TypeError):
         return StoreHeldError(f"{store} is held by another riselog; end it first or use another store file")
     return StoreHeldError(
-        f"{store} is held by pid {pid} ({command}); end it first or use another store file", pid
+        f"{store} is held by pid {pid} ({command}); end it first or use another store file", pid, command
     )

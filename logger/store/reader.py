@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -35,6 +35,7 @@ from logger.store.records import (
 from logger.text import clean_text
 
 BLOCK_ROWS = 65_536
+EVENT_COLUMNS = "seq, t_ns, utc_us, origin, code, probe, text"
 _LISTED = 5  # candidates named in a message
 _RUN_COLUMNS = "run_key, run, job, started_utc_us, ended_utc_us, end_reason, simulated, scenario, replay_of"
 
@@ -181,18 +182,8 @@ class StoreReader:
 
     def events(self, run: str) -> tuple[StoredEvent, ...]:
         """Every event in order."""
-        rows = self._all(
-            "SELECT seq, t_ns, utc_us, origin, code, probe, text FROM event WHERE run_key = ? ORDER BY seq",
-            (self._key(run),),
-        )
-        return tuple(
-            StoredEvent(
-                seq=seq,
-                utc_us=utc_us,
-                event=Event(t_ns=t_ns, code=code, text=text, probe=probe, origin=origin),
-            )
-            for seq, t_ns, utc_us, origin, code, probe, text in rows
-        )
+        query = f"SELECT {EVENT_COLUMNS} FROM event WHERE run_key = ? ORDER BY seq"
+        return stored_events(self._all(query, (self._key(run),)))
 
     def shell_events(self, run: str) -> tuple[StoredEvent, ...]:
         """The events that a replay feeds back, each before the first reading of a higher ``seq``."""
@@ -284,6 +275,18 @@ class StoreReader:
 
     def _channels(self) -> list[Any]:
         return self._all("SELECT channel_key, probe, quantity FROM channel")
+
+
+def stored_events(rows: Iterable[Any]) -> tuple[StoredEvent, ...]:
+    """Events of rows of ``EVENT_COLUMNS``."""
+    return tuple(
+        StoredEvent(
+            seq=seq,
+            utc_us=utc_us,
+            event=Event(t_ns=t_ns, code=code, text=text, probe=probe, origin=origin),
+        )
+        for seq, t_ns, utc_us, origin, code, probe, text in rows
+    )
 
 
 def _run_row(row: tuple[Any, ...]) -> RunRow:
