@@ -1,10 +1,9 @@
-"""The connection to a broker, by aiomqtt (today's name of asyncio-mqtt)."""
+"""One broker: how it is reached, and its messages handed over."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-import logging
 import os
 import ssl
 from collections.abc import AsyncIterator, Callable, Sequence
@@ -13,7 +12,6 @@ from pathlib import Path
 from typing import Self
 
 import aiomqtt
-import paho.mqtt.client as paho
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -22,19 +20,9 @@ from drivers.mqtt_in.options import MqttInOptions
 from drivers.mqtt_in.topics import shown
 from drivers.probe import printable
 from logger.core.errors import DriverError
+from logger.mqtt_link import PLAIN_PORT, TLS_PORT, LinkClient, first_line, show_certificate, tls_context
 
-TLS_PORT, PLAIN_PORT = 8883, 1883  # IANA service names secure-mqtt and mqtt
-KEEPALIVE_S = 15  # a broker that says nothing is noticed after twice that; assumed
-ANSWER_S = 10.0  # wall time for the broker's answer; assumed
-LEAVE_S = 2.0  # wall time for a good-bye; assumed
 PACKET_LIMIT = 1_048_576  # bytes of a packet that a broker of MQTT 5 may send; assumed
-_SECRET_LIMIT = 10_000  # bytes of a password file; assumed: no password is longer, a wrong file may be
-_FAILURE = 0x80  # MQTT 5.0, 2.4: codes from here on say that something failed
-_VERSIONS = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
-
-_QUIET = logging.getLogger("riselog.mqtt-in")
-_QUIET.addHandler(logging.NullHandler())
-_QUIET.propagate = False  # what it has to say is told by our own sentences
 
 _STEPS: dict[int, str] = {
     0x84: 'set version to the other one, "5" or "3.1.1"',
@@ -104,27 +92,20 @@ class Broker:
         BrokerError
             There is none, or it was lost.
         """
-        client = _Client(
+        client = LinkClient(
             self.host,
             self.port,
+            version=self.version,
             username=self.username,
             password=self._password(),
             identifier=identifier,
-            protocol=_VERSIONS[self.version],
             tls_context=self._tls_context(),
-            timeout=ANSWER_S,
-            keepalive=KEEPALIVE_S,
             properties=_limits() if self.version == "5" else None,
-            logger=_QUIET,
         )
         try:
             await client.enter()
         except (aiomqtt.MqttError, OSError, ValueError) as error:
-            client.drop()
             raise self._refusal(error) from error
-        except BaseException:
-            client.drop()
-            raise
         try:
             yield Connection(self, client)
         finally:
@@ -141,7 +122,16 @@ class Broker:
                     refused=True,
                 )
             return found
-        return None if self.password_file is None else _first_line(Path(self.password_file))
+        if self.password_file is None:
+            return None
+        try:
+            return first_line(Path(self.password_file))
+        except OSError as error:
+            what = f"cannot be read ({error.strerror})"
+        except ValueError as error:
+            what = str(error)
+        text = f"password_file {self.password_file} {what}"
+        raise BrokerError(text, "write the password into its first line", refused=True)
 
     def _tls_context(self) -> ssl.SSLContext | None:
         """TLS that checks the certificate and the name in it; None without TLS."""
@@ -149,9 +139,9 @@ class Broker:
             return None
         named = [name for name in (self.ca_file, self.cert_file, self.key_file) if name is not None]
         try:
-            context = ssl.create_default_context(cafile=self.ca_file)
+            context = tls_context(self.ca_file)
             if self.cert_file is not None:
-                context.load_cert_chain(self.cert_file, self.key_file, password=_no_passphrase)
+                show_certificate(context, self.cert_file, self.key_file)
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or getattr(error, "reason", None) or str(error)
             raise BrokerError(
@@ -191,7 +181,7 @@ class Broker:
 class Connection:
     """A connection that is there."""
 
-    def __init__(self, broker: Broker, client: _Client) -> None:
+    def __init__(self, broker: Broker, client: LinkClient) -> None:
         self._broker = broker
         self._client = client
 
@@ -226,87 +216,15 @@ class Connection:
     async def _subscribe(self, topics: Sequence[str]) -> None:
         codes = await self._client.subscribe([(topic, 1) for topic in topics])
         for topic, code in zip(topics, codes, strict=False):
-            value = code.value if isinstance(code, ReasonCode) else int(str(code))
-            if value >= _FAILURE:
+            if isinstance(code, ReasonCode) and code.is_failure:
                 raise BrokerError(
-                    f"the {self._broker} refuses the topic {shown(topic)} (reason 0x{value:02X})",
+                    f"the {self._broker} refuses the topic {shown(topic)} ({code})",
                     "check the topic, and the broker's access list",
                     refused=True,
                 )
-
-
-class _Client(aiomqtt.Client):
-    """One connection: a new one is made for each, as aiomqtt may not wait for the answer otherwise.
-
-    Private parts of aiomqtt are used, so it is held at one minor version in ``pyproject.toml``.
-    """
-
-    async def enter(self) -> None:
-        """Connect. When cancelled, wait for the thread that opens the socket: it cannot be stopped, and
-        what it opens would stay open."""
-        self._opened = asyncio.Event()
-        entering = asyncio.ensure_future(self.__aenter__())
-        try:
-            await asyncio.shield(entering)
-        except asyncio.CancelledError:
-            await self._opened.wait()
-            entering.cancel()
-            await asyncio.gather(entering, return_exceptions=True)
-            raise
-
-    def _client_connect(self) -> None:
-        try:
-            super()._client_connect()
-        finally:
-            self._loop.call_soon_threadsafe(self._opened.set)
-
-    async def leave(self) -> None:
-        """Say good-bye if somebody listens, and close whatever is open."""
-        self.timeout = LEAVE_S
-        with contextlib.suppress(aiomqtt.MqttError):
-            await self.__aexit__(None, None, None)
-        self.drop()
-
-    def drop(self) -> None:
-        """Close the socket at once."""
-        with contextlib.suppress(OSError, ValueError):
-            self._client._sock_close()  # noqa: SLF001 - nothing public closes without an answer
-
-    def _on_disconnect(
-        self,
-        client: paho.Client,
-        userdata: object,
-        flags: paho.DisconnectFlags,
-        reason_code: ReasonCode,
-        properties: Properties | None = None,
-    ) -> None:
-        if not self._connected.done():  # or it would wait for an answer that cannot come
-            self._connected.set_exception(aiomqtt.MqttError("closed before an answer"))
-        super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
 
 def _limits() -> Properties:
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     properties.MaximumPacketSize = PACKET_LIMIT
     return properties
-
-
-def _first_line(path: Path) -> str:
-    step = "write the password into its first line"
-    try:
-        with path.open("rb") as file:
-            data = file.read(_SECRET_LIMIT + 1)
-        lines = data.decode("utf-8-sig").splitlines()
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "not UTF-8 text"
-        text = f"password_file {path} cannot be read ({reason})"
-        raise BrokerError(text, step, refused=True) from None  # a decoding error carries the bytes
-    if len(data) > _SECRET_LIMIT or not lines or not lines[0]:
-        what = "is too large for a password" if len(data) > _SECRET_LIMIT else "is empty"
-        raise BrokerError(f"password_file {path} {what}", step, refused=True)
-    return lines[0]
-
-
-def _no_passphrase() -> str:
-    """Asked for where a key has a passphrase; nobody is there to type it."""
-    raise ValueError("the key has a passphrase")

@@ -1,16 +1,13 @@
-"""The MQTT client: the one file that knows aiomqtt (today's name of asyncio-mqtt).
-
-aiomqtt takes every acknowledgement for a success; here its reason code comes out. ``_client`` and
-``_disconnected`` of aiomqtt are used, so it is held at one minor version in ``pyproject.toml``.
+"""The publisher's MQTT client: aiomqtt takes every acknowledgement for a success; here its reason code
+comes out.
 """
 
 from __future__ import annotations
 
 import asyncio
-import logging
 import ssl
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,24 +17,15 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from logger.mqtt_link import ANSWER_S, CLOSED, LinkClient, reason_code_of
 from logger.publish.post import Post
-from logger.publish.reasons import FAILURE, BrokerError, refusal, tls_reason
+from logger.publish.reasons import BrokerError, refusal, tls_reason
 from logger.publish.settings import Broker
 from logger.text import one_line
 
-KEEPALIVE_S = 15  # a silent broker is noticed after twice that; assumed
-CONNECT_S = 5.0  # wall time for the network's answer; assumed
-ANSWER_S = 10.0  # wall time for the broker's answer; assumed
-LEAVE_S = 2.0  # wall time for a good-bye; assumed
 MOST_IN_FLIGHT = 20  # paho sends no more at once
 _PACKET_EXTRA = 512  # bytes of a PUBLISH beside topic and payload, at most; assumed
 _SILENT = 0x8D  # MQTT 5.0, table 2-6: keep alive timeout
-_CLOSED = "closed before an answer"
-_VERSIONS = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
-
-_QUIET = logging.getLogger("riselog.mqtt")
-_QUIET.addHandler(logging.NullHandler())
-_QUIET.propagate = False  # what it has to say is told by our own sentences
 
 Acked = Callable[[int], None]
 """Takes the reason code of an acknowledgement; 0 is success, and all that MQTT 3.1.1 knows."""
@@ -53,8 +41,8 @@ class Allowed:
     retain: bool = True
 
 
-class CheckedClient(aiomqtt.Client):
-    """One connection. A new one is made for each: aiomqtt would not resend, and may not wait."""
+class CheckedClient(LinkClient):
+    """One connection of the publisher."""
 
     def __init__(self, broker: Broker, identifier: str, will: Post | None) -> None:
         password = broker.password()
@@ -63,20 +51,15 @@ class CheckedClient(aiomqtt.Client):
         super().__init__(
             broker.table.host,
             broker.port,
+            version=broker.table.version,
             username=broker.table.username,
             password=None if password is None else password.get_secret_value(),
             identifier=identifier,
-            protocol=_VERSIONS[broker.table.version],
             will=None if will is None else self._will(will),
             tls_context=broker.tls_context(),
-            timeout=ANSWER_S,
-            keepalive=KEEPALIVE_S,
-            logger=_QUIET,
         )
         self.allowed = Allowed()
-        self.by_broker = False  # the broker said why it ended the connection
         self._acks: dict[int, Acked] = {}
-        self._client.connect_timeout = CONNECT_S
 
     def _on_connect(
         self,
@@ -100,42 +83,6 @@ class CheckedClient(aiomqtt.Client):
         super()._on_publish(client, userdata, mid, reason_code, properties)
         if (acked := self._acks.pop(mid, None)) is not None:
             acked(reason_code.value)
-
-    def _on_disconnect(
-        self,
-        client: mqtt.Client,
-        userdata: object,
-        flags: mqtt.DisconnectFlags,
-        reason_code: ReasonCode,
-        properties: Properties | None = None,
-    ) -> None:
-        self.by_broker = flags.is_disconnect_packet_from_server
-        if not self._connected.done():  # or it would wait for an answer that cannot come
-            self._connected.set_exception(aiomqtt.MqttError(_CLOSED))
-        super()._on_disconnect(client, userdata, flags, reason_code, properties)
-
-    def _on_socket_register_write(self, client: mqtt.Client, userdata: object, sock: Any) -> None:  # noqa: ANN401
-        """As aiomqtt has it, but a socket that is closed by the time the loop gets to it is left alone:
-        its number may be another one's by then."""
-
-        def write() -> None:
-            try:
-                client.loop_write()
-            except Exception as error:  # noqa: BLE001 - as aiomqtt: whatever it is, the connection is gone
-                if not self.lost.done():
-                    self.lost.set_exception(error)
-
-        def begin() -> None:
-            number = sock.fileno()
-            if number >= 0 and client.socket() is sock:
-                self._loop.add_writer(number, write)
-
-        self._loop.call_soon_threadsafe(begin)
-
-    @property
-    def lost(self) -> asyncio.Future[None]:
-        """Done when the connection is gone."""
-        return self._disconnected
 
     def post(self, post: Post, acked: Acked) -> None:
         """Send at once with QoS 1; ``acked`` is called when the broker has answered.
@@ -176,20 +123,6 @@ class CheckedClient(aiomqtt.Client):
         properties = _properties(PacketTypes.WILLMESSAGE, will) if self._v5 else None
         return aiomqtt.Will(will.topic, will.payload, 1, will.retain, properties)
 
-    async def leave(self) -> None:
-        """Say good-bye if somebody listens, and close whatever is open."""
-        self.timeout = LEAVE_S
-        with suppress(aiomqtt.MqttError):
-            await self.__aexit__(None, None, None)
-        self.drop()
-
-    def drop(self) -> None:
-        """Close the socket at once."""
-        if self.lost.done() and not self.lost.cancelled():
-            self.lost.exception()  # seen
-        with suppress(OSError, ValueError):
-            self._client._sock_close()  # noqa: SLF001 - nothing public closes without an answer
-
 
 def _properties(kind: int, post: Post) -> Properties:
     properties = Properties(kind)  # type: ignore[no-untyped-call]
@@ -221,13 +154,9 @@ async def connected(broker: Broker, identifier: str, will: Post | None) -> Async
     """
     client = CheckedClient(broker, identifier, will)
     try:
-        await client.__aenter__()
+        await client.enter()
     except (aiomqtt.MqttError, OSError, ValueError) as error:
-        client.drop()
         raise _refused(broker, error) from error
-    except BaseException:
-        client.drop()
-        raise
     try:
         if client.allowed.qos < 1:
             raise BrokerError(f"the broker {broker.name} {refusal(0x9B)}", 0x9B)
@@ -238,7 +167,7 @@ async def connected(broker: Broker, identifier: str, will: Post | None) -> Async
 
 def _refused(broker: Broker, error: Exception) -> BrokerError:
     """Why there is no connection."""
-    if (code := _code(error)) is not None:
+    if (code := reason_code_of(error)) is not None:
         return BrokerError(f"the broker {broker.name} refuses the connection: it {refusal(code)}", code)
     cause = error.__context__ or error
     if isinstance(cause, TimeoutError):
@@ -254,7 +183,7 @@ def _refused(broker: Broker, error: Exception) -> BrokerError:
             f"the broker {broker.name} cannot be reached ({reason}); check [mqtt] host and port, the "
             "network, and that the broker runs"
         )
-    if _CLOSED in str(error):
+    if CLOSED in str(error):
         return BrokerError(
             f"the broker {broker.name} closes the connection before it answers; check [mqtt] port, tls, "
             "version, and whether it wants a client certificate"
@@ -272,15 +201,9 @@ def silence(broker: Broker) -> BrokerError:
 
 def loss(broker: Broker, client: CheckedClient) -> BrokerError:
     """Why a connection that was there is gone."""
-    code = _code(client.lost.exception()) if client.lost.done() else None
+    code = reason_code_of(client.lost.exception()) if client.lost.done() else None
     if code is not None and client.by_broker:
         text = f"the broker {broker.name} ended the connection: it {refusal(code)}"
         return BrokerError(text, code, by_peer=True)
     text = f"the connection to the broker {broker.name} was lost; it is tried again by itself"
     return BrokerError(text, by_peer=code != _SILENT)
-
-
-def _code(error: BaseException | None) -> int | None:
-    """MQTT's reason code of a failure, where there is one."""
-    code = getattr(getattr(error, "rc", None), "value", None)
-    return code if isinstance(code, int) and code >= FAILURE else None

@@ -7,7 +7,8 @@ from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass, field
 from typing import Any
 
-from logger.publish.client import ANSWER_S, LEAVE_S, CheckedClient, loss, silence
+from logger.mqtt_link import ANSWER_S, LEAVE_S
+from logger.publish.client import CheckedClient, loss, silence
 from logger.publish.inbox import Inbox
 from logger.publish.live import Backlog, Picture, Source, snapshot_post, status_post
 from logger.publish.outbox import Item, Outbox, Settled

@@ -10,12 +10,10 @@ from pathlib import Path
 from pydantic import SecretStr
 
 from logger.config.schema import MqttTable
+from logger.mqtt_link import PLAIN_PORT, TLS_PORT, first_line, show_certificate, tls_context
 from logger.publish.post import Topics
 from logger.publish.reasons import BrokerError
 from logger.text import one_line
-
-TLS_PORT, PLAIN_PORT = 8883, 1883  # IANA service names secure-mqtt and mqtt
-_SECRET_LIMIT = 10_000  # bytes of a password file; assumed: no password is longer, a wrong file may be
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +60,7 @@ class Broker:
                     " where riselog is started"
                 )
             return SecretStr(found)
-        return None if table.password_file is None else SecretStr(_first_line(Path(table.password_file)))
+        return None if table.password_file is None else SecretStr(_secret(Path(table.password_file)))
 
     def tls_context(self) -> ssl.SSLContext | None:
         """What TLS is to check; the name in the certificate is always checked. ``None`` without TLS.
@@ -77,11 +75,10 @@ class Broker:
             return None
         key, path = "ca_file", table.ca_file
         try:
-            context = ssl.create_default_context(cafile=table.ca_file)
-            context.sslsocket_class = _ClosingSocket
+            context = tls_context(table.ca_file)
             if table.cert_file is not None:
                 key, path = "cert_file and key_file", f"{table.cert_file}, {table.key_file}"
-                context.load_cert_chain(table.cert_file, table.key_file, password=_no_passphrase)
+                show_certificate(context, table.cert_file, table.key_file)
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or getattr(error, "reason", None) or str(error)
             raise BrokerError(
@@ -91,34 +88,12 @@ class Broker:
         return context
 
 
-class _ClosingSocket(ssl.SSLSocket):
-    """The client forgets a socket whose handshake fails; at one try a minute they would add up."""
-
-    def do_handshake(self, block: bool = False) -> None:  # noqa: FBT001, FBT002 - the library's
-        try:
-            super().do_handshake(block)
-        except BaseException:
-            self.close()
-            raise
-
-
-def _first_line(path: Path) -> str:
+def _secret(path: Path) -> str:
+    step = "write the password into its first line"
     try:
-        if path.stat().st_size > _SECRET_LIMIT:
-            raise BrokerError(f"[mqtt] password_file: {path} is too large for a password; name another file")
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, ValueError) as error:
-        # "from None": a decoding error carries the bytes
-        reason = getattr(error, "strerror", None) or "not UTF-8 text"
-        raise BrokerError(
-            f"[mqtt] password_file: {path} cannot be read ({reason}); write the password into it"
-        ) from None
-    lines = text.splitlines()
-    if not lines or not lines[0]:
-        raise BrokerError(f"[mqtt] password_file: {path} is empty; write the password into its first line")
-    return lines[0]
-
-
-def _no_passphrase() -> str:
-    """Asked for where a key has a passphrase; nobody is there to type it."""
-    raise ValueError("the key has a passphrase")
+        return first_line(path)
+    except OSError as error:
+        text = f"[mqtt] password_file: {path} cannot be read ({error.strerror}); {step}"
+        raise BrokerError(text) from error
+    except ValueError as error:
+        raise BrokerError(f"[mqtt] password_file: {path} {error}; {step}") from None

@@ -15,6 +15,7 @@ LINT = "from importlinter.cli import lint_imports_command as c; c(['--no-cache']
 
 ALLOWED = {
     "logger.driver_api",
+    "logger.mqtt_link",
     "logger.core.readings",
     "logger.core.errors",
     "logger.core.quantity_units",

@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 import datetime
-import gc
 import json
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field
@@ -12,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from drivers.mqtt_in.broker import ANSWER_S
 from drivers.mqtt_in.driver import MqttInDriver
 from logger.clock import SystemClock
 from logger.driver_api import DriverContext, Flag, LinkState, ProbeRequest, Quantity, Sample
+from logger.mqtt_link import ANSWER_S
 from tests.broker.conftest import READY_S, Mosquitto
 
 pytestmark = pytest.mark.broker
@@ -217,7 +216,6 @@ async def test_a_wrong_password_is_said_and_the_right_one_found_later(mosquitto:
         ({"tls": True}, "check"),
     ],
 )
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # see the last line
 async def test_what_the_user_must_mend_is_one_sentence(
     mosquitto: Mosquitto, keys: dict[str, Any], words: str
 ) -> None:
@@ -225,7 +223,6 @@ async def test_what_the_user_must_mend_is_one_sentence(
         await log.until(lambda: any(s in (LinkState.REFUSED, LinkState.LOST) for _, s, _ in log.links))
     assert words in log.links[-1][2]
     assert log.links[-1][2].count("\n") == 0
-    gc.collect()  # paho leaves a socket without TLS to it
 
 
 async def test_hostile_messages_leave_the_others_alone(mosquitto: Mosquitto, tmp_path: Path) -> None:

@@ -191,7 +191,8 @@ async def test_a_broker_that_hangs_is_noticed_and_holds_no_end_up(
 ) -> None:
     monkeypatch.setattr("logger.publish.connection.ANSWER_S", 1.0)
     monkeypatch.setattr("logger.publish.client.ANSWER_S", 1.0)
-    monkeypatch.setattr("logger.publish.client.LEAVE_S", 0.2)
+    monkeypatch.setattr("logger.mqtt_link.ANSWER_S", 1.0)
+    monkeypatch.setattr("logger.mqtt_link.LEAVE_S", 0.2)
     monkeypatch.setattr("logger.publish.connection.LEAVE_S", 0.2)
     bench = Bench(tmp_path / "s.db", table(mosquitto.port))
     async with Subscriber(mosquitto) as subscriber:

@@ -1,0 +1,178 @@
+"""A connection to an MQTT broker, for the publisher and for drivers: aiomqtt (today's name of asyncio-mqtt)
+with its rough places smoothed. What is to be said of trouble is left to them.
+
+``_client``, ``_connected`` and ``_disconnected`` of aiomqtt are used, so it is held at one minor version in
+``pyproject.toml``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import ssl
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import aiomqtt
+import paho.mqtt.client as mqtt
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+TLS_PORT, PLAIN_PORT = 8883, 1883  # IANA service names secure-mqtt and mqtt
+KEEPALIVE_S = 15  # a silent broker is noticed after twice that; assumed
+CONNECT_S = 5.0  # wall time for the network's answer; assumed
+ANSWER_S = 10.0  # wall time for the broker's answer; assumed
+LEAVE_S = 2.0  # wall time for a good-bye; assumed
+CLOSED = "closed before an answer"
+_SECRET_LIMIT = 10_000  # bytes of a password file; assumed: no password is longer, a wrong file may be
+_VERSIONS = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
+
+_QUIET = logging.getLogger("riselog.mqtt")
+_QUIET.addHandler(logging.NullHandler())
+_QUIET.propagate = False  # what it has to say is told by our own sentences
+
+
+class LinkClient(aiomqtt.Client):
+    """One connection. A new one is made for each: aiomqtt would not resend, and may not wait."""
+
+    def __init__(self, host: str, port: int, *, version: str, **more: Any) -> None:  # noqa: ANN401 - aiomqtt's
+        super().__init__(
+            host,
+            port,
+            protocol=_VERSIONS[version],
+            timeout=ANSWER_S,
+            keepalive=KEEPALIVE_S,
+            logger=_QUIET,
+            **more,
+        )
+        self.by_broker = False  # the broker said why it ended the connection
+        self._opened = asyncio.Event()
+        self._client.connect_timeout = CONNECT_S
+
+    @property
+    def lost(self) -> asyncio.Future[None]:
+        """Done when the connection is gone."""
+        return self._disconnected
+
+    async def enter(self) -> None:
+        """Log in. Whatever goes wrong, nothing stays open.
+
+        When cancelled, wait for the thread that opens the socket: it cannot be stopped.
+        """
+        entering = asyncio.ensure_future(self.__aenter__())
+        try:
+            await asyncio.shield(entering)
+        except BaseException:
+            if not entering.done():
+                await self._opened.wait()
+                entering.cancel()
+                await asyncio.gather(entering, return_exceptions=True)
+            self.drop()
+            raise
+
+    async def leave(self) -> None:
+        """Say good-bye if somebody listens, and close whatever is open."""
+        self.timeout = LEAVE_S
+        with suppress(aiomqtt.MqttError):
+            await self.__aexit__(None, None, None)
+        self.drop()
+
+    def drop(self) -> None:
+        """Close the socket at once."""
+        if self.lost.done() and not self.lost.cancelled():
+            self.lost.exception()  # seen
+        with suppress(OSError, ValueError):
+            self._client._sock_close()  # noqa: SLF001 - nothing public closes without an answer
+
+    def _client_connect(self) -> None:
+        try:
+            super()._client_connect()
+        finally:
+            self._loop.call_soon_threadsafe(self._opened.set)
+
+    def _on_disconnect(
+        self,
+        client: mqtt.Client,
+        userdata: object,
+        flags: mqtt.DisconnectFlags,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        self.by_broker = flags.is_disconnect_packet_from_server
+        if not self._connected.done():  # or it would wait for an answer that cannot come
+            self._connected.set_exception(aiomqtt.MqttError(CLOSED))
+        super()._on_disconnect(client, userdata, flags, reason_code, properties)
+
+    def _on_socket_register_write(self, client: mqtt.Client, userdata: object, sock: Any) -> None:  # noqa: ANN401
+        """As aiomqtt has it, but a socket that is closed by the time the loop gets to it is left alone:
+        its number may be another one's by then."""
+
+        def write() -> None:
+            try:
+                client.loop_write()
+            except Exception as error:  # noqa: BLE001 - as aiomqtt: whatever it is, the connection is gone
+                if not self.lost.done():
+                    self.lost.set_exception(error)
+
+        def begin() -> None:
+            number = sock.fileno()
+            if number >= 0 and client.socket() is sock:
+                self._loop.add_writer(number, write)
+
+        self._loop.call_soon_threadsafe(begin)
+
+
+def reason_code_of(error: BaseException | None) -> int | None:
+    """MQTT's reason code of a failure, where there is one."""
+    code = getattr(error, "rc", None)
+    return code.value if isinstance(code, ReasonCode) and code.is_failure else None
+
+
+def tls_context(ca_file: str | None) -> ssl.SSLContext:
+    """What TLS is to check: the chain, and always the name in the certificate. Raises OSError, ValueError."""
+    context = ssl.create_default_context(cafile=ca_file)
+    context.sslsocket_class = _ClosingSocket
+    return context
+
+
+def show_certificate(context: ssl.SSLContext, cert_file: str, key_file: str | None) -> None:
+    """Let the broker see a certificate of ours. Raises OSError, ValueError."""
+    context.load_cert_chain(cert_file, key_file, password=_no_passphrase)
+
+
+def first_line(path: Path) -> str:
+    """A secret that a file holds.
+
+    Raises
+    ------
+    OSError
+        It cannot be read.
+    ValueError
+        It holds none; the text completes a sentence that begins with the file.
+    """
+    if path.stat().st_size > _SECRET_LIMIT:
+        raise ValueError("is too large for a password")
+    try:
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
+    except UnicodeDecodeError:
+        raise ValueError("is no UTF-8 text") from None  # the error carries the bytes
+    if not lines or not lines[0]:
+        raise ValueError("is empty")
+    return lines[0]
+
+
+class _ClosingSocket(ssl.SSLSocket):
+    """The client forgets a socket whose handshake fails; at one try a minute they would add up."""
+
+    def do_handshake(self, block: bool = False) -> None:  # noqa: FBT001, FBT002 - the library's
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
+def _no_passphrase() -> str:
+    """Asked for where a key has a passphrase; nobody is there to type it."""
+    raise ValueError("the key has a passphrase")
