@@ -15,6 +15,7 @@ from drivers.mqtt_in.driver import MqttInDriver
 from logger.clock import SystemClock
 from logger.driver_api import DriverContext, Flag, LinkState, ProbeRequest, Quantity, Sample
 from logger.mqtt_link import ANSWER_S
+from tests.broker.certificates import Authority
 from tests.broker.conftest import READY_S, Mosquitto
 
 pytestmark = pytest.mark.broker
@@ -223,6 +224,35 @@ async def test_what_the_user_must_mend_is_one_sentence(
         await log.until(lambda: any(s in (LinkState.REFUSED, LinkState.LOST) for _, s, _ in log.links))
     assert words in log.links[-1][2]
     assert log.links[-1][2].count("\n") == 0
+
+
+@pytest.mark.parametrize(
+    ("host", "days", "trusted", "words"),
+    [
+        ("127.0.0.1", 1.0, True, ""),
+        ("127.0.0.1", 1.0, False, "is not accepted"),
+        ("broker.example", 1.0, True, "is not accepted (IP address mismatch"),
+        ("127.0.0.1", -1.0, True, "is not accepted (certificate has expired); check ca_file"),
+    ],
+)
+async def test_tls_checks_chain_name_and_date(
+    mosquitto: Mosquitto, tmp_path: Path, host: str, days: float, words: str, *, trusted: bool
+) -> None:
+    """As RFC 5280 and RFC 9525 have it; OpenSSL does the checking."""
+    ours, theirs = Authority(tmp_path / "a", "ours"), Authority(tmp_path / "b", "theirs")
+    certificate, key = ours.issue("broker", host=host, days=days)
+    mosquitto.kill()
+    mosquitto.lines += [f"certfile {certificate}", f"keyfile {key}"]
+    mosquitto.start()
+    keys = {"tls": True, "ca_file": str((ours if trusted else theirs).file)}
+    async with running(request(mosquitto, **keys)) as log:
+        if words:
+            await log.until_said(LinkState.REFUSED, words)
+        else:
+            options = ("--cafile", str(ours.file))
+            while not log.samples:
+                await send(mosquitto, "gw/sup", "21", *options)
+            assert log.got()[0] == (21.0, Flag.OK)
 
 
 async def test_hostile_messages_leave_the_others_alone(mosquitto: Mosquitto, tmp_path: Path) -> None:
