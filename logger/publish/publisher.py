@@ -111,7 +111,8 @@ class Publisher:
         self.hold()
         self._inbox.end()
         if self._thread.ident is not None:
-            await asyncio.to_thread(self._thread.join, self._order.pace.farewell_s + _JOIN_S)
+            wait_s = 0.0 if self._trouble else self._order.pace.farewell_s
+            await asyncio.to_thread(self._thread.join, wait_s + _JOIN_S)
         return self._batch(self._left)
 
     def words(self) -> str:

@@ -482,7 +482,7 @@ async def test_a_broker_that_is_away_holds_nobody_up(broker: FakeBroker, make: C
 async def test_no_answer_to_the_login(
     broker: FakeBroker, make: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("logger.publish.client.ANSWER_S", 0.1)
+    monkeypatch.setattr("logger.mqtt_link.ANSWER_S", 0.1)
     monkeypatch.setattr(FakeBroker, "_answer", lambda *_: True)
     bench = make()
     bench.begin("r1")
