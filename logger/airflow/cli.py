@@ -32,7 +32,9 @@ def plan(
     points: Annotated[
         str | None, typer.Option(help="5x5: across x down; round: points a diameter x diameters.")
     ] = None,
-    holes_on: Annotated[str, typer.Option(help="Side with the holes: long or short.")] = "long",
+    holes_on: Annotated[
+        str | None, typer.Option(help="Side with the holes: long (where left out) or short.")
+    ] = None,
     tip_offset: Annotated[str | None, typer.Option(help="From the probe's sensor to its tip.")] = None,
     plane: Annotated[str, typer.Option(help="duct or filter-face.")] = "duct",
     units: _Units = None,

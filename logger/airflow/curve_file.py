@@ -5,13 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field, ValidationError
 
 from logger.core.airflow_sources import FanCurve
 from logger.core.errors import TableError
 from logger.core.params import STANDARD_DENSITY_KG_M3
 from logger.traverse.file import parse_json, read_small
-from logger.traverse.model import fault_sentences
+from logger.traverse.model import StrictModel, fault_sentences
 
 SCHEMA = "riselog.fan-curve/1"
 EXAMPLE = (
@@ -23,18 +23,14 @@ MOST_STATIC_PA = 10_000.0  # Pa, same
 _LEAST_POINTS = 2
 
 
-class _Model(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
-
-
-class CurvePoint(_Model):
+class CurvePoint(StrictModel):
     """One point of the curve."""
 
     volume_m3_s: Annotated[float, Field(ge=0.0, le=500.0)]
     static_pa: Annotated[float, Field(ge=-500.0, le=MOST_STATIC_PA)]
 
 
-class CurveFile(_Model):
+class CurveFile(StrictModel):
     """The whole file."""
 
     schema_: Literal["riselog.fan-curve/1"] = Field(alias="schema")

@@ -17,12 +17,12 @@ from logger.core.errors import UsageError
 from logger.core.texts import temperature_text
 from logger.core.traverse import Assumed, Duct, DuctShape, MeasuredPlane, Method
 from logger.core.traverse_plan import Plan, free_duct, make_plan
+from logger.traverse.model import SIDE_M
 
 Word = TypeVar("Word", bound=StrEnum)
 
 _BY = re.compile(r"\s*[x×]\s*")
 _GRID = re.compile(r"\s*(\d{1,2})\s*[x×]\s*(\d{1,2})\s*")
-SIDE_M = (0.02, 20.0)  # m, bounds of the traverse file
 SITE_PA = (45_000.0, 115_000.0)  # Pa, assumed: no site lies outside
 _SITE_PA = " to ".join(
     f"{show(pa, Dimension.PRESSURE, 'si')} ({show(pa, Dimension.PRESSURE, 'us')})" for pa in SITE_PA
@@ -39,7 +39,7 @@ class PlanOptions:
     liner: str | None
     method: str | None
     points: str | None
-    holes_on: str
+    holes_on: str | None  # long where it is left out
     tip_offset: str | None
     plane: str
     units: str | None
@@ -103,18 +103,34 @@ def _side(option: str, text: str) -> float:
 
 def plan_of(options: PlanOptions) -> Plan:
     """The plan asked for. Raises UsageError."""
-    if options.holes_on not in ("long", "short"):
-        raise UsageError(f"--holes-on '{options.holes_on}': write long or short")
+    on_long = holes_on_long(options.holes_on)
+    duct = outside_duct(options)
+    check_holes(duct, on_long)
     liner_m = _small("--liner", options.liner, LINER_MOST_M)
     return make_plan(
-        free_duct(outside_duct(options), liner_m),
+        free_duct(duct, liner_m),
         method=None if options.method is None else word("--method", options.method, Method),
         grid=grid(options.points),
         plane=word("--plane", options.plane, MeasuredPlane),
-        holes_on_long=options.holes_on == "long",
+        holes_on_long=on_long is not False,
         liner_m=liner_m,
         tip_offset_m=_small("--tip-offset", options.tip_offset, TIP_MOST_M),
     )
+
+
+def holes_on_long(text: str | None) -> bool | None:
+    """Which side has the holes, or None where it was left out. Raises UsageError."""
+    if text not in (None, "long", "short"):
+        raise UsageError(f"--holes-on '{text}': write long or short")
+    return None if text is None else text == "long"
+
+
+def check_holes(duct: Duct, on_long: bool | None) -> None:  # noqa: FBT001 - None is a third state
+    """A round duct has no long and no short side. Raises UsageError."""
+    if duct.shape is DuctShape.ROUND and on_long is not None:
+        raise UsageError(
+            "--holes-on goes with a rectangular duct; leave it out: a round one has a hole a diameter"
+        )
 
 
 def _small(option: str, text: str | None, most_m: float) -> float:

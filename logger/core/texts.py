@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Protocol
 
 _MINUTES_FROM_S = 300.0  # s
+LIST_LIMIT = 200  # characters of a list of points (assumed)
 SURE = 0.99  # beyond it a probability is only said to be beyond it
 
 
@@ -105,3 +107,20 @@ def probability_text(p: float) -> str:
     ('more than 99 %', '96 %')
     """
     return "more than 99 %" if p > SURE else f"{100.0 * p:.0f} %"
+
+
+def points_text(numbers: Sequence[int]) -> str:
+    """Points by their rising numbers, or how many there are where the list would be long.
+
+    >>> points_text([3]), points_text([1, 2, 3, 7, 9]), points_text(range(1, 200, 2))
+    ('point 3', 'points 1 to 3, 7, 9', '100 points')
+    """
+    runs: list[list[int]] = []
+    for n in numbers:
+        if runs and n == runs[-1][-1] + 1:
+            runs[-1].append(n)
+        else:
+            runs.append([n])
+    parts = [f"{run[0]}" if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs]
+    listed = f"point{'' if len(numbers) == 1 else 's'} {', '.join(parts)}"
+    return listed if len(listed) <= LIST_LIMIT else counted(len(numbers), "point")

@@ -80,7 +80,8 @@ class TraversePoint:
     """One point. Either a velocity, in the traverse's basis, or a velocity pressure; raw stays raw.
 
     ``scatter``: standard deviation of the readings that were averaged, in the unit of what was
-    averaged. ``t_s``: seconds from the start of the traverse.
+    averaged. ``t_s``: seconds from the start of the traverse. ``settled``: False where the probe's
+    readings never stood still and were averaged as they were.
     """
 
     x: float
@@ -93,6 +94,7 @@ class TraversePoint:
     scatter_pa: float | None = None
     scatter_k: float | None = None
     t_s: float | None = None
+    settled: bool = True
 
     @property
     def place(self) -> tuple[int, float, float]:
@@ -143,3 +145,12 @@ class Traverse:
         if self.duct.shape is DuctShape.ROUND:
             return self.points_per_diameter * self.diameters
         return self.points_across * self.points_down
+
+    @property
+    def first(self) -> int:
+        """Index of the point captured first, which a repeat at the end must stand at: by ``t_s`` where
+        every point has one, else the one listed first."""
+        times = [point.t_s for point in self.points if point.t_s is not None]
+        if len(times) < max(len(self.points), 1):
+            return 0
+        return times.index(min(times))

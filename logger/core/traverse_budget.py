@@ -118,14 +118,22 @@ def _scatter_m_s(
 
 def drift(traverse: Traverse) -> float | None:
     """Relative change of the first point from the start to the end; None where that is not known."""
-    again = traverse.repeat_first
-    if again is None or nearest_place(traverse.points, again) != 0:
+    again, first = traverse.repeat_first, traverse.first
+    if again is None or repeated_early(traverse) or nearest_place(traverse.points, again) != first:
         return None
     state = air_state(traverse)
-    before_m_s = actual_velocity(traverse, state, traverse.points[0])
+    before_m_s = actual_velocity(traverse, state, traverse.points[first])
     if before_m_s == 0.0:
         return None
     return actual_velocity(traverse, state, again) / before_m_s - 1.0
+
+
+def repeated_early(traverse: Traverse) -> bool:
+    """Whether points were captured after the repeat: what drifted since then it does not see."""
+    again = traverse.repeat_first
+    if again is None or again.t_s is None:
+        return False
+    return any(point.t_s is not None and point.t_s > again.t_s for point in traverse.points)
 
 
 def _drift_line(traverse: Traverse, scatter_u: float) -> BudgetLine:

@@ -5,27 +5,19 @@ Thresholds without a source are assumed; none of them changes a number.
 
 from __future__ import annotations
 
-from math import sqrt
-
 import numpy as np
 
-from logger.core.airflow import FlowCheck, MeasuredAirflow, too_damp
+from logger.core.airflow import FlowCheck, MeasuredAirflow
 from logger.core.errors import UsageError
-from logger.core.params import STANDARD_DENSITY_KG_M3, VelocityBasis
-from logger.core.texts import counted, density_text, velocity_text
+from logger.core.texts import counted, points_text
 from logger.core.traverse import DuctShape, Traverse
-from logger.core.traverse_budget import UNKNOWN_DRIFT, actual_velocity, drift
+from logger.core.traverse_air_checks import check_air, check_basis, check_humidity
+from logger.core.traverse_budget import UNKNOWN_DRIFT, actual_velocity, drift, repeated_early
 from logger.core.traverse_plan_checks import check_bias, check_plane, check_points, check_yaw
 from logger.core.traverse_points import PLACE_OFF, nearest_place, traverse_points
+from logger.core.traverse_value_checks import check_low, check_reverse, check_slow, check_spread
 
-PRESSURE_SHARE = 0.10  # of the largest velocity pressure, ASHRAE Fundamentals, ASHRAE 111; recalled
-POINTS_SHARE = 0.75  # of the points that must show more than that; same source
-STILL_M_S = 0.05  # m/s: no flow (assumed)
-UNEVEN = 0.35  # standard deviation over mean beyond which the plane is poor (assumed)
 DRIFT_MOST = 0.05  # of the first point (assumed)
-BASIS_MATTERS = 0.03  # difference of densities from which a wrong basis weighs (assumed)
-REFERENCE_RANGE = (1.18, 1.21)  # kg/m3: what makers call standard air (check: 1.20 to 1.204; assumed)
-FLOOR_M_S = 0.5  # m/s: a thermal probe's floor is 0.1 to 0.3, a velocity pressure is 0.15 Pa here (assumed)
 
 
 def check_traverse(traverse: Traverse, flow: MeasuredAirflow) -> tuple[FlowCheck, ...]:
@@ -36,15 +28,16 @@ def check_traverse(traverse: Traverse, flow: MeasuredAirflow) -> tuple[FlowCheck
         check_plane(traverse),
         check_points(traverse.duct, traverse.method, len(traverse.points), traverse.planned),
         _places(traverse),
-        _low(velocity),
-        _reverse(traverse, velocity),
-        _slow(velocity),
+        check_low(velocity),
+        check_reverse(traverse, velocity),
+        check_slow(velocity),
         check_yaw(traverse),
-        _spread(velocity),
+        check_spread(velocity),
+        _settled(traverse),
         _drift(traverse),
-        _basis(traverse, flow),
-        _air(traverse),
-        _humidity(flow),
+        check_basis(traverse, flow),
+        check_air(traverse),
+        check_humidity(flow),
         check_bias(traverse.duct, traverse.points),
     )
 
@@ -98,50 +91,16 @@ def _places(traverse: Traverse) -> FlowCheck:
     return FlowCheck(code="positions", ok=True, text="The points stand where the rule puts them.")
 
 
-def _low(velocity: np.ndarray) -> FlowCheck:
-    least = sqrt(PRESSURE_SHARE) * float(np.max(velocity))
-    share = float(np.mean(velocity > least))
-    ok = share >= POINTS_SHARE
-    text = f"{share:.0%} of the points show more than a tenth of the largest velocity pressure"
-    rest = f"; {POINTS_SHARE:.0%} are asked for: "
-    step = "." if ok else f"{rest}choose a plane farther from bends and dampers."
-    return FlowCheck(code="velocity-pressures", ok=ok, text=text + step)
-
-
-def _reverse(traverse: Traverse, velocity: np.ndarray) -> FlowCheck:
-    back, still = int(np.sum(velocity < -STILL_M_S)), int(np.sum(np.abs(velocity) <= STILL_M_S))
-    if back or still:
-        text = (
-            f"Air that runs back at {counted(back, 'point')}, no flow at {counted(still, 'point')} (taken "
-            "into the mean as they are): check them; if they are right, choose another plane."
-        )
-        return FlowCheck(code="reverse-flow", ok=False, text=text)
-    text = "No point shows reverse or no flow"
-    if any(point.velocity_pressure_pa is None for point in traverse.points):
-        text += "; a thermal (hot-wire) probe cannot show reverse flow: it reads its amount"
-    return FlowCheck(code="reverse-flow", ok=True, text=f"{text}.")
-
-
-def _slow(velocity: np.ndarray) -> FlowCheck:
-    slow = int(np.sum(np.abs(velocity) < FLOOR_M_S))
-    floor = velocity_text(FLOOR_M_S)
-    if slow:
-        text = (
-            f"Below {floor} at {counted(slow, 'point')}: near the floor of a thermal probe and below what a "
-            "velocity pressure shows well, so that probe's u95 may not hold; choose a narrower plane, or "
-            "raise velocity_u95_percent."
-        )
-        return FlowCheck(code="low-velocity", ok=False, text=text)
-    return FlowCheck(code="low-velocity", ok=True, text=f"No point reads below {floor}.")
-
-
-def _spread(velocity: np.ndarray) -> FlowCheck:
-    spread = float(np.std(velocity)) / float(np.mean(velocity))
-    ok = spread <= UNEVEN
-    tail = (
-        "." if ok else f", more than {UNEVEN:.0%}: the plane is poor; choose one farther from disturbances."
+def _settled(traverse: Traverse) -> FlowCheck:
+    """Whether each point that a probe read stood still when it was taken."""
+    restless = [n for n, point in enumerate(traverse.points, 1) if not point.settled]
+    if not restless:
+        return FlowCheck(code="settled", ok=True, text="No point is marked as one that did not settle.")
+    text = (
+        f"{points_text(restless).capitalize()} of the file did not settle: the average of unsteady air "
+        "stands there, its scatter is in the budget; take them again, or choose a quieter plane."
     )
-    return FlowCheck(code="spread", ok=ok, text=f"The velocities spread by {spread:.0%} of their mean{tail}")
+    return FlowCheck(code="settled", ok=False, text=text)
 
 
 def _drift(traverse: Traverse) -> FlowCheck:
@@ -162,63 +121,15 @@ def _unrepeated(traverse: Traverse) -> str:
     again = traverse.repeat_first
     if again is None:
         return "The first point was not repeated at the end"
-    at = nearest_place(traverse.points, again)
+    at, first = nearest_place(traverse.points, again), traverse.first
     if at is None:
         return "The repeat (repeat_first) stands at no measured point; correct its place"
-    if at:
-        return f"The repeat (repeat_first) stands at point {at + 1}, not at the first; repeat the first"
+    if at != first:
+        which = "first" if first == 0 else f"first by its time, point {first + 1}"
+        return f"The repeat (repeat_first) stands at point {at + 1}, not at the {which}; repeat that one"
+    if repeated_early(traverse):
+        return "Points were taken after the repeat (repeat_first); repeat the first one once more"
     return "The first point shows no flow"
-
-
-def _basis(traverse: Traverse, flow: MeasuredAirflow) -> FlowCheck:
-    """Whether the velocity basis can be right."""
-    ratio = traverse.reference_density_kg_m3 / flow.state.density_kg_m3
-    pressures = sum(point.velocity_pressure_pa is not None for point in traverse.points)
-    standard = traverse.basis is VelocityBasis.STANDARD
-    reference = traverse.reference_density_kg_m3
-    of = f", of air of {density_text(reference)}" if standard else ""
-    ok, text = True, f"Velocities are {traverse.basis.value}{of}; the other basis would give "
-    text += f"{(1.0 / ratio if standard else ratio) - 1.0:+.1%} volume."
-    if pressures == len(traverse.points):
-        text = "Velocity pressures give actual velocities, whatever the basis says."
-    elif pressures:
-        ok = False
-        text = (
-            f"{counted(pressures, 'velocity pressure')}, velocities at the other points: two probes? Use one."
-        )
-    elif standard and not REFERENCE_RANGE[0] <= reference <= REFERENCE_RANGE[1]:
-        ok = False
-        text = (
-            f"The reference density of {density_text(reference)} is not that of standard air "
-            f"({density_text(STANDARD_DENSITY_KG_M3)}): look it up in the probe's papers."
-        )
-    elif not standard and traverse.probe and abs(ratio - 1.0) > BASIS_MATTERS:
-        ok = False
-        text = (
-            f"The basis is actual, and a thermal (hot-wire) probe reads standard velocity: if probe "
-            f"{traverse.probe!r} is one, the volume is {ratio - 1.0:+.1%} off; set basis to standard."
-        )
-    return FlowCheck(code="basis", ok=ok, text=text)
-
-
-def _air(traverse: Traverse) -> FlowCheck:
-    """Whether somebody measured the air in the plane."""
-    if not traverse.assumed:
-        return FlowCheck(code="air", ok=True, text="The state of the air in the plane was measured or given.")
-    text = (
-        f"Nobody measured the {' and the '.join(traverse.assumed)} of the air in the plane: what is usual "
-        "stands in, at a wider uncertainty; measure it and write it into the file."
-    )
-    return FlowCheck(code="air", ok=False, text=text)
-
-
-def _humidity(flow: MeasuredAirflow) -> FlowCheck:
-    """Whether air that was heated can be as damp."""
-    state = flow.state
-    text = too_damp(state.temperature_c, state.humidity, state.pressure_pa)
-    if text is not None:
-        return FlowCheck(code="humidity", ok=False, text=text)
-    return FlowCheck(code="humidity", ok=True, text="Nothing speaks against the humidity given.")
 
 
 def _is(count: int) -> str:

@@ -58,11 +58,12 @@ def check_plane(traverse: Traverse) -> FlowCheck:
         text = "A filter face: its frames and pleats have a line of their own in the budget."
         return FlowCheck(code="plane", ok=True, text=text)
     known, asked = traverse.upstream_diameters, f"{DOWNSTREAM_DIAMETERS:g} are asked for"
-    assumed = f"{2.0 * plane_u(known):.1%} of u95 is assumed for it"
+    assumed = f"a u95 of {2.0 * plane_u(known):.1%} is assumed for it"
     if known is None:
         text = (
             f"How many diameters of straight duct lie before the plane is not said ({asked}): {assumed}; "
-            f"measure it and give it (upstream_diameters). {NOT_SEEN}"
+            "measure it and give it (--straight of `riselog traverse take`, upstream_diameters in the file). "
+            f"{NOT_SEEN}"
         )
         return FlowCheck(code="plane", ok=False, text=text)
     said = f"Straight duct before the plane: {known:.1f} diameters, {asked}"
@@ -73,12 +74,16 @@ def check_plane(traverse: Traverse) -> FlowCheck:
 
 
 def check_yaw(traverse: Traverse) -> FlowCheck:
-    """What swirl does, and how it is found; told as a fault where the plane is known to be near."""
+    """What swirl does, and how it is found; told as a fault where the plane is known to be near.
+
+    Source: 1 / cos(yaw) for a probe blind to direction; a pitot tube at large yaw recalled.
+    """
     known = traverse.upstream_diameters
     text = (
         f"Covered: probe or air up to {YAW_DEG:.0f}° off the axis ({1.0 / cos(radians(YAW_DEG)) - 1.0:.1%}). "
-        "In swirl, behind a fan or a turn, most probes read higher than that, never lower: where "
-        "turning the probe about its stem raises the reading, choose another plane."
+        "In swirl, behind a fan or a turn, a probe blind to direction reads high, and one that is not (a "
+        "pitot tube) low at large angles: where turning the probe about its stem raises the reading, choose "
+        "another plane."
     )
     return FlowCheck(code="yaw", ok=known is None or known >= DOWNSTREAM_DIAMETERS, text=text)
 

@@ -105,7 +105,7 @@ def word(option: str, text: str | None, kind: type[Word]) -> Word | None:
     return None if text is None else texts.word(option, text, kind)
 
 
-def plan_of(options: TakeOptions) -> Plan:
+def asked_plan(options: TakeOptions) -> Plan:
     """The plan that the options ask for, read as ``traverse plan`` reads them. Raises UsageError."""
     return texts.plan_of(
         texts.PlanOptions(
@@ -114,19 +114,12 @@ def plan_of(options: TakeOptions) -> Plan:
             liner=options.liner,
             method=options.method,
             points=options.points,
-            holes_on=options.holes_on or "long",
+            holes_on=options.holes_on,
             tip_offset=options.tip_offset,
             plane=options.plane or MeasuredPlane.DUCT.value,
             units=options.units,
         )
     )
-
-
-def holes_on_long(options: TakeOptions) -> bool | None:
-    """Which side has the holes, or None where it was left out. Raises UsageError."""
-    if options.holes_on not in (None, "long", "short"):
-        raise UsageError(f"--holes-on '{options.holes_on}': write long or short")
-    return None if options.holes_on is None else options.holes_on == "long"
 
 
 def pressure_pa(options: TakeOptions) -> float | None:
@@ -153,12 +146,9 @@ def straight_diameters(options: TakeOptions, plan: Plan) -> float | None:
 
 def check_reach(options: TakeOptions, plan: Plan) -> None:
     """Options that cannot go with this duct. Raises UsageError."""
+    texts.check_holes(plan.duct, texts.holes_on_long(options.holes_on))
     if plan.duct.shape is DuctShape.ROUND:
         inside_m, way = plan.duct.diameter_m, "wide"
-        if options.holes_on is not None:
-            raise UsageError(
-                "--holes-on goes with a rectangular duct; leave it out: a round one has a hole a diameter"
-            )
     else:
         inside_m, way = (plan.duct.height_m if plan.along_height else plan.duct.width_m), "deep"
     if plan.tip_offset_m >= inside_m:

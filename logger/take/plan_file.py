@@ -80,7 +80,7 @@ def load_plan(path: Path, on_long: bool | None) -> Plan:  # noqa: FBT001 - None 
     document = parse_json(text, str(path))
     if not isinstance(document, dict) or document.get("schema") != PLAN_SCHEMA:
         return plan_like(loads_traverse(text, str(path)), on_long)
-    return plan_of(_layout(document, str(path)), on_long)
+    return laid_out(_layout(document, str(path)), on_long)
 
 
 def plan_like(traverse: Traverse, on_long: bool | None) -> Plan:  # noqa: FBT001 - as above
@@ -100,7 +100,7 @@ def plan_like(traverse: Traverse, on_long: bool | None) -> Plan:  # noqa: FBT001
         tip_offset_m=found.get("tip offset", 0.0),
         walked=traverse.points,
     )
-    return plan_of(layout, on_long)
+    return laid_out(layout, on_long)
 
 
 def plan_note(plan: Plan) -> str:
@@ -112,7 +112,7 @@ def plan_note(plan: Plan) -> str:
     return "; ".join(f"{name} {length_m * MM:.2f} mm" for name, length_m in parts if length_m > 0.0)
 
 
-def plan_of(layout: Layout, on_long: bool | None) -> Plan:  # noqa: FBT001 - as above
+def laid_out(layout: Layout, on_long: bool | None) -> Plan:  # noqa: FBT001 - as above
     """The plan; where nobody says which side has the holes, the walk so far does."""
     plans = [
         make_plan(

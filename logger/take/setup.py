@@ -23,9 +23,8 @@ from logger.take.notebook import known_velocities, taken_before
 from logger.take.options import (
     GEOMETRY,
     TakeOptions,
+    asked_plan,
     check_reach,
-    holes_on_long,
-    plan_of,
     word,
 )
 from logger.take.plan_file import load_plan, plan_like
@@ -132,11 +131,11 @@ def _plan(options: TakeOptions, like: Traverse | None) -> Plan:
     if options.plan is not None:
         if asked != ["plan"]:
             raise UsageError("--plan names the duct and its points already; leave the other options out")
-        plan = load_plan(options.plan, holes_on_long(options))
+        plan = load_plan(options.plan, texts.holes_on_long(options.holes_on))
     elif like is None or asked:
-        plan = plan_of(options)
+        plan = asked_plan(options)
     else:
-        plan = plan_like(like, holes_on_long(options))
+        plan = plan_like(like, texts.holes_on_long(options.holes_on))
     check_reach(options, plan)
     return plan
 

@@ -113,6 +113,7 @@ def _point(model: PointModel) -> TraversePoint:
         scatter_pa=model.scatter_pa,
         scatter_k=model.scatter_k,
         t_s=model.t_s,
+        settled=model.settled,
     )
 
 
@@ -208,6 +209,8 @@ def _point_document(point: TraversePoint, *, is_round: bool) -> dict[str, Any]:
             "t_s",
         )
     }
+    if not point.settled:
+        values["settled"] = False
     return place | {key: value for key, value in values.items() if value is not None}
 
 

@@ -22,7 +22,8 @@ def _within(info: QuantityInfo) -> Any:  # noqa: ANN401 - pydantic's own type
 
 
 _Fraction = Annotated[float, Field(gt=0.0, lt=1.0)]
-_Side = Annotated[float, Field(ge=0.02, le=20.0)]  # m, assumed: beyond it a unit was confused
+SIDE_M = (0.02, 20.0)  # m, assumed: beyond it a unit was confused
+_Side = Annotated[float, Field(ge=SIDE_M[0], le=SIDE_M[1])]
 _Percent = Annotated[float, Field(ge=0.0, le=50.0)]
 _Velocity = Annotated[float, _within(QUANTITIES[Quantity.VELOCITY])]
 _VelocityPressure = Annotated[float, Field(ge=-VELOCITY_PRESSURE_MOST_PA, le=VELOCITY_PRESSURE_MOST_PA)]
@@ -32,13 +33,13 @@ _Seconds = Annotated[float, Field(ge=0.0)]
 _Count = Annotated[int, Field(ge=1, le=30)]
 
 
-class _Model(BaseModel):
-    """Any object of the file: unknown keys are errors, nothing is coerced, nan and inf refused."""
+class StrictModel(BaseModel):
+    """Any object of a file: unknown keys are errors, nothing is coerced, nan and inf refused."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
-class RectangularDuct(_Model):
+class RectangularDuct(StrictModel):
     """Free sides of a rectangular duct."""
 
     shape: Literal["rectangular"]
@@ -46,14 +47,14 @@ class RectangularDuct(_Model):
     height_m: _Side
 
 
-class RoundDuct(_Model):
+class RoundDuct(StrictModel):
     """Free diameter of a round duct."""
 
     shape: Literal["round"]
     diameter_m: _Side
 
 
-class PointModel(_Model):
+class PointModel(StrictModel):
     """One point: its place, and what was read there."""
 
     x: _Fraction
@@ -66,9 +67,10 @@ class PointModel(_Model):
     scatter_pa: Annotated[float, Field(ge=0.0, le=VELOCITY_PRESSURE_MOST_PA)] | None = None
     scatter_k: Annotated[float, Field(ge=0.0, le=_SCATTER_MOST_K)] | None = None
     t_s: _Seconds | None = None
+    settled: bool = True
 
 
-class TraverseFile(_Model):
+class TraverseFile(StrictModel):
     """The whole file. Keys with a default may be left out."""
 
     schema_: Literal["riselog.traverse/1"] = Field(alias="schema")

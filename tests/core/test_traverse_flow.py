@@ -244,6 +244,7 @@ FAILING: list[tuple[str, Traverse]] = [
     ("drift", GOOD),
     ("drift", replace(GOOD, repeat_first=GOOD.points[7])),
     ("drift", replace(GOOD, repeat_first=replace(GOOD.points[0], x=0.2))),
+    ("settled", replace(GOOD, points=(replace(GOOD.points[0], settled=False), *GOOD.points[1:]))),
     ("plane", GOOD),
     ("plane", replace(GOOD, upstream_diameters=7.4)),
     ("yaw", replace(GOOD, upstream_diameters=2.0)),
@@ -327,6 +328,41 @@ def texts(traverse: Traverse) -> dict[str, str]:
     return {check.code: check.text for check in check_traverse(traverse, measure(traverse))}
 
 
+def timed(order: list[int], repeat_at: int, repeat_s: float, speed: float = 4.2) -> Traverse:
+    """GOOD at 4.0 m/s, points captured in ``order``, 20 s each, and ``repeat_at`` once more."""
+    points = tuple(replace(p, t_s=20.0 * order.index(n)) for n, p in enumerate(GOOD.points))
+    again = replace(points[repeat_at], velocity_m_s=speed, t_s=repeat_s)
+    return replace(GOOD, points=points, repeat_first=again)
+
+
+IN_ORDER = list(range(25))
+FIRST_LATE = [*IN_ORDER[1:], 0]  # point 1 was taken again at the end of the walk
+
+
+def test_drift_spans_the_time_from_the_first_point_captured_to_a_repeat_after_the_last() -> None:
+    """4.2 m/s after 4.0 m/s is +5.0 %, by hand."""
+    assert "changed by +5.0%" in texts(timed(IN_ORDER, 0, 500.0))["drift"]
+    assert "changed by +5.0%" in texts(timed(FIRST_LATE, 1, 500.0))["drift"]
+    assert "at the first by its time, point 2; repeat that one" in texts(timed(FIRST_LATE, 0, 500.0))["drift"]
+    assert "Points were taken after the repeat" in texts(timed(IN_ORDER, 0, 300.0))["drift"]
+    untimed = timed(FIRST_LATE, 0, 500.0)  # one point without a time: the order of the file counts
+    points = (replace(untimed.points[0], t_s=None), *untimed.points[1:])
+    assert "changed by +5.0%" in texts(replace(untimed, points=points))["drift"]
+
+
+def test_a_drift_that_was_not_seen_has_no_part_in_the_budget() -> None:
+    """A repeat of a point taken last of all says as much as no repeat at all."""
+    late = timed(FIRST_LATE, 0, 500.0, speed=8.0)
+    assert measure(late).u95 == measure(replace(late, repeat_first=None)).u95
+
+
+def test_points_that_did_not_settle_are_told_by_number() -> None:
+    points = [replace(p, settled=n not in (2, 3, 6)) for n, p in enumerate(GOOD.points)]
+    assert texts(replace(GOOD, points=tuple(points)))["settled"].startswith(
+        "Points 3 to 4, 7 of the file did"
+    )
+
+
 def test_a_repeat_typed_with_three_digits_gives_the_drift() -> None:
     """0.074 is 0.07358 as ISO 3966 prints it (recalled); 4.4 over 4.0 m/s is +10 %."""
     again = TraversePoint(x=0.074, y=0.074, velocity_m_s=4.4)
@@ -355,7 +391,8 @@ def test_no_change_is_no_proof_of_no_drift() -> None:
         (replace(GOOD, points_down=4), "complete", "There are 5 points more than planned"),
         (some(GOOD, {3: -0.8}), "reverse-flow", "runs back at 1 point, no flow at 0 points"),
         (some(GOOD, {3: 0.3}), "low-velocity", "Below 0.50 m/s (98 fpm) at 1 point:"),
-        (GOOD, "plane", "2.3% of u95 is assumed"),
+        (GOOD, "plane", "a u95 of 2.3% is assumed for it"),
+        (GOOD, "plane", "--straight of `riselog traverse take`, upstream_diameters"),
         (GOOD, "reverse-flow", "cannot show reverse flow"),
     ],
 )

@@ -132,6 +132,7 @@ def test_a_tip_that_strikes_the_far_wall_is_told(run: Run) -> None:
         (("--duct", "20 in x 14 in", "--points", "10x10"), "no rule"),
         (("--duct", "20 in x 14 in", "--points", "lots"), "such as 5x5"),
         (("--duct", "20 in x 14 in", "--holes-on", "top"), "long or short"),
+        (("--round", "16 in", "--holes-on", "short"), "--holes-on goes with a rectangular duct"),
         (("--duct", "20 in x 14 in", "--units", "metric"), "us or si"),
         (("--duct", "900 ft x 14 in"), "no side of a duct"),
     ],

@@ -95,6 +95,7 @@ def test_what_is_written_comes_back(
         ),
         replace(walk(), points=(), complete=False),
         replace(walk(), upstream_diameters=6.5),
+        replace(walk(), points=tuple(replace(p, settled=p.x < 0.5) for p in walk().points)),
         replace(walk(), burner=Burner.ON, assumed=(Assumed.HUMIDITY, Assumed.PRESSURE)),
     ],
 )
