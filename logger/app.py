@@ -20,6 +20,7 @@ from logger.faults import complain, complaints_as, guarded
 from logger.live import dashboard_wanted, run_live
 from logger.live_run import Manner
 from logger.logs import FORMS, complaint_line
+from logger.notify import Notifier
 from logger.publish.settings import Broker
 from logger.recompute import recover
 from logger.registry import DriverOptions, load_scenarios
@@ -33,6 +34,7 @@ from logger.text import closest
 from logger.visit_record import with_record
 
 MOST_SPEED = 100_000.0  # times real time; beyond, 'max' is meant; assumed
+SETTLING_US = 3_600_000_000  # that a start may take to compute a run cut off; assumed: months of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,6 +172,8 @@ def _run(
         complain(f"publishing to the broker {Broker(table=config.mqtt, job=config.job.name).name}")
     with StoreWriter(path, command, now_utc_us=SystemClock().utc_us()) as writer:
         remember(path)
+        if writer.unended_runs():
+            Notifier().send("STATUS=computing what was cut off", f"EXTEND_TIMEOUT_USEC={SETTLING_US}")
         for sentence in recover(writer):
             complain(sentence)
         return asyncio.run(run_live(config, writer, limits, manner, partial(farewell, path)))
