@@ -7,15 +7,17 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from logger.core.air import standard_pressure_pa
+from logger.core.airflow import INDOOR_C
 from logger.core.params import ProbeParams
 from logger.core.readings import NS_PER_S, USABLE_FLAGS, Quantity, Reading
 from logger.core.traverse import Assumed
 from logger.take.hold import TAILS_S
 from logger.take.notebook import Air
 
-ASSUMED_C = 20.0  # degC, where nothing says it; assumed
-STANDARD_PA = 101_325.0  # Pa, standard atmosphere (ISO 2533)
 PERCENT = 100.0
+MAX_AGE_S = 5.0  # s, of a probe without parameters; that of the config
+SLOW_AGE_S = 300.0  # s: humidity and pressure change slowly; beyond it their probe is gone (assumed)
 
 QUANTITY: dict[Assumed, Quantity] = {
     Assumed.TEMPERATURE: Quantity.TEMPERATURE,
@@ -45,7 +47,8 @@ class Given:
 class AirWatch:
     """State of the air while the probe stood at the points: on the way, and warming, no reading counts.
 
-    Of each quantity the first probe in ``sources`` that says it counts, with its own correction.
+    Of each quantity, at each point, the first probe in ``sources`` counts that says it, with its own
+    correction. What a probe said last counts for its ``max_age``, humidity and pressure for some minutes.
     """
 
     def __init__(
@@ -58,7 +61,8 @@ class AirWatch:
         self._sources = sources
         self._params = params or {}
         self._kept: dict[tuple[str, Quantity], deque[tuple[int, float]]] = {}
-        self._at_points: dict[tuple[str, Quantity], list[float]] = {}
+        self._at_points: dict[Quantity, list[float]] = {}
+        self._points = 0
         self._now_ns = 0
 
     def update(self, reading: Reading) -> None:
@@ -71,13 +75,14 @@ class AirWatch:
         while kept[0][0] < self._now_ns - round(TAILS_S[-1] * NS_PER_S):
             kept.popleft()
 
-    def captured(self, span_s: float) -> None:
+    def captured(self, span_s: float, now_ns: int) -> None:
         """A point was captured: what was read during its last ``span_s`` is of the plane."""
+        self._now_ns = max(self._now_ns, now_ns)
         since_ns = self._now_ns - round(max(span_s, TAILS_S[0]) * NS_PER_S)
-        for key, kept in self._kept.items():
-            found = [value for t_ns, value in kept if t_ns >= since_ns] or [v for _, v in kept][-1:]
-            if found:
-                self._at_points.setdefault(key, []).append(math.fsum(found) / len(found))
+        self._points += 1
+        for quantity in self._sources:
+            if (value := self._fresh(quantity, since_ns)) is not None:
+                self._at_points.setdefault(quantity, []).append(value)
 
     def get(self) -> Air:
         """The air as it is known now."""
@@ -85,9 +90,9 @@ class AirWatch:
         temperature_c, percent = found[Assumed.TEMPERATURE], found[Assumed.HUMIDITY]
         pressure_pa = found[Assumed.PRESSURE]
         return Air(
-            temperature_c=ASSUMED_C if temperature_c is None else temperature_c,
+            temperature_c=INDOOR_C if temperature_c is None else temperature_c,
             humidity=None if percent is None else percent / PERCENT,
-            pressure_pa=STANDARD_PA if pressure_pa is None else pressure_pa,
+            pressure_pa=standard_pressure_pa(0.0) if pressure_pa is None else pressure_pa,
             assumed=tuple(part for part in Assumed if found[part] is None),
         )
 
@@ -95,15 +100,30 @@ class AirWatch:
         given = self._given
         if part in given.said:
             return given.said[part]
-        names = [(name, QUANTITY[part]) for name in self._sources.get(QUANTITY[part], ())]
-        read = next((values for name in names if (values := self._at_points.get(name))), [])
-        before = given.before.get(part)
+        read, before = self._at_points.get(QUANTITY[part], []), given.before.get(part)
         if before is not None and (read or given.points):
             return (before * given.points + math.fsum(read)) / (given.points + len(read))
-        if not read:  # before the first point: what is read now
-            now = (self._kept[name] for name in names if name in self._kept)
-            read = [value for _, value in next(now, ())]
-        return math.fsum(read) / len(read) if read else before
+        if read:
+            return math.fsum(read) / len(read)
+        if self._points:
+            return before
+        now = self._fresh(QUANTITY[part], 0)  # before the first point: what is read now
+        return before if now is None else now
+
+    def _fresh(self, quantity: Quantity, since_ns: int) -> float | None:
+        """Mean since then of the first probe that says it, or its last value where that is not too old."""
+        for probe in self._sources.get(quantity, ()):
+            kept = self._kept.get((probe, quantity))
+            if not kept or self._now_ns - kept[-1][0] > self._max_age_ns(probe, quantity):
+                continue
+            found = [value for t_ns, value in kept if t_ns >= since_ns] or [kept[-1][1]]
+            return math.fsum(found) / len(found)
+        return None
+
+    def _max_age_ns(self, probe: str, quantity: Quantity) -> int:
+        params = self._params.get(probe)
+        age_s = MAX_AGE_S if params is None else params.max_age_s
+        return round((age_s if quantity is Quantity.TEMPERATURE else max(age_s, SLOW_AGE_S)) * NS_PER_S)
 
     def _corrected(self, reading: Reading) -> float:
         params = self._params.get(reading.probe)

@@ -21,8 +21,8 @@ class AirSource(Protocol):
     def get(self) -> Air:
         """The air as it is known now."""
 
-    def captured(self, span_s: float) -> None:
-        """A point was captured from its last ``span_s`` seconds."""
+    def captured(self, span_s: float, now_ns: int) -> None:
+        """A point was captured from its last ``span_s`` seconds; ``now_ns`` as of the readings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +78,8 @@ class Taking:
         self.state = press(before, key, self.moment(entry))
         if self.state.changed:
             taken = self.state.repeat if before.repeating else self.state.taken[before.here]
-            self._air.captured((taken.span_s if taken else None) or 0.0)
+            span_s = (taken.span_s if taken else None) or 0.0
+            self._air.captured(span_s, 0 if self.feed is None else self.feed.elapsed_ns())
             if not self.save():
                 self.state = replace(self.state, said=f"NOT SAVED: {self.notebook.trouble}.")
         if self.state.moved and self.feed is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from logger.core.readings import NS_PER_S, USABLE_FLAGS, Flag, Quantity, Reading
@@ -40,13 +40,18 @@ class Look:
     quantity: Quantity
     value: float | None = None
     tail: Tail | None = None
+    settled: bool = True  # False: the tail is that of readings that never stood
 
 
+SILENT = "has been silent"
+NO_NEWS: dict[Flag, str] = {
+    Flag.DUPLICATE: "has repeated one packet",
+    Flag.LATE: "has given old values alone",
+}
+"""A repeat and an old value say nothing of now: they are looked over, and are no sign of life."""
 FLAG_WORDS: dict[Flag, str] = {
     Flag.OUT_OF_RANGE: "gives a value that air cannot have",
     Flag.NOT_KNOWN: "says itself that it does not know the value",
-    Flag.LATE: "gives values out of order",
-    Flag.DUPLICATE: "repeats an old packet",
 }
 
 
@@ -73,6 +78,7 @@ class ProbeWatch:
         self._heard_ns: int | None = None
         self._value: float | None = None
         self._flag = Flag.OK
+        self._silent = SILENT
         self._note = ""
 
     def restart(self) -> None:
@@ -83,6 +89,11 @@ class ProbeWatch:
         """One reading of this probe; other quantities are not looked at."""
         if reading.quantity is not self.quantity:
             return
+        self._silent = NO_NEWS.get(reading.flag, SILENT)
+        if reading.flag in NO_NEWS:
+            return
+        if self._age_s(reading.t_ns) > self._max_age_s:
+            self._hold.restart()  # nobody knows where the probe was meanwhile
         self._heard_ns, self._flag = reading.t_ns, reading.flag
         if reading.flag in USABLE_FLAGS:
             self._value = self.corrected(reading.value)
@@ -102,8 +113,7 @@ class ProbeWatch:
     def look(self, now_ns: int) -> Look:
         """The probe's stage now."""
         if (silence := self._silence(now_ns)) is not None:
-            self._hold.restart()
-            return self._said(Stage.SILENT, silence)
+            return Look(stage=Stage.SILENT, text=silence, quantity=self.quantity)
         if self._flag not in USABLE_FLAGS:
             words = FLAG_WORDS.get(self._flag, "marks its value as not usable")
             return self._said(
@@ -116,10 +126,11 @@ class ProbeWatch:
                 return self._said(Stage.DOUBTFUL, doubt, tail)
             return self._said(Stage.STEADY, f"for {tail.span_s:.0f} s.", tail)
         if tail is not None and held.restless:
-            if doubt := self._doubt(tail.mean):
-                return self._said(Stage.DOUBTFUL, doubt, tail)
-            text = f"It does not settle: {held.reason} after {held.waited_s:.0f} s here."
-            return self._said(Stage.UNSTEADY, text, tail)
+            stage, text = Stage.DOUBTFUL, self._doubt(tail.mean)
+            if not text:
+                stage = Stage.UNSTEADY
+                text = f"It does not settle: {held.reason} after {held.waited_s:.0f} s here."
+            return replace(self._said(stage, text, tail), settled=False)
         if self._value is not None and (doubt := self._doubt(self._value)):
             return self._said(Stage.MOVING, doubt, tail)
         return self._said(Stage.MOVING, f"{held.reason[:1].upper()}{held.reason[1:]}.", tail)
@@ -131,14 +142,16 @@ class ProbeWatch:
         more = f" ({self._note.rstrip('.')})" if self._note else ""
         if self._heard_ns is None:
             return f"No reading from probe '{self.probe}' yet: switch it on and bring it near{more}."
-        age_s = (now_ns - self._heard_ns) / NS_PER_S
+        age_s = self._age_s(now_ns)
         if age_s <= self._max_age_s:
             return None
-        self._value = None
         return (
-            f"Probe '{self.probe}' has been silent for {age_s:.0f} s: check its battery and its distance, "
+            f"Probe '{self.probe}' {self._silent} for {age_s:.0f} s: check its battery and its distance, "
             f"or type the value{more}."
         )
+
+    def _age_s(self, now_ns: int) -> float:
+        return 0.0 if self._heard_ns is None else (now_ns - self._heard_ns) / NS_PER_S
 
     def _doubt(self, value: float) -> str:
         """Why a velocity may not be one of the unit's air; empty for any other quantity."""

@@ -171,6 +171,45 @@ def test_a_flagged_value_is_said_and_empties_the_window() -> None:
     assert seen.look(9 * S).stage is Stage.MOVING
 
 
+@pytest.mark.parametrize("flag", [Flag.DUPLICATE, Flag.LATE])
+def test_a_repeat_or_an_old_value_changes_nothing(flag: Flag) -> None:
+    """A probe that sends each packet three times gets to a steady value as fast as one that does not."""
+    seen = ProbeWatch("duct", Quantity.VELOCITY, 5.0)
+    for i in range(8):
+        seen.update(reading(i, 4.0))
+        seen.update(reading(i + 0.1, 9.0, flag))
+        seen.update(reading(i + 0.2, 9.0, flag))
+    assert seen.look(8 * S) == watch([4.0] * 8).look(8 * S)
+
+
+@pytest.mark.parametrize(
+    ("flag", "words"),
+    [(Flag.DUPLICATE, "has repeated one packet for 8 s"), (Flag.LATE, "has given old values alone for 8 s")],
+)
+def test_a_probe_that_only_repeats_is_not_there(flag: Flag, words: str) -> None:
+    seen = watch([4.0] * 8)
+    for t_s in range(8, 16):
+        seen.update(reading(t_s, 4.0, flag))
+    look = seen.look(15 * S)
+    assert (look.stage, look.tail) == (Stage.SILENT, None)
+    assert words in look.text
+
+
+def test_looking_changes_nothing() -> None:
+    """A look into the future must not empty the window."""
+    seen = watch([4.0] * 8)
+    assert seen.look(100 * S).stage is Stage.SILENT
+    assert seen.look(8 * S).stage is Stage.STEADY
+
+
+def test_air_that_never_stood_is_marked_even_where_it_is_no_flow() -> None:
+    swings = watch([4.0, 6.0] * 15).look(30 * S)
+    assert (swings.stage, swings.settled) == (Stage.UNSTEADY, False)
+    back = watch([-4.0, -6.0] * 15).look(30 * S)
+    assert (back.stage, back.settled) == (Stage.DOUBTFUL, False)
+    assert watch([4.0] * 8).look(8 * S).settled
+
+
 @pytest.mark.parametrize(("value", "word"), [(-0.8, "Reverse flow"), (0.02, "No flow")])
 def test_no_flow_and_reverse_flow_are_doubtful(value: float, word: str) -> None:
     look = watch([value] * 8).look(8 * S)

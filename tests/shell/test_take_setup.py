@@ -270,10 +270,10 @@ def test_the_first_probe_that_says_it_counts_and_an_option_wins() -> None:
     say(watch, 2, "ret", Quantity.TEMPERATURE, 99.0, flag=Flag.OUT_OF_RANGE)
     say(watch, 2, "ret", Quantity.HUMIDITY, 44.0)
     assert (watch.get().temperature_c, watch.get().humidity) == (21.0, 0.3)
-    watch.captured(5.0)
+    watch.captured(5.0, 2 * NS_PER_S)
     say(watch, 3, "duct", Quantity.TEMPERATURE, 23.0)
-    watch.captured(5.0)
-    assert watch.get().temperature_c == 23.0
+    watch.captured(5.0, 3 * NS_PER_S)
+    assert watch.get().temperature_c == 22.0  # point 1 by what spoke there, 21.0, and point 2 by the first
 
 
 def test_air_counts_only_while_the_probe_stands_at_a_point() -> None:
@@ -285,7 +285,7 @@ def test_air_counts_only_while_the_probe_stands_at_a_point() -> None:
         for value in values:
             say(watch, t_s := t_s + 1, "ret", Quantity.TEMPERATURE, value)
         if values is not on_the_way:
-            watch.captured(float(len(values) - 1))
+            watch.captured(float(len(values) - 1), t_s * NS_PER_S)
     assert watch.get().temperature_c == pytest.approx(22.0)  # mean of two points, by hand
 
 
@@ -293,8 +293,34 @@ def test_a_slow_probe_counts_by_its_last_reading() -> None:
     watch = AirWatch(Given(said={}, before={}), {Quantity.PRESSURE: ["baro"]})
     say(watch, 1, "baro", Quantity.PRESSURE, 98_000.0)
     say(watch, 20, "duct", Quantity.VELOCITY, 4.0)
-    watch.captured(8.0)
+    watch.captured(8.0, 20 * NS_PER_S)
     assert watch.get().pressure_pa == 98_000.0
+
+
+def test_a_probe_that_died_says_nothing_of_later_points() -> None:
+    """A supply probe speaks once, at 20 degC; the walk begins ten minutes later in air of 48 degC."""
+    sources = {q: ["sup"] for q in (Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.PRESSURE)}
+    watch = AirWatch(Given(said={}, before={}), sources)
+    say(watch, 0, "sup", Quantity.TEMPERATURE, 20.0)
+    say(watch, 0, "sup", Quantity.HUMIDITY, 40.0)
+    say(watch, 0, "sup", Quantity.PRESSURE, 98_000.0)
+    watch.captured(5.0, 200 * NS_PER_S)  # too old for a temperature, not for what changes slowly
+    assert watch.get().assumed == ("temperature",)
+    assert watch.get().pressure_pa == 98_000.0
+    late = AirWatch(Given(said={}, before={}), sources)
+    say(late, 0, "sup", Quantity.PRESSURE, 98_000.0)
+    late.captured(5.0, 600 * NS_PER_S)
+    assert late.get().assumed == ("temperature", "humidity", "pressure")
+    assert late.get().pressure_pa == 101_325.0  # standard atmosphere, ISO 2533
+
+
+def test_a_probe_is_heard_for_as_long_as_its_config_says() -> None:
+    params = {"ret": ProbeParams(name="ret", role=Role.RETURN, u95=0.5, max_age_s=30.0)}
+    for now_s, assumed in ((29, False), (31, True)):
+        watch = AirWatch(Given(said={}, before={}), {Quantity.TEMPERATURE: ["ret"]}, params)
+        say(watch, 0, "ret", Quantity.TEMPERATURE, 22.0)
+        watch.captured(5.0, now_s * NS_PER_S)
+        assert (Assumed.TEMPERATURE in watch.get().assumed) is assumed
 
 
 def test_readings_count_with_their_probes_own_correction() -> None:
@@ -317,7 +343,7 @@ def test_new_points_do_not_overrule_the_air_of_old_ones() -> None:
     watch = AirWatch(given, {Quantity.TEMPERATURE: ["ret"]})
     say(watch, 1, "ret", Quantity.TEMPERATURE, 24.0)
     assert watch.get().temperature_c == 20.0
-    watch.captured(5.0)
+    watch.captured(5.0, NS_PER_S)
     assert watch.get().temperature_c == 21.0  # (3 x 20 + 24) / 4
 
 
