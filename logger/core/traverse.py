@@ -51,6 +51,14 @@ class Assumed(StrEnum):
     PRESSURE = "pressure"
 
 
+class PressureFrom(StrEnum):
+    """How an air pressure was had."""
+
+    ALTITUDE = "altitude"
+    TYPED = "typed"
+    PROBE = "probe"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Duct:
     """Free cross-section, inside any liner. ``diameter_m`` for round ducts, else the two sides."""
@@ -109,7 +117,8 @@ class Traverse:
     ``points_across`` x ``points_down`` in a rectangle; ``points_per_diameter`` on each of
     ``diameters`` in a round duct: how many were planned. ``points`` in the order of capture.
     ``temperature_c``, ``humidity``, ``pressure_pa``: the air in the plane; ``assumed``: which of them
-    nobody measured. ``burner``: whether the unit was heating; None: not said.
+    nobody measured; ``pressure_from``: how the pressure was had. ``burner``: whether the unit was
+    heating; ``inlet_temperature_c``: air at the fan's inlet meanwhile. None: not said.
     ``upstream_diameters``: straight duct before the plane, in hydraulic diameters; None: not known.
     """
 
@@ -133,7 +142,9 @@ class Traverse:
     plane: MeasuredPlane = MeasuredPlane.DUCT
     upstream_diameters: float | None = None
     burner: Burner | None = None
+    inlet_temperature_c: float | None = None
     assumed: tuple[Assumed, ...] = ()
+    pressure_from: PressureFrom | None = None
     complete: bool = True
     started_utc: str | None = None
     probe: str | None = None

@@ -23,6 +23,7 @@ from logger.core.traverse import (
     DuctShape,
     MeasuredPlane,
     Method,
+    PressureFrom,
     Traverse,
     TraversePoint,
     TraverseQuantity,
@@ -143,12 +144,20 @@ def _traverse(file: TraverseFile) -> Traverse:
         plane=MeasuredPlane(file.plane),
         upstream_diameters=file.upstream_diameters,
         burner=None if file.burner is None else Burner(file.burner),
+        inlet_temperature_c=file.inlet_temperature_c,
         assumed=tuple(Assumed(word) for word in file.assumed),
+        pressure_from=None if file.pressure_from is None else PressureFrom(file.pressure_from),
         complete=file.complete,
         started_utc=file.started_utc,
         probe=file.probe,
         notes=file.notes,
     )
+
+
+_WHERE_SAID = (
+    *("pressure_from", "upstream_diameters", "burner", "inlet_temperature_c"),
+    *("started_utc", "probe", "notes"),
+)
 
 
 def traverse_document(traverse: Traverse) -> dict[str, Any]:
@@ -180,7 +189,7 @@ def traverse_document(traverse: Traverse) -> dict[str, Any]:
     }
     if traverse.assumed:
         document["assumed"] = [word.value for word in traverse.assumed]
-    for key in ("upstream_diameters", "burner", "started_utc", "probe", "notes"):
+    for key in _WHERE_SAID:
         if (value := getattr(traverse, key)) is not None:
             document[key] = value
     document["points"] = [_point_document(point, is_round=is_round) for point in traverse.points]

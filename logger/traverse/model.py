@@ -21,7 +21,7 @@ def _within(info: QuantityInfo) -> Any:  # noqa: ANN401 - pydantic's own type
     return Field(ge=info.low, le=info.high)
 
 
-_Fraction = Annotated[float, Field(gt=0.0, lt=1.0)]
+_Fraction = Annotated[float, Field(ge=0.001, le=0.999)]  # assumed: nearer to a wall nobody measures
 SIDE_M = (0.02, 20.0)  # m, assumed: beyond it a unit was confused
 _Side = Annotated[float, Field(ge=SIDE_M[0], le=SIDE_M[1])]
 _Percent = Annotated[float, Field(ge=0.0, le=50.0)]
@@ -94,7 +94,9 @@ class TraverseFile(StrictModel):
     plane: Literal["duct", "filter-face"] = "duct"
     upstream_diameters: Annotated[float, Field(ge=0.0, le=100.0)] | None = None
     burner: Literal["on", "off"] | None = None
+    inlet_temperature_c: _Temperature | None = None
     assumed: list[Literal["temperature", "humidity", "pressure"]] = []
+    pressure_from: Literal["altitude", "typed", "probe"] | None = None
     complete: bool = True
     started_utc: Annotated[str, Field(max_length=_TEXT)] | None = None
     probe: Annotated[str, Field(max_length=_TEXT)] | None = None
@@ -116,8 +118,6 @@ _PHRASES = {
     "finite_number": "must be a finite number",
     "greater_than_equal": "must be at least {ge:g}; check number and unit",
     "less_than_equal": "must be at most {le:g}; check number and unit",
-    "greater_than": "must be above {gt:g}; check number and unit",
-    "less_than": "must be below {lt:g}; check number and unit",
     "literal_error": "must be {expected}",
     "too_long": "has more than {max_length} entries; check the file",
     "string_too_long": "is longer than {max_length} characters; shorten it",

@@ -15,7 +15,16 @@ from hypothesis import strategies as st
 
 from logger.core.errors import TableError
 from logger.core.params import Burner, VelocityBasis
-from logger.core.traverse import Assumed, MeasuredPlane, Method, Traverse, TraversePoint, TraverseQuantity
+from logger.core.traverse import (
+    Assumed,
+    MeasuredPlane,
+    Method,
+    PressureFrom,
+    Traverse,
+    TraversePoint,
+    TraverseQuantity,
+)
+from logger.core.traverse_flow import measure
 from logger.traverse import file as traverse_file
 from logger.traverse.file import dumps_traverse, load_traverse, loads_traverse, save_traverse
 from tests.core.ducts import ROUND, walk
@@ -97,6 +106,7 @@ def test_what_is_written_comes_back(
         replace(walk(), upstream_diameters=6.5),
         replace(walk(), points=tuple(replace(p, settled=p.x < 0.5) for p in walk().points)),
         replace(walk(), burner=Burner.ON, assumed=(Assumed.HUMIDITY, Assumed.PRESSURE)),
+        replace(walk(), pressure_from=PressureFrom.PROBE, burner=Burner.ON, inlet_temperature_c=20.5),
     ],
 )
 def test_every_kind_comes_back(tmp_path: Path, traverse: Traverse) -> None:
@@ -127,8 +137,12 @@ BAD: list[tuple[Callable[[dict[str, Any]], object], str]] = [
         "key points_per_diameter: does not go with a rectangular duct",
     ),
     (lambda d: d.pop("points_down"), "key points_down: missing; a rectangular duct needs it"),
-    (lambda d: d["points"].append(dict(POINT, x=0.0)), "key points[1].x: must be above 0"),
-    (lambda d: d["points"].append(dict(POINT, x=50)), "key points[1].x: must be below 1"),
+    (lambda d: d["points"].append(dict(POINT, x=0.0)), "key points[1].x: must be at least 0.001"),
+    (lambda d: d["points"].append(dict(POINT, x=50)), "key points[1].x: must be at most 0.999"),
+    (lambda d: d["points"].append(dict(POINT, x=1e-200)), "key points[1].x: must be at least 0.001"),
+    (lambda d: d["points"].append(dict(POINT, y=1.0 - 1e-16)), "key points[1].y: must be at most 0.999"),
+    (lambda d: d.update(pressure_from="map"), "key pressure_from: must be 'altitude', 'typed' or 'probe'"),
+    (lambda d: d.update(inlet_temperature_c=900), "key inlet_temperature_c: must be at most"),
     (lambda d: d["points"].append({"x": 0.5, "y": 0.5}), "key points[1].velocity_m_s: missing"),
     (lambda d: d["points"].append(dict(POINT, velocity_pressure_pa=9.0)), "velocity_m_s is given too"),
     (lambda d: d["points"].append({"x": 0.5, "velocity_m_s": 4.0}), "key points[1].y: missing"),
@@ -167,6 +181,13 @@ def test_a_fault_names_file_and_key(change: Callable[[dict[str, Any]], object], 
         loads_traverse(changed(change), "t.json")
     assert all(line.startswith("t.json: key ") for line in str(caught.value).splitlines())
     assert part in str(caught.value)
+
+
+@pytest.mark.parametrize(("x", "y"), [(0.001, 0.5), (0.999, 0.001), (0.5, 0.999)])
+def test_every_place_that_is_read_can_be_computed_with(x: float, y: float) -> None:
+    """The nearest to a wall that the file takes: no division by nothing, a u95 of its own."""
+    traverse = loads_traverse(changed(lambda d: d["points"].append(dict(POINT, x=x, y=y))), "t.json")
+    assert 0.0 < measure(traverse).u95 < 10.0
 
 
 @pytest.mark.parametrize(
