@@ -2,14 +2,18 @@
 
 import sqlite3
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from logger.core.errors import StoreError
 from logger.core.readings import Flag, Quantity, Reading
-from logger.keeper import StoreKeeper
+from logger.core.snapshot import Phase, Snapshot
+from logger.keeper import FRESH_S, StoreKeeper
 from logger.store import Batch, RunEnd, RunHeader, StoreReader, StoreWriter
+from logger.store.watched import WatchedReader
+from tests.shell.stand_ins import HandClock
 
 UTC0 = 1_700_000_000_000_000
 
@@ -119,3 +123,52 @@ def test_a_header_that_cannot_be_stored_is_refused_before_the_run(tmp_path: Path
             RunHeader(run="a", job="j", started_utc_us=0, files={"t.json": "x" * (4 * 1024 * 1024 + 1)}),
             lambda _code, _text: None,
         )
+
+
+async def test_commits_are_fresh_or_there_is_a_reason_that_no_new_start_mends(
+    keeper: StoreKeeper,
+) -> None:
+    """What the service manager's watchdog hangs on; the keeper's own clock is moved by hand."""
+    clock = HandClock(1)
+    keeper._wall = clock  # type: ignore[assignment]
+    keeper._thread._live._now_ns = clock.now_ns
+    clock.t_ns += int(10 * FRESH_S * 1e9)
+    assert keeper.fresh()  # nothing has come yet: there is nothing to store
+    keeper.begin(UTC0)
+    assert keeper.fresh()
+    keeper.keep(batch(0, 3), flush=True)
+    await keeper.settled()
+    clock.t_ns += int(0.9 * FRESH_S * 1e9)
+    assert keeper.fresh()
+    clock.t_ns += int(0.2 * FRESH_S * 1e9)
+    assert not keeper.fresh()  # a disk that hangs
+    health = keeper._thread._live
+    for reason in ("full", "busy"):
+        plain = health._health
+        if reason == "full":
+            health._health = replace(plain, full=True)
+        else:
+            health._busy = True
+        assert keeper.fresh(), reason
+        health._health, health._busy = plain, False
+    keeper.keep(batch(3, 3), flush=True)
+    await keeper.settled()
+    assert keeper.fresh()
+    Breaking.broken = True
+    keeper.keep(batch(6, 3), flush=True)
+    await keeper.settled()
+    assert not keeper.fresh()
+    assert "disk I/O error" in keeper.failed()
+
+
+async def test_the_words_on_the_broker_are_kept_with_the_picture(tmp_path: Path) -> None:
+    with StoreWriter(tmp_path / "s.db", "test") as writer:
+        header = RunHeader(run="abc", job="j", started_utc_us=0)
+        made = StoreKeeper(writer, header, lambda _code, _text: None, broker_words=lambda: "away, 7 wait")
+        made.begin(UTC0)
+        picture = Snapshot(t_ns=0, phase=Phase.OFF, phase_since_s=0.0)
+        made.keep(Batch(run="abc", snapshot=picture), flush=True)
+        await made.stop()
+    with WatchedReader(tmp_path / "s.db") as reader:
+        assert reader.broker_words("abc") == "away, 7 wait"
+        assert reader.snapshot("abc") == picture
