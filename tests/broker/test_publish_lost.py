@@ -132,6 +132,9 @@ async def test_the_logger_killed_at_any_moment(
         expected = stored_ids(store)
         ids = {one for ids in expected.values() for one in ids}
         await subscriber.until(lambda: subscriber.distinct.get("reading", set()) >= ids)
+        await subscriber.until(
+            lambda: any(h.kind == "status" and h.document["reason"] == "ended" for h in subscriber.heard)
+        )
     for topic, in_store in expected.items():
         assert subscriber.first_ids(topic) == in_store
     broker = Broker(table=table(mosquitto.port), job=job_name(path))
