@@ -39,6 +39,7 @@ class Intake:
         self._told: set[str] = set()
         self._live = False
         self._listening = False
+        self._useless = False  # messages come, and there is none among the last that could be used
         self.trouble = ""
         """Why the newest message was of no use; empty if it was."""
 
@@ -64,18 +65,21 @@ class Intake:
         return was_live
 
     def look(self) -> None:
-        """See whether the probe has just fallen silent."""
+        """See whether there has just been no usable reading for too long."""
         if not self._listening or self._context.now_ns() < self._rhythm.silent_at_ns():
             return
         self._rhythm.silence()
         self._rhythm.start(self._context.now_ns())
-        self._live = False
         for each in self._fresh:
             each.silence()
-        self._report.state(
-            LinkState.LOST,
-            f"no reading of it comes on {self.shown_topics}; {SILENT_STEP}; still listening",
-        )
+        if self._useless and not self._live:
+            return  # said when the first of those messages came
+        self._live = False
+        why = f"no usable reading of it: {self.trouble}" if self._useless else self._silence()
+        self._report.state(LinkState.LOST, f"{why}; still listening")
+
+    def _silence(self) -> str:
+        return f"no reading of it comes on {self.shown_topics}; {SILENT_STEP}"
 
     def take(self, topic: str, payload: bytes, *, retained: bool) -> None:
         """A message of the broker, on any topic."""
@@ -90,30 +94,28 @@ class Intake:
         try:
             content = decode(payload, wanted)
         except MessageError as error:
-            self.trouble = f"{wanted.quantity} on {shown(topic)}: {error}"
+            self.trouble, self._useless = f"{wanted.quantity} on {shown(topic)}: {error}", True
             self._complain(f"{error.kind} {wanted.quantity}", self.trouble)
             return
         judged = fresh.judge(content, topic, self._context.utc_us(), retained=retained)
-        if judged.flag is not Flag.DUPLICATE:  # a repeat is no sign of life
-            self._rhythm.update(self._context.now_ns())
-        self.trouble = ""
         if judged.flag in USABLE_FLAGS:
-            self._live = True
+            self._rhythm.update(self._context.now_ns())
+            self._live, self._useless, self.trouble = True, False, ""
             self._report.state(LinkState.LIVE, f"live by {self.shown_topics}")
-        if judged.remark:
-            self._remark(wanted, judged, retained=retained)
+        elif judged.flag is not Flag.DUPLICATE:  # a repeat says nothing, good or bad
+            self._useless = not retained
+            self.trouble = f"{wanted.quantity}: {judged.remark or _flagged(judged.flag)}"
+        self._remark(f"{judged.kind} {wanted.quantity}", f"{wanted.quantity}: {judged.remark}", judged)
         self._context.emit(
             Sample(probe=self.request.name, quantity=wanted.quantity, value=content.value, flag=judged.flag)
         )
 
-    def _remark(self, wanted: ValueMap, judged: Judged, *, retained: bool) -> None:
-        kind, text = f"{judged.kind} {wanted.quantity}", f"{wanted.quantity}: {judged.remark}"
-        usable = judged.flag in USABLE_FLAGS
-        self.trouble = "" if usable else text
-        if retained or usable:
-            self._report.remark(kind, text)  # no trouble yet: said when it is known how the probe is
-        else:
+    def _remark(self, kind: str, text: str, judged: Judged) -> None:
+        """Say it once; what makes messages useless at once, the rest when it is known how the probe is."""
+        if judged.remark and self._useless and judged.flag is Flag.LATE:
             self._complain(kind, text)
+        elif judged.remark:
+            self._report.remark(kind, text)
 
     def _complain(self, kind: str, text: str) -> None:
         """Say once what makes a message useless; at once, if there is no reading yet."""
@@ -143,6 +145,10 @@ def _maps(request: ProbeRequest, options: MqttInOptions) -> tuple[ValueMap, ...]
                 raise ConfigError(f'probe "{request.name}": {error}') from error
         maps.append(value_map(option, options, quantity))
     return tuple(maps)
+
+
+def _flagged(flag: Flag) -> str:
+    return f"its readings come with the flag {flag}; see to the probe"
 
 
 def refuse_twins(intakes: Sequence[Intake]) -> None:

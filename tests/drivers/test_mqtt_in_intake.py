@@ -277,6 +277,24 @@ def test_silence_is_said_and_so_is_the_return() -> None:
     assert bench.state is LinkState.LIVE
 
 
+def test_readings_that_cannot_be_used_any_more_are_a_loss_with_its_reason() -> None:
+    """A clock that was set wrong in the middle of the run, hours after the first such case was told."""
+    bench = Bench(TIMED)
+    for n, wrong_s in enumerate([0.0] * 3 + [-60.0] * 30 + [0.0] * 3 + [-60.0] * 30):
+        bench.hear(timed(20.0 + n, n + wrong_s), at_s=n)
+    states = [state for state, _ in bench.said[2:]]
+    assert states == [LinkState.LIVE, LinkState.LIVE, LinkState.LOST, LinkState.LIVE, LinkState.LOST]
+    assert bench.times_said("no usable reading of it: temperature: a message is 60 s old by its time") == 2
+
+
+def test_a_probe_that_its_own_logger_flags_is_no_live_probe() -> None:
+    bench = Bench({"value": "/v", "flag": "/f"})
+    for n in range(70):
+        bench.hear('{"v": 300, "f": "out-of-range"}', at_s=n)
+    assert {flag for _, flag in bench.got} == {Flag.OUT_OF_RANGE}
+    assert LinkState.LIVE not in [state for state, _ in bench.said]
+
+
 def test_a_lost_connection_is_no_silence_of_the_probe() -> None:
     bench = Bench({})
     bench.hear("21", at_s=1)
