@@ -1,25 +1,43 @@
-"""The plate's limits besides the output: told at once, in warm-up too. One table."""
+"""The plate's limits besides the output: told at once, in warm-up too. One table.
+
+An alarm needs no more than what it speaks of: the supply's maximum is tried on every supply probe
+alone, whatever the phase and whether or not the other side speaks; only the rise needs both.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from logger.core.params import JobParams, UnitParams
+from logger.core.align import Slots
+from logger.core.params import JobParams, Role, UnitParams
 from logger.core.probe_lines import mean_own_u
+from logger.core.readings import NS_PER_S, Quantity
 from logger.core.snapshot import Phase
 from logger.core.student import Z95
 from logger.core.texts import Say, difference_text, temperature_text
 
 STAY_S = 5  # s a limit must be broken: one wild reading cries no wolf (design choice)
-FIRING = (Phase.WARM_UP, Phase.STEADY)
+FIRING = frozenset({Phase.WARM_UP, Phase.STEADY})
+MOVING = frozenset(Phase) - {Phase.OFF}  # a duct in still air says nothing of the entering air
+EVERY = frozenset(Phase)  # a burner may go on where the fan has failed
+
+
+class Seen(NamedTuple):
+    """What is tried: rise K, hottest supply and entering temperature degC; None where it is not fresh."""
+
+    rise_k: float | None
+    supply_c: float | None
+    entering_c: float | None
 
 
 class Limit(NamedTuple):
-    """One limit: what is compared (rise K, supply degC, entering degC), and what is said."""
+    """One limit: the phases it is tried in, the place in ``Seen`` of what is tried, and what is said."""
 
     code: str
-    broken: Callable[[float, float, float], bool]
+    phases: frozenset[Phase]
+    place: int
+    broken: Callable[[float], bool]
     text: str
 
 
@@ -36,14 +54,14 @@ def plate_limits(unit: UnitParams, entering_u_k: float = 0.0) -> tuple[Limit, ..
             f"Rise above the plate's {difference_text(most_k)}: stop and follow the maker's "
             "instructions; look for a dirty filter, closed dampers or a slipping belt."
         )
-        limits.append(Limit("rise-above-window", lambda rise, _s, _e: rise > most_k, text))
+        limits.append(Limit("rise-above-window", FIRING, 0, lambda rise_k: rise_k > most_k, text))
     if unit.max_supply_c is not None:
         most_c = unit.max_supply_c
         text = (
             f"Supply air above the plate's maximum of {temperature_text(most_c)}: stop and follow the "
             "maker's instructions; look for too little airflow first."
         )
-        limits.append(Limit("supply-above-maximum", lambda _r, supply, _e: supply > most_c, text))
+        limits.append(Limit("supply-above-maximum", EVERY, 1, lambda supply_c: supply_c > most_c, text))
     if unit.min_entering_c is not None:
         least_c = unit.min_entering_c
         surely_c = least_c - Z95 * entering_u_k
@@ -51,24 +69,54 @@ def plate_limits(unit: UnitParams, entering_u_k: float = 0.0) -> tuple[Limit, ..
             f"Entering air below the plate's minimum of {temperature_text(least_c)}: flue gas may condense "
             "in the heat exchanger; follow the maker's instructions, look at the outdoor-air damper."
         )
-        limits.append(Limit("entering-below-minimum", lambda _r, _s, entering: entering < surely_c, text))
+        limits.append(
+            Limit("entering-below-minimum", MOVING, 2, lambda entering_c: entering_c < surely_c, text)
+        )
     return tuple(limits)
 
 
 class LimitWatch:
     """Says once when a limit is broken, and again only after it has been kept."""
 
-    def __init__(self, job: JobParams, say: Say) -> None:
+    def __init__(self, job: JobParams, slots: Slots, say: Say) -> None:
         self._say = say
         self._limits = plate_limits(job.unit, mean_own_u(job.entering_probes()))
         self._broken_s = [0] * len(self._limits)
+        self._supply = tuple(
+            (slots.place[p.name, Quantity.TEMPERATURE], round(p.max_age_s * NS_PER_S), p.name)
+            for p in job.probes_of(Role.SUPPLY)
+        )
+        self._several = len(self._supply) > 1
 
-    def tick(self, tick: int, phase: Phase, rise_k: float, supply_c: float, entering_c: float) -> None:
-        """Compare one tick's state with every limit; outside a firing nothing is broken."""
+    def tick(
+        self, tick: int, phase: Phase, seen: Seen, values: Sequence[float], times: Sequence[int]
+    ) -> None:
+        """Compare one tick's state with every limit; ``seen.supply_c`` is the whole stream's.
+
+        What is not fresh is neither broken nor kept.
+        """
+        if not self._limits:
+            return
+        hot_c, probe = self._hottest(tick, values, times)
+        if hot_c is None or (seen.supply_c is not None and seen.supply_c >= hot_c):
+            hot_c, probe = seen.supply_c, None
+        tried = (seen.rise_k, hot_c, seen.entering_c)
         for number, limit in enumerate(self._limits):
-            if phase in FIRING and limit.broken(rise_k, supply_c, entering_c):
+            value = tried[limit.place]
+            if phase not in limit.phases or (value is not None and not limit.broken(value)):
+                self._broken_s[number] = 0
+            elif value is not None:
                 self._broken_s[number] += 1
                 if self._broken_s[number] == STAY_S:
-                    self._say(tick, limit.code, limit.text)
-            else:
-                self._broken_s[number] = 0
+                    self._say(tick, limit.code, limit.text, probe if limit.place == 1 else None)
+
+    def _hottest(
+        self, tick: int, values: Sequence[float], times: Sequence[int]
+    ) -> tuple[float | None, str | None]:
+        """The hottest fresh supply probe, as it reads itself: a mean hides the one in the hot stream."""
+        now_ns = tick * NS_PER_S
+        hot_c, probe = None, None
+        for place, max_age_ns, name in self._supply:
+            if now_ns - times[place] <= max_age_ns and (hot_c is None or values[place] > hot_c):
+                hot_c, probe = values[place], name
+        return hot_c, probe if self._several else None

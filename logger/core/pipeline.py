@@ -19,7 +19,7 @@ from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch
 from logger.core.gas_meter import GasMeter
 from logger.core.ledger import Ledger
-from logger.core.limits import LimitWatch
+from logger.core.limits import LimitWatch, Seen
 from logger.core.match_age import day_of, stale_matches, stale_traverse
 from logger.core.moment import Moment, MomentReader
 from logger.core.params import MAIN_QUANTITY, AirflowSource, JobParams, Role
@@ -27,7 +27,7 @@ from logger.core.readings import NS_PER_S, Quantity, Reading, ReadingBlock
 from logger.core.sides import Sides
 from logger.core.snapshot import Event, Phase, Snapshot
 from logger.core.steady import RISE, SteadyDetector
-from logger.core.stretch import density_ratio
+from logger.core.stretch import heat_ratio
 from logger.core.watch import StreamWatch
 
 PHASE_NUMBER = {phase: float(number) for number, phase in enumerate(Phase)}
@@ -75,7 +75,7 @@ class Pipeline:
         self._gas = GasMeter(job, slots, round(self._keep_s))
         self.book = FiringBook(job, self.detector, self._ledger, self.reader, self._sides, self._gas)
         self.watch = StreamWatch(job, slots, self.book.say)
-        self._limits = LimitWatch(job, self.book.say)
+        self._limits = LimitWatch(job, slots, self.book.say)
         reference = job.airflow.reference
         self._airflow = AirflowWatch(job, reference, self.book.say) if reference is not None else None
         self.detector.reset(1, self._keep_s)
@@ -214,9 +214,10 @@ class Pipeline:
         if self._gas.counter is not None and (went_back := self._gas.tick(values, times, counts)):
             self.book.say(tick, "gas-counter-back", went_back, self._gas.counter)
         self.watch.tick_sides(tick, held=self.reader.humidity_held, refused=self.reader.pressure_refused)
-        if supply_c is not None and entering_c is not None:
+        smooth_k = None if rise_k is None else cycles.smooth_k
+        self._limits.tick(tick, cycles.phase, Seen(smooth_k, supply_c, entering_c), values, times)
+        if rise_k is not None:
             self._rise_s = tick
-            self._limits.tick(tick, cycles.phase, cycles.smooth_k or 0.0, supply_c, entering_c)
         elif self.book.open is not None:
             self._check_absence(tick)
         if self._airflow is not None:
@@ -248,7 +249,8 @@ class Pipeline:
         fan_w = 0.0
         if phase is not Phase.OFF and phase is not Phase.FAN:
             gauge = self.book.gauge
-            ratio = 1.0 if gauge.phase is None else density_ratio(inlet_c, w, pressure_pa, gauge.phase)
+            fan = gauge.phase
+            ratio = 1.0 if fan is None else heat_ratio(dry_kg_s, inlet_c, w, pressure_pa, fan)
             fan_w = gauge.heat_w(ratio)
             output_w = air_w - fan_w + (self.book.casing_w if phase in FIRING else 0.0)
         beside_c = entering_c if return_c is None else return_c

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from math import exp, log
 from typing import Any
 
+import numpy as np
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
@@ -224,3 +225,71 @@ def test_doubts_are_the_same_in_a_replay() -> None:
     assert {"supply-probes-disagree", "rise-below-plate", "fan-phase-drift"} <= {
         e["code"] for e in document["events"]
     }
+
+
+# -- alarms -------------------------------------------------------------------------------------------
+MOST_C = 71.0  # degC: an invented plate's maximum of supply air
+
+
+def hot_story(supply_c: dict[str, Callable[[int], float]], *, silent_s: int = 10**9) -> list[Reading]:
+    """A firing to 65 degC supply from 480 s on, ``supply_c`` from 1000 s on; the return may fall silent."""
+    rng = np.random.default_rng(1)
+    rows: list[Reading] = []
+    for t in range(1500):
+        usual_c = 24.0 if t < FAN_S else 20.4 + 45.0 * (1.0 - exp(-max(t - FIRE_S, 0) / 60.0))
+        if t < silent_s:
+            rows.append(make_reading(len(rows), t + 0.1, "ret", round(20.0 + rng.normal(0.0, 0.04), 3)))
+        for n, (name, later_c) in enumerate(supply_c.items()):
+            value = usual_c if t < 1000 else later_c(t)
+            rows.append(
+                make_reading(len(rows), t + 0.3 + 0.1 * n, name, round(value + rng.normal(0.0, 0.04), 3))
+            )
+    return rows
+
+
+def climbing(t: int) -> float:
+    return 65.4 + 0.1 * (t - 1000)
+
+
+def alarms(
+    supply_c: dict[str, Callable[[int], float]], *, silent_s: int = 10**9, air_until_s: int | None = None
+) -> list[dict[str, Any]]:
+    job = make_job(unit=unit(max_supply_c=MOST_C, plate_output_w=50_000.0))
+    job = replace(job, probes=(job.probes[0], *(supply(name) for name in supply_c)))
+    rows = hot_story(supply_c, silent_s=silent_s)
+    if air_until_s is not None:
+        job = replace(job, probes=(*job.probes, ProbeParams(name="duct", role=Role.VELOCITY, u95=0.05)))
+        for t in range(1500):
+            r = make_reading(0, t + 0.2, "duct", 4.0 if FAN_S <= t < air_until_s else 0.0)
+            rows.append(r._replace(quantity=Quantity.VELOCITY))
+        rows.sort(key=lambda r: r.t_ns)
+    return told(outcome(job, rows), "supply-above-maximum")
+
+
+# The supply passes 71 degC 56 s after 1000 s; 5 s a limit must be broken: by the readings alone.
+def test_a_hot_supply_is_told_though_the_return_is_silent() -> None:
+    (event,) = alarms({"sup": climbing}, silent_s=900)
+    assert 1055 <= event["t_s"] <= 1065
+
+
+def test_a_hot_supply_is_told_though_no_air_moves() -> None:
+    """A fan that fails under a burner is where the heat exchanger gets hottest."""
+    (event,) = alarms({"sup": climbing}, air_until_s=1000)
+    assert 1055 <= event["t_s"] <= 1065
+
+
+def test_a_hot_supply_probe_is_not_hidden_by_the_mean_of_several() -> None:
+    (event,) = alarms({"a": lambda _: 62.0, "b": climbing, "c": lambda _: 62.0})
+    assert 1055 <= event["t_s"] <= 1065
+    assert event["probe"] == "b"
+
+
+def test_a_supply_below_the_maximum_is_told_in_no_phase() -> None:
+    assert not alarms({"sup": lambda _: 65.4}, silent_s=900, air_until_s=1100)
+
+
+def test_cold_entering_air_is_told_though_the_supply_is_silent() -> None:
+    rows = [r for r in Story(entering_c=8.0).readings() if r.probe == "ret" or r.t_ns < 500e9]
+    cold = [r._replace(value=3.0) if r.probe == "ret" and r.t_ns > 600e9 else r for r in rows]
+    (event,) = told(outcome(make_job(unit=unit(min_entering_c=5.0)), cold), "entering-below-minimum")
+    assert 600 <= event["t_s"] <= 610
