@@ -14,7 +14,7 @@ from logger.core.traverse import Traverse, TraverseQuantity
 from logger.core.traverse_checks import check_traverse
 from logger.core.traverse_factor import ProbeFactor
 from logger.core.traverse_flow import measure
-from logger.core.traverse_mix import MixedTemperature, check_mixed, mixed_temperature
+from logger.core.traverse_mix import MixedTemperature, Spot, check_mixed, mixed_temperature
 
 
 def _row(label: str, text: str) -> str:
@@ -92,9 +92,9 @@ def _mixed_rows(mixed: MixedTemperature, units: Units) -> list[str]:
 
 
 def mixed_lines(
-    mixed: MixedTemperature, placement: float | None, checks: Iterable[FlowCheck], units: Units
+    mixed: MixedTemperature, spot: Spot | None, checks: Iterable[FlowCheck], units: Units
 ) -> list[str]:
-    """The mixed temperature; ``placement`` is its u95 as a fraction of the rise, where that is known."""
+    """The mixed temperature, and what a probe at one spot makes of it, where its reading is known."""
     diff = Dimension.DIFFERENCE
     unit = _difference_unit(units)
     lines = [
@@ -106,12 +106,17 @@ def mixed_lines(
         *(line for check in checks for line in check_lines(check)),
         "",
     ]
-    if placement is None:
-        return [*lines, "Give --return to have placement_u95 for the supply probe's table."]
+    if spot is None:
+        return [
+            *lines,
+            "Give --return and --reading (what the supply probe read meanwhile) to have rise_factor and",
+            "placement_u95 for its table.",
+        ]
     return [
         *lines,
-        "for the supply probe's table, once its reading is set to the mixed temperature (offset):",
-        f'  placement_u95 = "{100.0 * placement:.1f} %"',
+        "for the supply probe's table, as long as it stays where it read that:",
+        f"  rise_factor = {spot.rise_factor:.4f}",
+        f'  placement_u95 = "{100.0 * spot.placement_u95:.1f} %"',
     ]
 
 

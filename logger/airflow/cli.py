@@ -73,6 +73,12 @@ def compute(
     return_: Annotated[
         str | None, typer.Option("--return", help="With a temperature traverse: the return air.")
     ] = None,
+    reading: Annotated[
+        str | None, typer.Option(help="With one too: what the probe that stays in the supply air read.")
+    ] = None,
+    same_probe: Annotated[
+        bool, typer.Option("--same-probe", help="That reading is of the traverse's own probe.")
+    ] = False,
     units: _Units = None,
     json: _Json = False,
 ) -> None:
@@ -82,11 +88,12 @@ def compute(
     Examples:
       riselog traverse compute traverse.json
       riselog traverse compute traverse.json --units si --json
-      riselog traverse compute mixed.json --return "70 °F"
+      riselog traverse compute mixed.json --return "70 °F" --reading "119.3 °F"
     """  # noqa: D301
-    from logger.airflow.commands import compute_command  # noqa: PLC0415 - costs start-up time
+    from logger.airflow.commands import SpotOptions, compute_command  # noqa: PLC0415 - costs start-up time
 
-    raise typer.Exit(compute_command(file, return_=return_, units=units, json=json))
+    options = SpotOptions(return_=return_, reading=reading, same_probe=same_probe)
+    raise typer.Exit(compute_command(file, options, units=units, json=json))
 
 
 def factor(

@@ -23,7 +23,7 @@ from logger.airflow.options import (
     word,
 )
 from logger.airflow.plan_text import plan_document, plan_lines
-from logger.config.quantities import Dimension, Units, show
+from logger.config.quantities import Dimension, Units
 from logger.core.airflow import AirState, FlowCheck, MeasuredAirflow, airflow_document
 from logger.core.airflow_sources import from_fan_curve, state_of_density
 from logger.core.electric_step import from_electric_step, mass_u95
@@ -35,7 +35,7 @@ from logger.core.traverse import Assumed, Traverse, TraverseQuantity
 from logger.core.traverse_checks import check_traverse
 from logger.core.traverse_factor import probe_factor
 from logger.core.traverse_flow import measure
-from logger.core.traverse_mix import check_mixed, mixed_temperature
+from logger.core.traverse_mix import MixedTemperature, Spot, check_mixed, mixed_temperature, spot
 from logger.documents import print_json, print_lines
 from logger.traverse.file import load_traverse
 
@@ -56,16 +56,41 @@ def plan_command(options: PlanOptions, *, json: bool) -> int:
     return 0
 
 
-def compute_command(path: Path, *, return_: str | None, units: str | None, json: bool) -> int:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpotOptions:
+    """What the return and the supply probe read during a temperature traverse, as typed."""
+
+    return_: str | None = None
+    reading: str | None = None
+    same_probe: bool = False
+
+    def find(self, traverse: Traverse, mixed: MixedTemperature) -> Spot | None:
+        """What the supply probe makes of the stream; None where nothing was told of it."""
+        if self.return_ is None and self.reading is None and not self.same_probe:
+            return None
+        if self.return_ is None or self.reading is None:
+            raise UsageError("--return and --reading go together: give both, or neither")
+        return spot(
+            mixed,
+            amount("--return", self.return_, Dimension.TEMPERATURE),
+            amount("--reading", self.reading, Dimension.TEMPERATURE),
+            None if self.same_probe else traverse.temperature_u95_k,
+        )
+
+
+def compute_command(path: Path, options: SpotOptions, *, units: str | None, json: bool) -> int:
     """Airflow, or mixed temperature, of a traverse file; the exit code."""
     shown = units_of(units)
     traverse = load_traverse(path)
     mixed = traverse.quantity is TraverseQuantity.TEMPERATURE
-    if return_ is not None and not mixed:
-        raise UsageError(f"{path} is a traverse of velocity, and --return goes with one of temperature")
+    if options != SpotOptions() and not mixed:
+        raise UsageError(
+            f"{path} is a traverse of velocity; --return, --reading and --same-probe go with one of "
+            "temperature"
+        )
     try:
         if mixed:
-            return _compute_mixed(traverse, return_, shown, json=json)
+            return _compute_mixed(traverse, options, shown, json=json)
         flow = measure(traverse)
         checks = check_traverse(traverse, flow)
     except UsageError as error:
@@ -83,20 +108,12 @@ def _answer(
     return 0
 
 
-def _compute_mixed(traverse: Traverse, return_: str | None, units: Units, *, json: bool) -> int:
+def _compute_mixed(traverse: Traverse, options: SpotOptions, units: Units, *, json: bool) -> int:
     mixed = mixed_temperature(traverse)
     checks = check_mixed(traverse, mixed)
-    placement = None
-    if return_ is not None:
-        rise_k = mixed.mixed_c - amount("--return", return_, Dimension.TEMPERATURE)
-        if rise_k <= 0.0:
-            raise UsageError(
-                f"--return '{return_}' is not below the mixed "
-                f"{show(mixed.mixed_c, Dimension.TEMPERATURE, units)}: were they swapped?"
-            )
-        placement = mixed.placement_u95_k / rise_k
+    at_probe = options.find(traverse, mixed)
     if not json:
-        print_lines(mixed_lines(mixed, placement, checks, units))
+        print_lines(mixed_lines(mixed, at_probe, checks, units))
         return 0
     print_json(
         {
@@ -107,7 +124,8 @@ def _compute_mixed(traverse: Traverse, return_: str | None, units: Units, *, jso
             "warmest_c": mixed.warmest_c,
             "u95_k": mixed.u95_k,
             "placement_u95_k": mixed.placement_u95_k,
-            "placement_u95_percent": None if placement is None else 100.0 * placement,
+            "rise_factor": None if at_probe is None else at_probe.rise_factor,
+            "placement_u95_percent": None if at_probe is None else 100.0 * at_probe.placement_u95,
             "budget": [
                 {"source": line.source, "u_k": line.u_w, "share": share, "assumed": line.assumed}
                 for line, share in zip(mixed.lines, mixed.combined.shares, strict=True)

@@ -272,6 +272,11 @@ MATCH_KEYS = ("matched", "matched_at", "gain", "gain_u95", "humidity_offset", "h
 
 def _matches(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
     for name, probe in probes.items():
+        if probe.rise_factor is not None and probe.role is not Role.SUPPLY:
+            yield Problem(
+                ("probes", name, "rise_factor"),
+                f'goes with a probe in the supply air only, and role is "{probe.role}"; remove it',
+            )
         given = [key for key in MATCH_KEYS if getattr(probe, key) is not None]
         if given and not isinstance(probe, TemperatureProbe):
             yield Problem(

@@ -15,6 +15,7 @@ from logger.config.schema import (
 from logger.config.traverse import TraverseSetup
 from logger.config.visit import visit_notes
 from logger.core.air import standard_pressure_pa
+from logger.core.airflow import GUESSED_PRESSURE_U_PA, PRESSURE_U_PA
 from logger.core.gas import GasParams
 from logger.core.params import (
     GAIN_U95,
@@ -28,10 +29,8 @@ from logger.core.params import (
     UnitKind,
     UnitParams,
 )
+from logger.core.traverse import PressureFrom
 
-ALTITUDE_U_PA = 1_000.0  # Pa, standard uncertainty of weather about the standard atmosphere: assumed
-GIVEN_U_PA = 150.0  # Pa, standard uncertainty of a pressure entered once: assumed
-UNKNOWN_U_PA = 3_000.0  # Pa, standard uncertainty where no altitude is known: assumed
 OUTDOOR_U95 = 0.05  # fraction of the supply air: assumed
 LEAST_EFFICIENCY = 0.5  # output over input; below it a unit was mistyped (assumed)
 PLACEMENT_U95 = 0.03  # fraction of the rise: assumed
@@ -87,22 +86,22 @@ def _pressure(
     """Pressure of the site, its standard uncertainty, and whether it is assumed."""
     job = config.job
     if job.pressure is not None:
-        return job.pressure, GIVEN_U_PA, False
+        return job.pressure, PRESSURE_U_PA[PressureFrom.TYPED], False
     if job.altitude is not None:
-        return standard_pressure_pa(job.altitude), ALTITUDE_U_PA, True
+        return standard_pressure_pa(job.altitude), PRESSURE_U_PA[PressureFrom.ALTITUDE], True
     if traverse is not None and (plane_pa := traverse.stated_pressure_pa()) is not None:
         shown = show(plane_pa, Dimension.PRESSURE, job.units)
         notes.append(
             f"job.altitude and job.pressure are left out: the {shown} of the traverse's file is taken for"
             " the site's pressure; give one of them if that is another."
         )
-        return plane_pa, ALTITUDE_U_PA, True
+        return plane_pa, PRESSURE_U_PA[PressureFrom.ALTITUDE], True  # another day, another weather
     if not has_barometer:
         notes.append(
             "job.altitude and job.pressure are left out: sea level is assumed, with a wide uncertainty;"
             " the output comes out about 1 % too high for each 280 ft (85 m) above it, so give one of them."
         )
-    return standard_pressure_pa(0.0), UNKNOWN_U_PA, True
+    return standard_pressure_pa(0.0), GUESSED_PRESSURE_U_PA, True
 
 
 def _unit(config: ConfigFile, probes: Probes, notes: list[str]) -> UnitParams:
@@ -238,6 +237,7 @@ def _probe(name: str, probe: ProbeTable) -> ProbeParams:
         placement_assumed=probe.placement_u95 is None,
         max_age_s=probe.max_age,
         weight=probe.weight,
+        rise_factor=1.0 if probe.rise_factor is None else probe.rise_factor,
         gain=probe.gain or 0.0,
         gain_u95=GAIN_U95 if probe.gain_u95 is None else probe.gain_u95,
         gain_assumed=probe.gain_u95 is None,

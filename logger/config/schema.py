@@ -99,6 +99,7 @@ class ProbeTable(Table):
     placement_u95: f.Share | None = None
     weight: f.Weight = 1.0
     max_age: f.MaxAge = 5.0
+    rise_factor: Any = None
     matched: Any = None
     matched_at: Any = None
     gain: Any = None
@@ -112,6 +113,7 @@ class TemperatureProbe(ProbeTable):
 
     u95: f.TemperatureU95 | None = None
     offset: f.TemperatureOffset = 0.0
+    rise_factor: f.Factor | None = None
     matched: f.Day | None = None
     matched_at: f.Temperature | None = None
     gain: f.Gain | None = None

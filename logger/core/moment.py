@@ -11,6 +11,7 @@ from math import ceil, inf, sqrt
 from typing import NamedTuple
 
 from logger.core.air import humidity_ratio
+from logger.core.airflow import GUESSED_PRESSURE_U_PA
 from logger.core.align import NEVER_NS, Slots
 from logger.core.flow import NO_FLOW_M_S, AirflowLaw
 from logger.core.heat import air_heat_w, mix_air
@@ -28,7 +29,6 @@ from logger.core.readings import NS_PER_S, Quantity
 INTERVALS = 9  # readings whose median tells a probe's update interval
 SLACK_NS = 150_000_000  # ns: a probe of nominally 1 s that is a little late is still one of 1 s
 PROMPT_NS = NS_PER_S + SLACK_NS  # ns: so soon after the last one, a reading keeps the pace of 1 s
-KNOWN_PRESSURE_U_PA = 1_000.0  # Pa: standard uncertainty of a pressure from altitude (design)
 FROZEN_STEPS = 3.0  # steps its partner must move while a probe repeats one value (design)
 FROZEN_TICKS = 60  # s for so long (design choice)
 LEAST_STEP_K = 0.1  # K: a partner's step where it is finer or not known yet (assumed)
@@ -135,7 +135,12 @@ class MomentReader:
         self._return = self._entering
         if job.probes_of(Role.MIXED):
             self._return = _places(slots, job.probes_of(Role.RETURN), Quantity.TEMPERATURE)
-        self._supply = _places(slots, job.probes_of(Role.SUPPLY), Quantity.TEMPERATURE)
+        supply = job.probes_of(Role.SUPPLY)
+        self._supply = _places(slots, supply, Quantity.TEMPERATURE)
+        # what a temperature traverse found: the stream's rise is not that of the spots
+        self._uneven = any(p.rise_factor != 1.0 for p in supply)
+        factors = zip(self._supply, supply, strict=True)
+        self._rise_parts = tuple((place, share * p.rise_factor) for (place, _, share), p in factors)
         self._humidity = _places(slots, entering[:1], Quantity.HUMIDITY)
         self._pressure = _places(slots, job.probes_of(Role.PRESSURE), Quantity.PRESSURE)
         velocity = job.probes_of(Role.VELOCITY)
@@ -151,7 +156,7 @@ class MomentReader:
         self.streams = {place: Stream() for place, *_ in (*self._entering, *self._supply, *self._velocity)}
         self._streams = tuple(self.streams.items())
         self.humidity_seen = self.pressure_seen = False
-        known = job.pressure_u_pa <= KNOWN_PRESSURE_U_PA  # from altitude or given, not a bare assumption
+        known = job.pressure_u_pa < GUESSED_PRESSURE_U_PA  # from altitude or given, not a bare assumption
         spread = PRESSURE_GAP * job.pressure_pa if known else inf
         self._pressure_low, self._pressure_high = job.pressure_pa - spread, job.pressure_pa + spread
         self.pressure_refused = False  # the probe contradicts the site's altitude or pressure
@@ -223,8 +228,8 @@ class MomentReader:
         )
         if self._mixes and entering_c is not None:
             entering_c, w = self._mix(entering_c, w, values, times, now_ns, pressure_pa)
-        if watch_frozen and entering_c is not None and supply_c is not None:
-            supply_c = self._unless_frozen(tick, entering_c, supply_c)
+        if entering_c is not None and supply_c is not None and (watch_frozen or self._uneven):
+            supply_c = self._stream_c(tick, entering_c, supply_c, values, watch_frozen=watch_frozen)
         velocity_m_s = _mean(self._velocity, values, times, now_ns) if self._velocity else None
         flowing = None if velocity_m_s is None else velocity_m_s >= NO_FLOW_M_S
         rise_k = dry_air_kg_s = heat_w = inlet_c = None
@@ -287,7 +292,17 @@ class MomentReader:
         outdoor_w = humidity_ratio(outdoor_c, humidity, pressure_pa)
         return mix_air(self._job.unit.outdoor_fraction, return_c, w, outdoor_c, outdoor_w)
 
-    def _unless_frozen(self, tick: int, entering_c: float, supply_c: float) -> float | None:
+    def _stream_c(
+        self, tick: int, entering_c: float, supply_c: float, values: list[float], *, watch_frozen: bool
+    ) -> float | None:
+        """Supply air of the whole stream, from the rises at the probes' spots; None where one is frozen."""
+        if watch_frozen and self._is_frozen(tick, entering_c):
+            return None
+        if not self._uneven:
+            return supply_c
+        return entering_c + sum([part * (values[place] - entering_c) for place, part in self._rise_parts])
+
+    def _is_frozen(self, tick: int, entering_c: float) -> bool:
         entering_step = self.streams[self._entering[0][0]].step
         frozen = False
         for place, *_ in self._supply:
@@ -295,7 +310,7 @@ class MomentReader:
             if (not stream.frozen and tick - stream.changed_tick >= FROZEN_TICKS) or stream.partner_c is None:
                 stream.check_frozen(tick, entering_c, entering_step)
             frozen = frozen or stream.frozen
-        return None if frozen else supply_c
+        return frozen
 
 
 def _fraction(humidity_pct: float) -> float:

@@ -119,6 +119,7 @@ class ProbeParams:
     placement_assumed: bool = True
     max_age_s: float = 5.0
     weight: float = 1.0  # of this probe in the mean of its role
+    rise_factor: float = 1.0  # supply: rise of the whole stream over that at this probe
     gain: float = 0.0
     gain_u95: float = GAIN_U95
     gain_assumed: bool = True
@@ -179,9 +180,11 @@ class AirflowParams:
     PROBE: velocity of ``probe`` x ``area_m2`` x ``factor``, in plane ``at``.
     MASS: ``mass_kg_s`` of dry air.
     From a traverse: ``lines`` are the budget behind ``u95``, ``pressure_pa`` the pressure in the
-    plane then, ``origin`` one sentence on how it was had. ``density_power``: power with which its
-    volume goes with 1 / density then. ``own_pressure``: ``pressure_pa`` is not the job's own number;
-    else the pressure of the moment stands in for it. ``burner``: whether the unit heated then.
+    plane then, ``pressure_u_pa`` its standard uncertainty, ``origin`` one sentence on how it was
+    had. ``density_power``: power with which its volume goes with 1 / density then.
+    ``own_pressure``: ``pressure_pa`` is not the job's own number; else the pressure of the moment
+    stands in for it. ``burner``: whether the unit heated then;
+    ``inlet_c``: the air at the fan inlet then, None where nobody said it.
     ``reference``: a fixed airflow that a live one is compared with.
     """
 
@@ -199,9 +202,11 @@ class AirflowParams:
     basis: VelocityBasis = VelocityBasis.ACTUAL
     reference_density_kg_m3: float = STANDARD_DENSITY_KG_M3
     pressure_pa: float | None = None
+    pressure_u_pa: float = 1_000.0
     own_pressure: bool = False
     density_power: float = 0.0
     burner: Burner = Burner.OFF
+    inlet_c: float | None = None
     measured_day: int | None = None  # of a traverse: ordinal of its day (1 = 0001-01-01)
     lines: tuple[FlowLine, ...] = ()
     origin: str = ""

@@ -7,7 +7,7 @@ the assumption of how well one probe stands for the stream.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from logger.core.airflow import FlowCheck
 from logger.core.budget import BudgetLine, Combined, combine
 from logger.core.errors import UsageError
 from logger.core.params import VelocityBasis
-from logger.core.texts import difference_text
+from logger.core.texts import difference_text, temperature_text
 from logger.core.traverse import Traverse, TraversePoint
 from logger.core.traverse_budget import actual_velocity, air_state
 from logger.core.traverse_checks import check_complete
@@ -25,6 +25,8 @@ KELVIN = 273.15  # K at 0 degC, definition
 LEAST_SPREAD_K = 2.0  # K: a stream behind a heat exchanger is seldom more even (assumed)
 UNKNOWN_SCATTER_K = 0.3  # K of one point's average, where none was noted (assumed)
 WEIGHT_U = 0.10  # of one point's velocity against the others (assumed)
+LEAST_RISE_K = 3.0  # K: below it a rise scales nothing (assumed)
+APART_MOST = 1.5  # a spot's rise over the stream's, or its inverse; beyond it nothing is corrected (assumed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +41,47 @@ class MixedTemperature:
     placement_u95_k: float
     lines: tuple[BudgetLine, ...]  # u_w in K
     combined: Combined
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """What one probe of the supply air makes of the stream.
+
+    ``rise_factor``: rise of the stream over that at the probe. It scales the rise, where an offset
+    would cancel in the fan phase. ``placement_u95``: how well it is known, a fraction of the rise.
+    """
+
+    rise_factor: float
+    placement_u95: float
+
+
+def spot(
+    mixed: MixedTemperature, return_c: float, reading_c: float, other_u95_k: float | None = None
+) -> Spot:
+    """Hold a probe's reading, taken during the traverse, against the stream.
+
+    ``other_u95_k``: u95 of that probe where it is another one than the traverse's; the calibrations
+    of both are in the factor then, and of one probe they cancel.
+
+    Raises
+    ------
+    UsageError
+        One of the rises is not above 0, or they are too far apart to be of one stream.
+    """
+    rise_k, at_probe_k = mixed.mixed_c - return_c, reading_c - return_c
+    if min(rise_k, at_probe_k) < LEAST_RISE_K:
+        raise UsageError(
+            f"the return air, {temperature_text(return_c)}, is not below both the stream's "
+            f"{temperature_text(mixed.mixed_c)} and the probe's {temperature_text(reading_c)} by "
+            f"{difference_text(LEAST_RISE_K)} or more: fire the unit, or see whether they were swapped"
+        )
+    if not 1.0 / APART_MOST <= rise_k / at_probe_k <= APART_MOST:
+        raise UsageError(
+            f"the probe's rise is {at_probe_k / rise_k:.2f} times that of the stream: it reads another "
+            "temperature, or stands in a poor place; check it, or move it"
+        )
+    u95_k = mixed.placement_u95_k if other_u95_k is None else hypot(mixed.u95_k, other_u95_k)
+    return Spot(rise_factor=rise_k / at_probe_k, placement_u95=u95_k / rise_k)
 
 
 def mixed_temperature(traverse: Traverse) -> MixedTemperature:

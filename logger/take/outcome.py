@@ -13,6 +13,7 @@ from logger.core.errors import UsageError
 from logger.core.params import VelocityBasis
 from logger.core.texts import counted
 from logger.core.traverse import Assumed, MeasuredPlane, Traverse, TraverseQuantity
+from logger.core.traverse_budget import drift
 from logger.core.traverse_plan import DOWNSTREAM_DIAMETERS, Plan
 from logger.core.traverse_plan_checks import NOT_SEEN
 from logger.faults import complain
@@ -104,8 +105,8 @@ def tell(taking: Taking, setup: Setup, options: TakeOptions) -> None:
     lines = [f"{words.saved_text(done, path, state.count)}."]
     if missing := words.open_text(state):
         lines.append(f"{_capital(missing)}: go on with {_resume_command(setup, options)}")
-    if drift := words.drift_text(state, setup.units):
-        lines.append(f"Drift: {drift}.")
+    if said := words.drift_text(state, setup.units, drift(taking.traverse())):
+        lines.append(f"Drift: {said}.")
     assumed = taking.traverse().assumed
     if assumed and setup.base.quantity is TraverseQuantity.VELOCITY:
         said = ", ".join(f"{part} ({ASKED[part]})" for part in assumed)
@@ -114,9 +115,9 @@ def tell(taking: Taking, setup: Setup, options: TakeOptions) -> None:
         )
     write_lines(lines, sys.stderr if options.json else sys.stdout)
     if options.json:
-        from logger.airflow.commands import compute_command  # noqa: PLC0415 - costs start-up time
+        from logger.airflow.commands import SpotOptions, compute_command  # noqa: PLC0415 - costs start-up time
 
-        compute_command(path, return_=None, units=setup.units, json=True)
+        compute_command(path, SpotOptions(), units=setup.units, json=True)
     else:
         write_lines(["", *_answer(taking.traverse(), setup)], sys.stdout)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import replace
+from math import hypot
 from pathlib import Path
 from typing import Any
 
@@ -345,14 +346,25 @@ def test_compute_of_a_temperature_traverse(run: Run, tmp_path: Path) -> None:
     warm = tuple(replace(p, temperature_c=45.0 + 4 * p.y, scatter_k=0.1) for p in base.points)
     path = tmp_path / "mixed.json"
     save_traverse(path, replace(base, points=warm, quantity=TraverseQuantity.TEMPERATURE))
-    found = document(run, "compute", str(path), "--return", "20 °C")
+    spot = ("--return", "20 °C", "--reading", "48.35 °C")
+    found = document(run, "compute", str(path), *spot, "--same-probe")
     assert found["schema"] == "riselog.mixed-temperature/1"
     assert found["mixed_c"] == pytest.approx(47.0)  # y and x do not hang together: the plain mean
     assert found["placement_u95_percent"] == pytest.approx(100 * found["placement_u95_k"] / 27.0)
-    code, out, _ = run("compute", str(path), "--return", "70 °F")
+    assert found["rise_factor"] == pytest.approx(27.0 / 28.35)
+    # another probe: the calibrations of both are in it, 0.5 K each
+    other = document(run, "compute", str(path), *spot)
+    assert other["placement_u95_percent"] == pytest.approx(100 * hypot(other["u95_k"], 0.5) / 27.0)
+    code, out, _ = run("compute", str(path), *spot)
     assert code == 0
+    assert "rise_factor = 0.9524" in out
     assert "placement_u95 = " in out
-    assert run("compute", str(path), "--return", "60 °C")[0] == 2
+    code, out, _ = run("compute", str(path))
+    assert "--reading" in out
+    assert "placement_u95 =" not in out  # by itself it would narrow the doubt of an error that stays
+    for wrong in (("--return", "60 °C"), ("--reading", "48 °C"), ("--return", "20 °C", "--reading", "90 °C")):
+        assert run("compute", str(path), *wrong)[0] == 2
+    assert run("compute", str(path), "--return", "60 °C", "--reading", "48 °C")[0] == 2
     assert run("factor", str(path))[0] == 2
 
 
