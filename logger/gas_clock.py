@@ -9,13 +9,14 @@ from pydantic import BeforeValidator, ValidationError
 
 from logger.config import fields as f
 from logger.config.gas import COUNTED, GasTable, gas_faults, gas_params
-from logger.config.params import ALTITUDE_U_PA, GIVEN_U_PA, UNKNOWN_U_PA
 from logger.config.problems import problems_of
 from logger.config.quantities import Dimension
 from logger.core.air import standard_pressure_pa
+from logger.core.airflow import GUESSED_PRESSURE_U_PA, PRESSURE_U_PA
 from logger.core.efficiency import OFF_PLATE, SURE, against_plate
 from logger.core.errors import UsageError
 from logger.core.gas import GasInput, GasParams, Known, timed_input
+from logger.core.traverse import PressureFrom
 from logger.documents import print_json, print_lines
 from logger.safety import SHORT_CAUTION
 from logger.screen.format import number, percent, show
@@ -107,18 +108,19 @@ def _site_pa(table: ClockTable, gas: GasParams) -> tuple[Known, tuple[str, ...]]
     if table.altitude is not None and table.pressure is not None:
         raise UsageError("--altitude and --pressure were both given: leave one out")
     if table.pressure is not None:
-        return Known(table.pressure, GIVEN_U_PA), ()
+        return Known(table.pressure, PRESSURE_U_PA[PressureFrom.TYPED]), ()
     if table.altitude is not None:
-        return Known(standard_pressure_pa(table.altitude), ALTITUDE_U_PA, assumed=True), ()
+        site_pa = standard_pressure_pa(table.altitude)
+        return Known(site_pa, PRESSURE_U_PA[PressureFrom.ALTITUDE], assumed=True), ()
     if table.meter_pressure is not None:
         note = "--altitude and --pressure are left out: sea level is assumed, with a wide uncertainty."
-        return Known(standard_pressure_pa(0.0), UNKNOWN_U_PA, assumed=True), (note,)
+        return Known(standard_pressure_pa(0.0), GUESSED_PRESSURE_U_PA, assumed=True), (note,)
     note = (
         "--altitude and --pressure are left out: no correction for the gas's pressure, as if the meter "
         "counted at the base pressure; at 5000 ft that is 18 % too much."
     )
     said = () if gas.of_site else (note,)
-    return Known(gas.base_pressure_pa - gas.gauge_pa.value, UNKNOWN_U_PA, assumed=True), said
+    return Known(gas.base_pressure_pa - gas.gauge_pa.value, GUESSED_PRESSURE_U_PA, assumed=True), said
 
 
 def document(clocked: Clocked) -> dict[str, Any]:

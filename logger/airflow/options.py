@@ -15,7 +15,7 @@ from logger.core.air import standard_pressure_pa
 from logger.core.airflow import INDOOR_C, AirState, FlowCheck, plane_humidity
 from logger.core.errors import UsageError
 from logger.core.texts import temperature_text
-from logger.core.traverse import Assumed, Duct, DuctShape, MeasuredPlane, Method
+from logger.core.traverse import Assumed, Duct, DuctShape, MeasuredPlane, Method, PressureFrom
 from logger.core.traverse_plan import Plan, free_duct, make_plan
 from logger.traverse.model import SIDE_M
 
@@ -184,6 +184,11 @@ class AirOptions:
     pressure: str | None
 
     @property
+    def pressure_from(self) -> PressureFrom:
+        """How its pressure was had, where anything was given."""
+        return PressureFrom.ALTITUDE if self.pressure is None else PressureFrom.TYPED
+
+    @property
     def assumed(self) -> tuple[Assumed, ...]:
         """What of it nobody gave."""
         given = {
@@ -207,11 +212,11 @@ def state_of(option: str, air: AirOptions) -> AirState:
             f"{temperature_text(high_c)}"
         )
     if air.humidity is None:
-        return AirState.of(temp_c, plane_humidity(temp_c, site_pa), site_pa)
+        return AirState.of(temp_c, plane_humidity(temp_c, site_pa), site_pa, air.pressure_from)
     share = amount("--humidity", air.humidity, Dimension.FRACTION)
     if not 0.0 <= share <= 1.0:
         raise UsageError(f"--humidity '{air.humidity}': give one from 0 % to 100 %")
-    return AirState.of(temp_c, share, site_pa)
+    return AirState.of(temp_c, share, site_pa, air.pressure_from)
 
 
 def check_air(assumed: Collection[Assumed], state: AirState) -> FlowCheck:

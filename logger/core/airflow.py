@@ -7,23 +7,28 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
-from math import sqrt
+from math import hypot
 from typing import Any
 
 from logger.core.air import density_kg_m3, humidity_ratio, relative_humidity, saturation_pa, volume_m3_kg
 from logger.core.budget import BudgetLine, Combined
 from logger.core.texts import temperature_text
-from logger.core.traverse import Assumed
+from logger.core.traverse import Assumed, PressureFrom
 
 SCHEMA = "riselog.airflow/1"
 TEMPERATURE_U_K = 0.5  # K: of the air in the plane, typed or by a probe (assumed)
-PRESSURE_U_PA = 300.0  # Pa: of the site's pressure (assumed)
 HUMIDITY_U = 0.05  # fraction of saturation (assumed)
 GUESSED_TEMPERATURE_U_K = 3.0  # K: where nobody measured it (assumed)
-GUESSED_PRESSURE_U_PA = 3_000.0  # Pa: sea level taken for a site of any height (assumed)
 GUESSED_HUMIDITY_U = 0.15  # fraction of saturation: rooms, dry to damp (assumed)
 ROOM_DEW_POINT_C = 25.0  # degC: the dampest air that rooms give back (assumed)
 INDOOR_C, INDOOR_HUMIDITY = 20.0, 0.5  # degC, fraction: room air, where nothing better is known (assumed)
+GUESSED_PRESSURE_U_PA = 3_000.0  # Pa: sea level taken for a site of any height (assumed)
+PRESSURE_U_PA: dict[PressureFrom, float] = {
+    PressureFrom.ALTITUDE: 1_000.0,  # Pa: weather about the standard atmosphere (assumed, design)
+    PressureFrom.TYPED: 150.0,  # Pa: read once, from a barometer or a station near by (assumed)
+    PressureFrom.PROBE: 150.0,  # Pa: half of the 300 Pa that a probe's u95 is where it is not given (assumed)
+}
+"""Standard uncertainty of an air pressure by how it was had: of a traverse and of a job."""
 HEATED_PLANE_C = 30.0  # degC: from here on the air in a plane was heated: its moisture is a room's (assumed)
 
 
@@ -37,9 +42,16 @@ class AirState:
     humidity_ratio: float
     density_kg_m3: float
     volume_m3_kg: float
+    pressure_from: PressureFrom | None = None
 
     @classmethod
-    def of(cls, temperature_c: float, humidity: float, pressure_pa: float) -> AirState:
+    def of(
+        cls,
+        temperature_c: float,
+        humidity: float,
+        pressure_pa: float,
+        pressure_from: PressureFrom | None = None,
+    ) -> AirState:
         """State from temperature (degC), relative humidity (fraction) and pressure (Pa)."""
         w = humidity_ratio(temperature_c, humidity, pressure_pa)
         return cls(
@@ -49,7 +61,17 @@ class AirState:
             humidity_ratio=w,
             density_kg_m3=density_kg_m3(temperature_c, w, pressure_pa),
             volume_m3_kg=float(volume_m3_kg(temperature_c, w, pressure_pa)),
+            pressure_from=pressure_from,
         )
+
+
+def pressure_u_pa(how: PressureFrom | None, *, assumed: bool = False) -> float:
+    """Standard uncertainty of a pressure, Pa; ``assumed``: nobody gave one.
+
+    What does not say how it was had (a file of an older version, or by hand) is taken for the
+    poorest that somebody gave, one from an altitude.
+    """
+    return GUESSED_PRESSURE_U_PA if assumed else PRESSURE_U_PA[how or PressureFrom.ALTITUDE]
 
 
 def plane_humidity(temperature_c: float, pressure_pa: float) -> float:
@@ -135,16 +157,31 @@ def airflow_document(flow: MeasuredAirflow, checks: Iterable[FlowCheck]) -> dict
     }
 
 
+def _humidity_u(state: AirState, assumed: Collection[Assumed]) -> float:
+    """Standard uncertainty of the relative humidity, a fraction of saturation."""
+    if Assumed.HUMIDITY not in assumed:
+        return HUMIDITY_U
+    if state.temperature_c < HEATED_PLANE_C:
+        return GUESSED_HUMIDITY_U
+    # a room's air, a room's doubt
+    return GUESSED_HUMIDITY_U * saturation_pa(INDOOR_C) / saturation_pa(state.temperature_c)
+
+
+def water_u(state: AirState, assumed: Collection[Assumed] = ()) -> float:
+    """Standard uncertainty of the humidity ratio: W = 0.622 pv / (p - pv), ASHRAE Fundamentals ch. 1."""
+    most_pa = saturation_pa(state.temperature_c)
+    dry_pa = state.pressure_pa - state.humidity * most_pa
+    return 0.621945 * state.pressure_pa / dry_pa**2 * most_pa * _humidity_u(state, assumed)
+
+
 def density_u(state: AirState, assumed: Collection[Assumed] = (), *, pressure: bool = True) -> float:
     """Relative standard uncertainty of the density, that of ``pressure`` in it or not.
 
     ``assumed``: what of the state nobody measured.
     """
-    guessed = (Assumed.TEMPERATURE in assumed, Assumed.HUMIDITY in assumed, Assumed.PRESSURE in assumed)
-    warm = (GUESSED_TEMPERATURE_U_K if guessed[0] else TEMPERATURE_U_K) / (state.temperature_c + 273.15)
-    humidity_u = GUESSED_HUMIDITY_U if guessed[1] else HUMIDITY_U
-    if guessed[1] and state.temperature_c >= HEATED_PLANE_C:  # a room's air, a room's doubt
-        humidity_u *= saturation_pa(INDOOR_C) / saturation_pa(state.temperature_c)
-    damp = 0.378 * humidity_u * saturation_pa(state.temperature_c) / state.pressure_pa  # d ln rho / d pv
-    press = (GUESSED_PRESSURE_U_PA if guessed[2] else PRESSURE_U_PA) / state.pressure_pa if pressure else 0.0
-    return sqrt(warm * warm + press * press + damp * damp)
+    warm_k = GUESSED_TEMPERATURE_U_K if Assumed.TEMPERATURE in assumed else TEMPERATURE_U_K
+    warm = warm_k / (state.temperature_c + 273.15)
+    vapour_pa = _humidity_u(state, assumed) * saturation_pa(state.temperature_c)
+    damp = 0.378 * vapour_pa / state.pressure_pa  # d ln rho / d pv
+    press_pa = pressure_u_pa(state.pressure_from, assumed=Assumed.PRESSURE in assumed) if pressure else 0.0
+    return hypot(warm, damp, press_pa / state.pressure_pa)

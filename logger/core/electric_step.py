@@ -9,10 +9,11 @@ from collections.abc import Collection
 from math import sqrt
 
 from logger.core.air import enthalpy_j_kg
-from logger.core.airflow import AirState, FlowCheck, MeasuredAirflow, density_u
+from logger.core.airflow import AirState, FlowCheck, MeasuredAirflow, density_u, water_u
 from logger.core.airflow_sources import POORER, measured
 from logger.core.budget import BudgetLine, combine
 from logger.core.errors import UsageError
+from logger.core.heat import WATER_CP_RATIO
 from logger.core.texts import difference_text, power_text
 from logger.core.traverse import Assumed
 
@@ -54,6 +55,7 @@ def from_electric_step(
         BudgetLine("loss", 0.5 * loss_w / heat_w / sqrt(3.0), assumed=True),
         BudgetLine("rise", rise_u95_k / (rise_k - rise_u95_k) / 2.0),
         BudgetLine("placement", PLACEMENT_U, assumed=True),
+        BudgetLine("humidity", WATER_CP_RATIO * water_u(return_state, assumed), assumed=True),
         BudgetLine("density", density_u(return_state, assumed), assumed=True),
     )
     flow = measured(dry_air_kg_s * return_state.volume_m3_kg, return_state, lines)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from logger.core.air import enthalpy_j_kg, temperature_c, volume_m3_kg
 
+WATER_CP_RATIO = 1.86 / 1.006  # d ln(dh) / dW, from h = 1.006 T + W (2501 + 1.86 T)
 SHORTCUT_J_M3_K = 0.075 * 16.018463374 * 0.240 * 4186.8  # standard air 0.075 lb/ft3 x 0.240 Btu/(lb F), in SI
 
 

@@ -49,7 +49,9 @@ def density_power(traverse: Traverse, velocity: npt.NDArray[np.float64]) -> floa
 
 def air_state(traverse: Traverse) -> AirState:
     """The air in the traverse's plane."""
-    return AirState.of(traverse.temperature_c, traverse.humidity, traverse.pressure_pa)
+    return AirState.of(
+        traverse.temperature_c, traverse.humidity, traverse.pressure_pa, traverse.pressure_from
+    )
 
 
 def traverse_lines(

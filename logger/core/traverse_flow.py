@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from logger.core.airflow import MeasuredAirflow, density_u
+from logger.core.airflow import MeasuredAirflow, density_u, pressure_u_pa
 from logger.core.budget import combine
 from logger.core.carry import carry
 from logger.core.errors import UsageError
@@ -94,6 +94,7 @@ def airflow_params(
         temperature_c=traverse.temperature_c,
         humidity=traverse.humidity,
         pressure_pa=traverse.pressure_pa,
+        pressure_u_pa=pressure_u_pa(traverse.pressure_from),
         own_pressure=has_own_pressure(traverse, job_pa),
         density_power=flow.density_power,
         burner=burner,

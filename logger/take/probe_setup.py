@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from logger.config.load import LoadedConfig, ProbeSetup, SimSettings
-from logger.config.params import UNKNOWN_U_PA
+from logger.core.airflow import GUESSED_PRESSURE_U_PA
 from logger.core.errors import ConfigError, UsageError
 from logger.core.params import AirflowParams, AirflowSource, JobParams, ProbeParams, Role
 from logger.core.readings import Quantity
@@ -122,7 +122,7 @@ def given_air(
         Assumed.PRESSURE: pressure_pa(options),
     }
     known: dict[Assumed, float] = {}
-    if config is not None and options.config is not None and config.job.pressure_u_pa < UNKNOWN_U_PA:
+    if config is not None and options.config is not None and config.job.pressure_u_pa < GUESSED_PRESSURE_U_PA:
         known[Assumed.PRESSURE] = config.job.pressure_pa
     for file, parts in ((velocities, (Assumed.PRESSURE,)), (before, tuple(Assumed))):
         if file is not None:

@@ -28,7 +28,7 @@ from logger.core.params import (
     VelocityBasis,
 )
 from logger.core.stretch import Means, Seen, Stretch
-from logger.core.traverse import Assumed, Traverse
+from logger.core.traverse import Assumed, PressureFrom, Traverse
 from logger.core.traverse_flow import airflow_params, measure
 from tests.core.ducts import RECTANGLE, walk
 from tests.core.jobs import make_job
@@ -235,17 +235,29 @@ def test_one_pressure_is_charged_once(kind: str, power: float, drive: FanDrive) 
 
 
 @pytest.mark.parametrize(("kind", "power"), SAME_SOURCE)
-def test_two_pressures_are_charged_both(kind: str, power: float) -> None:
+@pytest.mark.parametrize(
+    ("how", "u_pa"),
+    [
+        (PressureFrom.TYPED, 150.0),
+        (PressureFrom.PROBE, 150.0),
+        (PressureFrom.ALTITUDE, 1_000.0),
+        (None, 1_000.0),  # nobody says: the poorest of them
+    ],
+)
+def test_two_pressures_are_charged_both(
+    kind: str, power: float, how: PressureFrom | None, u_pa: float
+) -> None:
     """Held volume: V went with p_then^-e, m goes with V p_now; held mass: with p_then^(1-e).
 
-    300 Pa is the doubt of a typed pressure; what they differ by enters as a rectangle (GUM 4.3.7).
+    What the pressures differ by enters as a rectangle (GUM 4.3.7).
     """
     then_pa = 99_500.0
     e = 1.0 - power
-    then = hypot(300.0, (then_pa - P) / sqrt(3.0)) / then_pa
-    held_volume = lines_of(carried(read(kind, pressure_pa=then_pa), P))
+    then = hypot(u_pa, (then_pa - P) / sqrt(3.0)) / then_pa
+    traverse = read(kind, pressure_pa=then_pa, pressure_from=how)
+    held_volume = lines_of(carried(traverse, P))
     assert held_volume["pressure"] == pytest.approx(hypot(e * then, 1_000.0 / P), rel=1e-9)
-    held_mass = lines_of(carried(read(kind, pressure_pa=then_pa), P, FanDrive.PROGRAMMED_FLOW))
+    held_mass = lines_of(carried(traverse, P, FanDrive.PROGRAMMED_FLOW))
     assert held_mass.get("pressure", 0.0) == pytest.approx((1.0 - e) * then, rel=1e-9, abs=1e-15)
 
 
@@ -260,16 +272,17 @@ def test_temperature_and_humidity_then_have_a_line_of_their_own(kind: str, power
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_the_traverses_own_u95_holds_for_volume_and_mass(kind: str) -> None:
+@pytest.mark.parametrize(("how", "u_pa"), [(PressureFrom.PROBE, 150.0), (PressureFrom.ALTITUDE, 1_000.0)])
+def test_the_traverses_own_u95_holds_for_volume_and_mass(kind: str, how: PressureFrom, u_pa: float) -> None:
     """Moved by one standard uncertainty of the density, neither moves by more than the line."""
-    traverse = read(kind, pressure_pa=P)
+    traverse = read(kind, pressure_pa=P, pressure_from=how)
     flow = measure(traverse)
     (line,) = [line.u_w for line in flow.lines if line.source == "density"]
-    off = measure(replace(traverse, pressure_pa=P + 300.0))
+    off = measure(replace(traverse, pressure_pa=P + u_pa))
     for quantity in ("volume_m3_s", "dry_air_kg_s"):
         moved = abs(getattr(off, quantity) / getattr(flow, quantity) - 1.0)
         assert moved <= line
-    assert line < 2.0 * hypot(300.0 / P, 0.5 / 293.15)
+    assert line < 1.1 * hypot(u_pa / P, 0.5 / 293.15)
 
 
 def test_what_was_assumed_is_wider() -> None:

@@ -144,6 +144,9 @@ def simulate_sampling(name: str, family: str) -> tuple[Array, Array]:
     return error, u95
 
 
+HOLDS = ("smooth", "elbow", "core dent", "fan blast")
+"""Families for which u95 is said to hold (README): 93 % leaves 95 % its chance in ``TRIALS`` trials."""
+
 COVERED: dict[str, dict[str, float]] = {
     "equal-area 3x3": {
         "smooth": 98,
@@ -210,7 +213,7 @@ def test_how_often_the_true_flow_lies_inside_u95(name: str, family: str, percent
     error, u95 = simulate(name, family)
     covered = 100 * float(np.mean(np.abs(error) <= u95))
     assert covered == pytest.approx(percent, abs=CLOSE)
-    if family == "smooth":
+    if family in HOLDS:
         assert covered >= 93
     if (name, family) == ("log-tchebycheff 5x5", "smooth"):
         assert float(np.median(u95)) <= 0.06

@@ -274,14 +274,36 @@ def test_the_electric_step() -> None:
     flow, _ = from_electric_step(54_587.0 + 300.0, 300.0, state, 50.0)
     assert flow.volume_m3_s == pytest.approx(1.5, rel=1e-4)
     assert flow.dry_air_kg_s == pytest.approx(1.7896, rel=1e-4)
-    # power 1 %, rise half of 0.7 K in 29.3 K, placement 1.5 %, loss 0.16 %: by hand (GUM 5.1.2)
+    # power 1 %, rise half of 0.7 K in 29.3 K, placement 1.5 %, loss 0.16 %: by hand (GUM 5.1.2);
+    # 5 % of saturation is 0.73 g/kg, and dh goes with 1.006 + 1.86 W: 0.13 %
     lines = {line.source: line.u_w for line in flow.lines}
-    hand = (0.01005**2 + (0.35 / 29.3) ** 2 + 0.015**2 + 0.00159**2) ** 0.5
+    hand = (0.01005**2 + (0.35 / 29.3) ** 2 + 0.015**2 + 0.00159**2 + 0.00135**2) ** 0.5
     assert (flow.combined.u_w**2 - lines["density"] ** 2) ** 0.5 == pytest.approx(hand, rel=1e-3)
     assert mass_u95(flow) == pytest.approx(1.96 * hand, rel=1e-3)
     wide, _ = from_electric_step(54_587.0, 0.0, state, 50.0, assumed=(Assumed.PRESSURE,))
     assert wide.u95 > flow.u95
     assert mass_u95(wide) <= mass_u95(flow)  # the mass hangs on no pressure
+
+
+@pytest.mark.parametrize(
+    ("assumed", "other", "share"), [((Assumed.HUMIDITY,), 0.65, 1.0), ((), 0.45, 1.0), ((), 0.6, 2.0)]
+)
+def test_the_moisture_that_nobody_measured(assumed: tuple[Assumed, ...], other: float, share: float) -> None:
+    """The mass of the same power and rise in damper or drier air, energies by psychrolib, against the line.
+
+    50 % is taken: 15 % of saturation of doubt where nobody measured it, else 5 %; ``share`` of them off.
+    """
+    psychrolib.SetUnitSystem(psychrolib.SI)
+
+    def rise_j_kg(humidity: float) -> float:
+        w = psychrolib.GetHumRatioFromRelHum(20.0, humidity, 101_325.0)
+        return float(psychrolib.GetMoistAirEnthalpy(50.0, w) - psychrolib.GetMoistAirEnthalpy(20.0, w))
+
+    flow, _ = from_electric_step(54_587.0, 0.0, ROOM, 50.0, assumed=assumed)
+    (line,) = [line for line in flow.lines if line.source == "humidity"]
+    moved = abs(rise_j_kg(other) / rise_j_kg(0.5) - 1.0)
+    assert moved == pytest.approx(share * line.u_w, rel=0.05)
+    assert mass_u95(flow) > 2.0 * line.u_w
 
 
 @settings(max_examples=80, deadline=None)
