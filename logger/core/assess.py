@@ -14,18 +14,19 @@ one spot for a whole stream                    supply placement, entering placem
 one probe follows later than the other         probe lag
 airflow: calibration, sampling, area ...       airflow (typed), airflow: ... (a traverse's own lines)
 live velocity                                  velocity probe, beside the airflow's
-from the traverse to the firing                flow carry-over
+from the traverse to the firing                flow carry-over; fan inlet then, where its temperature counts
 mass of a volume                               pressure, humidity
 stated share of outdoor air                    outdoor air
 noise of the stretch's mean                    scatter: by lag-1 correlation or by batches, the larger
 what is still to come                          residual drift
-fan heat: measured, typed, unknown             fan heat; noise and creep of the fan phase are in it
+fan heat: measured, typed, unknown             fan heat; noise and creep of the fan phase are in it, and
+                                               where a drive keeps the mass of ever hotter air, its work
 heat through the casing                        casing loss
 """
 
 from __future__ import annotations
 
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 
 from logger.core.budget import BudgetLine
 from logger.core.carry import carry
@@ -112,8 +113,10 @@ def _flow_lines(job: JobParams, means: Means) -> list[BudgetLine]:
         lines.append(BudgetLine("velocity probe", u * net_w, assumed=guess))
     else:
         torque = job.unit.fan_drive is FanDrive.TORQUE
-        carry = CARRY_OVER_TORQUE_U if torque else CARRY_OVER_U
-        lines.append(BudgetLine("flow carry-over", carry * net_w, assumed=True))
+        over_u = CARRY_OVER_TORQUE_U if torque else CARRY_OVER_U
+        lines.append(BudgetLine("flow carry-over", over_u * net_w, assumed=True))
+        inlet_u = carry(job.unit, flow).inlet_u_k / (means.inlet_c + 273.15)  # m goes with T then / T now
+        lines.append(BudgetLine("fan inlet then", inlet_u * net_w, assumed=True))
     return lines
 
 
@@ -174,5 +177,14 @@ def _fan_line(job: JobParams, means: Means, fan: FanPhase | None) -> BudgetLine:
     if fan is None:  # one-sided, as for the slow tail: 0 .. twice the usual power
         volume_m3_s = means.dry_air_kg_s * 0.84  # m3/kg at 20 degC: good enough for a bound
         return BudgetLine("fan heat", 2.0 * FAN_W_PER_M3_S * volume_m3_s / ROOT3, assumed=True)
-    u_w = fan_ratio(means, fan) * fan.watt_per_k * fan.rise_u_k
-    return BudgetLine("fan heat", u_w, nu=max(fan.rise_nu, 1.0))
+    ratio, nu = fan_ratio(means, fan), max(fan.rise_nu, 1.0)
+    u_w = ratio * fan.watt_per_k * fan.rise_u_k
+    gap_w = 0.0
+    if job.unit.fan_drive in (FanDrive.PROGRAMMED_FLOW, FanDrive.TORQUE):
+        # volume x pressure, and the pressure of a duct goes with m2 / rho: the work of one mass goes with
+        # 1 / rho2, not with rho. Fan laws (ASHRAE Handbook HVAC Systems and Equipment, fans; recalled)
+        gap_w = abs(ratio**-2 - ratio) * abs(fan.fan_heat_w) / ROOT3
+    both_w = hypot(u_w, gap_w)
+    return BudgetLine(
+        "fan heat", both_w, nu=nu * (both_w / u_w) ** 4 if u_w > 0.0 else inf, assumed=gap_w > u_w
+    )

@@ -7,6 +7,7 @@ the mass. Source: fan laws (ASHRAE Handbook HVAC Systems and Equipment, fans; re
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 from logger.core.params import (
     AirflowParams,
@@ -24,10 +25,22 @@ HEATED_PLANES = frozenset(
 )
 """Fan and plane with the heating section between them."""
 
+INLET_SPAN_K = {FanPosition.BLOW_THROUGH: 10.0, FanPosition.DRAW_THROUGH: 3.0}
+"""K: how far the air at the fan inlet then may lie from what is taken for it: rooms warm up; one
+burner's rise hardly changes (assumed)."""
+GIVEN_INLET_U_K = 0.5  # K: of such a temperature where it was given (assumed)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Carry:
-    """``holds_mass``: the mass is carried over, else the plane's volume as that at the fan inlet.
+    """``holds_mass``: the mass is carried over, else a volume, that at the fan inlet.
+
+    ``heated``: a constant-speed fan, with the burner on between it and the plane, so the plane's volume
+    is not the fan's: the mass then goes with the temperature at the fan inlet then, of which
+    ``inlet_u_k`` is the standard uncertainty. Where that was given, the fan's volume comes of it.
+    Where not, that of a blow-through fan is taken to be the firing's, and that of a draw-through
+    fan (``by_rise``) the plane's with the rise of the firing. ``fan_by_mass``: the mass in the fan
+    phase stands for that of the firing, so both sides of the fan heat go by their masses.
 
     Powers with which the dry mass now goes: ``pressure_now`` with the pressure of the moment,
     ``pressure_then`` with that in the plane then, ``density_then`` (its amount) with the density
@@ -36,6 +49,10 @@ class Carry:
     """
 
     holds_mass: bool
+    heated: bool = False
+    by_rise: bool = False
+    fan_by_mass: bool = False
+    inlet_u_k: float = 0.0
     reading: float = 0.0
     pressure_now: float = 0.0
     pressure_then: float = 0.0
@@ -45,26 +62,35 @@ class Carry:
 def carry(unit: UnitParams, flow: AirflowParams) -> Carry:
     """How ``flow`` is carried over.
 
-    With the burner on and the heating section between plane and fan, the plane's volume is not the
-    fan's: its mass is that of a firing. In every other case the two volumes are one; the fan's own
+    Without a heating section at work between plane and fan the two volumes are one; the fan's own
     rise, about 1 K or 0.3 %, lies in the budget's carry-over. Where one pressure stands for both
     times, what it did to the volume then it undoes now.
     """
     if flow.source is AirflowSource.MASS:
-        return Carry(holds_mass=True)
+        return Carry(holds_mass=True, fan_by_mass=unit.fan_drive is FanDrive.CONSTANT_SPEED)
     if flow.source is AirflowSource.PROBE:
         live = 1.0 if flow.basis is VelocityBasis.STANDARD else 0.0
         return Carry(holds_mass=False, reading=live, pressure_now=1.0 - live)
     constant = unit.fan_drive is FanDrive.CONSTANT_SPEED
-    heated = flow.burner is Burner.ON and (unit.fan, flow.at) in HEATED_PLANES
-    reading, holds_mass = flow.density_power, heated or not constant
+    heated = constant and flow.burner is Burner.ON and (unit.fan, flow.at) in HEATED_PLANES
+    given = flow.inlet_c is not None
+    reading, holds_mass = flow.density_power, (heated and not given) or not constant
     now, then = 1.0 - reading, 0.0
     if flow.own_pressure:
         now, then = (1.0, -reading) if constant else (0.0, 1.0 - reading)
     return Carry(
         holds_mass=holds_mass,
+        heated=heated,
+        by_rise=heated and not given and unit.fan is FanPosition.DRAW_THROUGH,
+        fan_by_mass=heated and not given,
+        inlet_u_k=_inlet_u_k(unit, given=given) if heated else 0.0,
         reading=reading,
         pressure_now=now,
         pressure_then=then,
-        density_then=1.0 - reading if holds_mass else reading,
+        density_then=1.0 - reading if heated or not constant else reading,
     )
+
+
+def _inlet_u_k(unit: UnitParams, *, given: bool) -> float:
+    """Rectangle where it was not given (GUM 4.3.7)."""
+    return GIVEN_INLET_U_K if given else INLET_SPAN_K[unit.fan] / sqrt(3.0)

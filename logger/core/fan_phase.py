@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from math import hypot, sqrt
 
-from logger.core.ledger import Ledger, means
+from logger.core.carry import carry
+from logger.core.ledger import COLUMN, Ledger, means
 from logger.core.line import MIN_POINTS, Line
 from logger.core.params import JobParams, Role
 from logger.core.probe_lines import mean_own_u
 from logger.core.steady import RISE, SteadyDetector
-from logger.core.stretch import ROOT3, FanPhase, Means, density_ratio, means_from
+from logger.core.stretch import ROOT3, FanPhase, Means, heat_ratio, means_from
 from logger.core.student import t975
 from logger.core.texts import Say, power_text
 
@@ -32,6 +33,7 @@ class FanGauge:
         self.phase: FanPhase | None = None
         self.outdoor_suspected = False
         self._fired = False  # since the last accepted phase
+        self._by_mass = carry(job.unit, job.airflow).fan_by_mass
 
     def heat_w(self, ratio: float) -> float:
         """Fan heat at a moment: measured and carried by the density ratio, typed, or 0."""
@@ -77,7 +79,11 @@ class FanGauge:
         if before is None or not self._fired:
             return
         self._fired = False
-        ratio = density_ratio(after.inlet_c, after.humidity_ratio, after.pressure_pa, before)
+        ratio = heat_ratio(
+            after.watt_per_k / _cp(after.humidity_ratio),
+            *(after.inlet_c, after.humidity_ratio, after.pressure_pa),
+            before,
+        )
         moved_w = after.fan_heat_w - ratio * before.fan_heat_w
         u_w = hypot(
             *(
@@ -123,7 +129,8 @@ class FanGauge:
                 creep_k = spread / grid_s * tau_s
                 tail_k = (abs(line.slope) + spread) / grid_s * LEFT_TAU_S
                 phase = _phase(means_from(mean), line, creep_k / 2.0, window * grid_s)
-                return replace(phase, tail_k=tail_k), ""
+                held_kg_s = mean[COLUMN.dry_air_kg_s] if self._by_mass else None
+                return replace(phase, tail_k=tail_k, held_kg_s=held_kg_s), ""
         return None, "the rise was not flat in the fan phase (residual heat of an earlier firing, or noise?)"
 
     def _check(self, t_s: int, fan: FanPhase) -> None:
@@ -158,8 +165,12 @@ class FanGauge:
             )
 
 
+def _cp(w: float) -> float:
+    """J/(kg K) of moist air per kg of dry air. ASHRAE Fundamentals ch. 1 eq. (30)."""
+    return 1006.0 + 1860.0 * w
+
+
 def _phase(mean: Means, line: Line, creep_k: float, seconds: float) -> FanPhase:
-    cp_j_kg_k = 1006.0 + 1860.0 * mean.humidity_ratio  # ASHRAE Fundamentals ch. 1 eq. (30)
     return FanPhase(
         fan_heat_w=mean.air_heat_w,
         entering_c=mean.entering_c,
@@ -168,7 +179,7 @@ def _phase(mean: Means, line: Line, creep_k: float, seconds: float) -> FanPhase:
         inlet_c=mean.inlet_c,
         humidity_ratio=mean.humidity_ratio,
         pressure_pa=mean.pressure_pa,
-        watt_per_k=mean.dry_air_kg_s * cp_j_kg_k,
+        watt_per_k=mean.dry_air_kg_s * _cp(mean.humidity_ratio),
         rise_u_k=sqrt(line.scatter**2 / line.n_eff + creep_k**2),
         rise_nu=line.n_eff - 2.0,
         seconds=seconds,

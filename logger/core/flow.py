@@ -6,7 +6,7 @@ flow is carried over is settled before the first reading: no step can come of it
 
 from __future__ import annotations
 
-from logger.core.air import humidity_ratio
+from logger.core.air import humidity_ratio, volume_m3_kg
 from logger.core.carry import carry
 from logger.core.heat import dry_air_flow_kg_s, dry_air_from_standard_velocity
 from logger.core.params import AirflowParams, AirflowSource, JobParams, Plane, VelocityBasis
@@ -27,12 +27,15 @@ class AirflowLaw:
         self._pressure_pa = job.pressure_pa if flow.pressure_pa is None else flow.pressure_pa
         carried = carry(job.unit, flow)
         self._holds_mass = carried.holds_mass
-        self._mass_kg_s = flow.mass_kg_s
+        self._by_rise = carried.by_rise
+        self._mass_kg_s, self._volume_m3_s = flow.mass_kg_s, flow.volume_m3_s
         self._power = 0.0  # of the pressure now over that then, on what is held
         if flow.source is AirflowSource.FIXED:
             w = humidity_ratio(flow.temperature_c, flow.humidity, self._pressure_pa)
             self._mass_kg_s = dry_air_flow_kg_s(flow.volume_m3_s, flow.temperature_c, w, self._pressure_pa)
             self._power = carried.pressure_now - (0.0 if self._holds_mass else 1.0)
+            if carried.heated and flow.inlet_c is not None:
+                self._volume_m3_s = self._mass_kg_s * float(volume_m3_kg(flow.inlet_c, w, self._pressure_pa))
 
     def dry_air(
         self,
@@ -48,7 +51,9 @@ class AirflowLaw:
         if flow.source is not AirflowSource.PROBE:
             held = self._mass_kg_s
             if not self._holds_mass:
-                held = dry_air_flow_kg_s(flow.volume_m3_s, inlet_c, w, pressure_pa)
+                held = dry_air_flow_kg_s(self._volume_m3_s, inlet_c, w, pressure_pa)
+            elif self._by_rise:  # the fan's volume stays: the mass goes with 1 / T at its inlet
+                held *= (flow.temperature_c + inlet_c - entering_c + 273.15) / (inlet_c + 273.15)
             return held * (pressure_pa / self._pressure_pa) ** self._power if self._power else held
         if velocity_m_s is None:
             return None

@@ -29,6 +29,7 @@ class FanPhase:
     rise_nu: float
     seconds: float
     tail_k: float = 0.0  # what a slow tail of residual heat may still hold of the rise, one-sided
+    held_kg_s: float | None = None  # dry air it was reckoned with, where that stands for the firing's
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,8 +76,19 @@ class Stretch:
 
 
 def fan_ratio(means: Means, fan: FanPhase) -> float:
-    """Density at the fan inlet now over that of the fan phase: fan heat goes with it."""
-    return density_ratio(means.inlet_c, means.humidity_ratio, means.pressure_pa, fan)
+    """What the heat of the fan phase goes with from then to now."""
+    return heat_ratio(means.dry_air_kg_s, means.inlet_c, means.humidity_ratio, means.pressure_pa, fan)
+
+
+def heat_ratio(dry_air_kg_s: float, inlet_c: float, w: float, pressure_pa: float, fan: FanPhase) -> float:
+    """rho1 / rho0 at the fan inlet, as output = m1 dh1 - (rho1/rho0) m0 dh0 asks for.
+
+    A constant-speed fan has m1/m0 = rho1/rho0. Where m0 is not had, but a mass that stands for m1,
+    m1 over that mass gives the same product.
+    """
+    if fan.held_kg_s is not None:
+        return dry_air_kg_s / fan.held_kg_s
+    return density_ratio(inlet_c, w, pressure_pa, fan)
 
 
 def density_ratio(inlet_c: float, w: float, pressure_pa: float, fan: FanPhase) -> float:
