@@ -11,7 +11,7 @@ from logger.core.air import standard_pressure_pa
 from logger.core.airflow import INDOOR_C
 from logger.core.params import ProbeParams
 from logger.core.readings import NS_PER_S, USABLE_FLAGS, Quantity, Reading
-from logger.core.traverse import Assumed
+from logger.core.traverse import Assumed, PressureFrom
 from logger.take.hold import TAILS_S
 from logger.take.notebook import Air
 
@@ -32,12 +32,15 @@ class Given:
     """What is known without a probe; values in degC, % and Pa by the part of the state they say.
 
     ``said``: by an option, it wins over any probe. ``before``: what an earlier file knows, as the mean
-    over ``points`` of it (0: it only stands in where no probe speaks).
+    over ``points`` of it (0: it only stands in where no probe speaks). ``pressure_from``: how the
+    pressure that stands in either was had. ``inlet_c``: of the air at the fan's inlet, in that file.
     """
 
     said: Mapping[Assumed, float]
     before: Mapping[Assumed, float]
     points: int = 0
+    pressure_from: PressureFrom | None = None
+    inlet_c: float | None = None
 
     def knows(self, part: Assumed) -> bool:
         """Whether it says that part of the state."""
@@ -49,6 +52,7 @@ class AirWatch:
 
     Of each quantity, at each point, the first probe in ``sources`` counts that says it, with its own
     correction. What a probe said last counts for its ``max_age``, humidity and pressure for some minutes.
+    ``inlet``: probes that say how the air at the fan's inlet is.
     """
 
     def __init__(
@@ -56,10 +60,13 @@ class AirWatch:
         given: Given,
         sources: Mapping[Quantity, Sequence[str]],
         params: Mapping[str, ProbeParams] | None = None,
+        inlet: Sequence[str] = (),
     ) -> None:
         self._given = given
         self._sources = sources
         self._params = params or {}
+        self._inlet = inlet
+        self._inlet_c: list[float] = []  # at the points
         self._kept: dict[tuple[str, Quantity], deque[tuple[int, float]]] = {}
         self._at_points: dict[Quantity, list[float]] = {}
         self._points = 0
@@ -68,7 +75,7 @@ class AirWatch:
     def update(self, reading: Reading) -> None:
         """One reading; flagged ones do not count."""
         self._now_ns = max(self._now_ns, reading.t_ns)
-        if reading.flag not in USABLE_FLAGS or reading.probe not in self._sources.get(reading.quantity, ()):
+        if reading.flag not in USABLE_FLAGS or reading.probe not in self._probes(reading.quantity):
             return
         kept = self._kept.setdefault((reading.probe, reading.quantity), deque())
         kept.append((reading.t_ns, self._corrected(reading)))
@@ -80,9 +87,11 @@ class AirWatch:
         self._now_ns = max(self._now_ns, now_ns)
         since_ns = self._now_ns - round(max(span_s, TAILS_S[0]) * NS_PER_S)
         self._points += 1
-        for quantity in self._sources:
-            if (value := self._fresh(quantity, since_ns)) is not None:
+        for quantity, probes in self._sources.items():
+            if (value := self._fresh(probes, quantity, since_ns)) is not None:
                 self._at_points.setdefault(quantity, []).append(value)
+        if (inlet_c := self._fresh(self._inlet, Quantity.TEMPERATURE, since_ns)) is not None:
+            self._inlet_c.append(inlet_c)
 
     def get(self) -> Air:
         """The air as it is known now."""
@@ -93,6 +102,8 @@ class AirWatch:
             temperature_c=INDOOR_C if temperature_c is None else temperature_c,
             humidity=None if percent is None else percent / PERCENT,
             pressure_pa=standard_pressure_pa(0.0) if pressure_pa is None else pressure_pa,
+            pressure_from=self._pressure_from(pressure_pa),
+            inlet_c=self._mean(self._given.inlet_c, self._inlet_c),
             assumed=tuple(part for part in Assumed if found[part] is None),
         )
 
@@ -100,19 +111,36 @@ class AirWatch:
         given = self._given
         if part in given.said:
             return given.said[part]
-        read, before = self._at_points.get(QUANTITY[part], []), given.before.get(part)
-        if before is not None and (read or given.points):
-            return (before * given.points + math.fsum(read)) / (given.points + len(read))
-        if read:
-            return math.fsum(read) / len(read)
-        if self._points:
-            return before
-        now = self._fresh(QUANTITY[part], 0)  # before the first point: what is read now
+        quantity, before = QUANTITY[part], given.before.get(part)
+        found = self._mean(before, self._at_points.get(quantity, []))
+        if self._points or (before is not None and given.points):
+            return found
+        now = self._fresh(self._sources.get(quantity, ()), quantity, 0)  # before the first point
         return before if now is None else now
 
-    def _fresh(self, quantity: Quantity, since_ns: int) -> float | None:
+    def _mean(self, before: float | None, read: Sequence[float]) -> float | None:
+        """Mean over the points of the earlier file and those of now."""
+        points = self._given.points
+        if before is None or not points:
+            return math.fsum(read) / len(read) if read else before
+        return (before * points + math.fsum(read)) / (points + len(read))
+
+    def _pressure_from(self, pressure_pa: float | None) -> PressureFrom | None:
+        """How the pressure was had; None where it is assumed, or the earlier file does not say."""
+        given, before = self._given, self._given.before.get(Assumed.PRESSURE)
+        if pressure_pa is None:
+            return None
+        told = Assumed.PRESSURE in given.said or (before is not None and given.points > 0)
+        return given.pressure_from if told or pressure_pa == before else PressureFrom.PROBE
+
+    def _probes(self, quantity: Quantity) -> Sequence[str]:
+        """Those whose readings of it count anywhere."""
+        found = self._sources.get(quantity, ())
+        return [*found, *self._inlet] if quantity is Quantity.TEMPERATURE else found
+
+    def _fresh(self, probes: Sequence[str], quantity: Quantity, since_ns: int) -> float | None:
         """Mean since then of the first probe that says it, or its last value where that is not too old."""
-        for probe in self._sources.get(quantity, ()):
+        for probe in probes:
             kept = self._kept.get((probe, quantity))
             if not kept or self._now_ns - kept[-1][0] > self._max_age_ns(probe, quantity):
                 continue

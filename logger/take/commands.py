@@ -72,7 +72,7 @@ def _prepared(setup: Setup, options: TakeOptions) -> int:
 async def _take(setup: Setup, options: TakeOptions, *, screen: bool) -> int:
     changed = asyncio.Event()
     params = {} if setup.config is None else {p.name: p for p in setup.config.job.probes}
-    air = AirWatch(setup.given, setup.air_sources, params)
+    air = AirWatch(setup.given, setup.air_sources, params, setup.inlet)
     feed = _feed(setup, air, changed.set)
     notebook = Notebook(setup.path, setup.base, setup.plan)
     clock = SystemClock() if feed is None else feed.clock

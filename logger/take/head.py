@@ -10,13 +10,15 @@ from logger.clock import SystemClock, utc_text
 from logger.config.load import LoadedConfig, ProbeSetup
 from logger.core.errors import UsageError
 from logger.core.params import Burner, VelocityBasis
+from logger.core.texts import counted
 from logger.core.traverse import Assumed, DuctShape, Traverse, TraverseQuantity
 from logger.core.traverse_plan import Plan
-from logger.take.notebook import parted_notes
+from logger.take.notebook import own_notes
 from logger.take.options import GEOMETRY, TakeOptions, number, option_name, straight_diameters, word
 from logger.take.plan_file import plan_note
 from logger.take.probe_setup import with_probes
 from logger.traverse.file import load_traverse
+from logger.traverse.model import TEXT_LIMIT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,8 +66,9 @@ def load_before(options: TakeOptions, path: Path) -> Traverse:
 def head(options: TakeOptions, plan: Plan, quantity: TraverseQuantity, origin: Origin) -> Traverse:
     """The traverse without its points. Raises UsageError."""
     base = origin.before or _new(plan, quantity, origin.velocities)
-    base = replace(base, points=(), repeat_first=None, notes=parted_notes(base.notes)[0] or None)
+    base = replace(base, points=(), repeat_first=None, notes=own_notes(base.notes) or None)
     base = with_probes(base, origin.config, origin.watched, resumed=origin.before is not None)
+    _check_room(base.notes or "", options)
     told: dict[str, Any] = {
         "basis": word("--basis", options.basis, VelocityBasis),
         "reference_density_kg_m3": number(options, "reference_density"),
@@ -75,6 +78,14 @@ def head(options: TakeOptions, plan: Plan, quantity: TraverseQuantity, origin: O
         "upstream_diameters": straight_diameters(options, plan),
     }
     return replace(base, **{key: value for key, value in told.items() if value is not None})
+
+
+def _check_room(notes: str, options: TakeOptions) -> None:
+    if (over := len(notes) - TEXT_LIMIT) > 0:
+        raise UsageError(
+            f"{options.resume}: key notes: with what the take adds it is {counted(over, 'character')} too "
+            "long; shorten it"
+        )
 
 
 def _new(plan: Plan, quantity: TraverseQuantity, velocities: Traverse | None) -> Traverse:

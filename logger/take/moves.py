@@ -23,27 +23,25 @@ from logger.take.walk import (
 )
 from logger.take.watch import Stage
 
-NOTES: dict[Stage, str] = {
-    Stage.UNSTEADY: "did not settle: average of unsteady air",
-    Stage.DOUBTFUL: "no flow or reverse flow, taken as it was",
-}
-"""What the file keeps of a point that was not simply steady."""
-
 
 def capture(state: State, moment: Moment) -> State:
     """The average at hand becomes the point, or the typed value that was doubted."""
     if state.doubted != NOTHING:
         return _entered(state, replace(moment, entry=state.doubted))
     scatter: dict[str, float] = {}
-    span_s, readings = 0.0, 0
+    span_s, readings, settled = 0.0, 0, True
     for look in asked(state, moment):
         if look.tail is not None:
             scatter["scatter_m_s" if look.quantity is Quantity.VELOCITY else "scatter_k"] = look.tail.scatter
             span_s, readings = max(span_s, look.tail.span_s), max(readings, look.tail.count)
-    decided = deciding(state, moment)
-    note = "" if decided is None else NOTES.get(decided.stage, "")
+            settled = settled and look.settled
     taken = Taken(
-        entry=merged(state, moment), t_s=moment.t_s, span_s=span_s, readings=readings, note=note, **scatter
+        entry=merged(state, moment),
+        t_s=moment.t_s,
+        span_s=span_s,
+        readings=readings,
+        settled=settled,
+        **scatter,
     )
     return keep(state, taken)
 
@@ -57,9 +55,11 @@ def keep(state: State, taken: Taken) -> State:
     else:
         values = (*state.taken[: state.at], taken, *state.taken[state.at + 1 :])
         after = replace(state, taken=values, skipped=state.skipped - {state.at}, last=state.at)
-        if after.repeat is not None and state.at == after.first:
+        if after.repeat is not None and (state.at == state.first or state.first != after.first):
             after = replace(after, repeat=None)  # it repeated another value, or another point
             more = " The repeat does not go with it and is dropped: it comes again at the end."
+        elif after.repeat is not None and after.repeat_due:
+            more = " The repeat is older: it comes once more at the end."
     word = flow_word(taken.entry)
     after = go(after, next_open(after, state.at))
     doubt = f" with {word}" if word else ""
@@ -82,8 +82,7 @@ def _entered(state: State, moment: Moment) -> State:
     whole = typed.over(known_entry(state, moment))
     missing = lacking(whole, moment)
     if not missing:
-        note = NOTES[Stage.DOUBTFUL] if flow_word(whole) else ""
-        return keep(state, Taken(entry=whole, t_s=moment.t_s, note=note))
+        return keep(state, Taken(entry=whole, t_s=moment.t_s))
     measured = any(look.quantity.value == missing for look in moment.looks)
     then = f"now take its {missing}" if measured else f"now type its {missing}"
     return replace(state, typed=typed, said=f"Noted for {point_name(state)}: {then}.")
@@ -124,7 +123,8 @@ def pass_by(state: State, _moment: Moment) -> State:
     """On without a value, or with the one it has."""
     if state.repeating:
         after = go(state, state.count + 1)
-        return replace(after, said="The repeat is left out: a drift of the fan is then not seen.")
+        which = "is left out" if state.repeat is None else "stays the older one"
+        return replace(after, said=f"The repeat {which}: a drift of the fan is then not seen.")
     name = point_name(state)
     if state.taken[state.at] is not None:
         after = go(state, next_open(state, state.at))
@@ -164,7 +164,7 @@ def next_open(state: State, after: int) -> int:
     if later:
         return later[0]
     none_taken = len(state.open) == state.count
-    return state.count + 1 if state.repeat is not None or none_taken else state.count
+    return state.count + 1 if none_taken or not state.repeat_due else state.count
 
 
 def go(state: State, at: int) -> State:

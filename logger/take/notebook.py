@@ -8,26 +8,28 @@ from pathlib import Path
 
 from logger.core.airflow import plane_humidity
 from logger.core.errors import TableError
-from logger.core.traverse import Assumed, DuctShape, Traverse, TraversePoint, TraverseQuantity
+from logger.core.texts import points_text
+from logger.core.traverse import Assumed, DuctShape, PressureFrom, Traverse, TraversePoint, TraverseQuantity
 from logger.core.traverse_plan import Plan
 from logger.core.traverse_points import nearest_place
-from logger.take.walk import Entry, State, Taken
+from logger.take.walk import ODD_FLOW, UNSETTLED, Entry, State, Taken
 from logger.traverse.file import save_traverse
+from logger.traverse.model import TEXT_LIMIT
 
-NOTES_LIMIT = 900  # characters; the file takes 1000
 SEPARATOR = "; "
-_OF_POINT = re.compile(r"point ([0-9]{1,3}): (.+)")
-_OF_REPEAT = re.compile(r"point [0-9]{1,3} was taken after others: its repeat tells drift since then")
+_OF_POINTS = re.compile(rf"(?:points? [0-9, to]+|[0-9]+ points): (?:{UNSETTLED}|{ODD_FLOW})")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Air:
     """The air in the plane. ``humidity`` is a fraction, None where nobody said it; ``assumed`` names
-    what nobody measured or gave."""
+    what nobody measured or gave. ``inlet_c``: at the fan's inlet meanwhile, None where no probe says it."""
 
     temperature_c: float
     humidity: float | None
     pressure_pa: float
+    pressure_from: PressureFrom | None = None
+    inlet_c: float | None = None
     assumed: tuple[Assumed, ...] = ()
 
 
@@ -61,6 +63,8 @@ class Notebook:
             temperature_c=temperature_c,
             humidity=plane_humidity(temperature_c, air.pressure_pa) if air.humidity is None else air.humidity,
             pressure_pa=air.pressure_pa,
+            pressure_from=air.pressure_from,
+            inlet_temperature_c=air.inlet_c,
             assumed=assumed,
             complete=not state.open,
             notes=self._notes(state) or None,
@@ -84,30 +88,23 @@ class Notebook:
         return air.temperature_c
 
     def _notes(self, state: State) -> str:
-        """What the file had, then what is to be said of single points."""
-        notes = [self._base.notes or ""]
-        notes += [f"point {i + 1}: {t.note}" for i, t in enumerate(state.taken) if t is not None and t.note]
-        times = [t.t_s for t in state.taken if t is not None and t.t_s is not None]
-        first = state.taken[state.first]
-        if state.repeat is not None and first is not None and (first.t_s or 0.0) > min(times, default=0.0):
-            notes.append(f"point {state.first + 1} was taken after others: its repeat tells drift since then")
-        return SEPARATOR.join(dict.fromkeys(note for note in notes if note))[:NOTES_LIMIT]
+        """What the file had, then what is to be said of points, where there is room: they say it too."""
+        notes = self._base.notes or ""
+        for text in (UNSETTLED, ODD_FLOW):
+            numbers = [i + 1 for i, t in enumerate(state.taken) if t is not None and text in t.note]
+            longer = SEPARATOR.join(part for part in (notes, f"{points_text(numbers)}: {text}") if part)
+            if numbers and len(longer) <= TEXT_LIMIT:
+                notes = longer
+        return notes
 
 
-def parted_notes(notes: str | None) -> tuple[str, dict[int, str]]:
-    """Notes of a file without what they say of single points, and that by the point's index.
+def own_notes(notes: str | None) -> str:
+    """Notes of a file without what a take wrote of its points.
 
-    >>> parted_notes("liner 25.00 mm; point 3: did not settle")
-    ('liner 25.00 mm', {2: 'did not settle'})
+    >>> own_notes("liner 25.00 mm; points 3, 7 to 9: did not settle, average of unsteady air")
+    'liner 25.00 mm'
     """
-    own: list[str] = []
-    of_points: dict[int, str] = {}
-    for note in (notes or "").split(SEPARATOR):
-        if (found := _OF_POINT.fullmatch(note)) is not None:
-            of_points[int(found[1]) - 1] = found[2]
-        elif not _OF_REPEAT.fullmatch(note):
-            own.append(note)
-    return SEPARATOR.join(own), of_points
+    return SEPARATOR.join(note for note in (notes or "").split(SEPARATOR) if not _OF_POINTS.fullmatch(note))
 
 
 def taken_before(traverse: Traverse, plan: Plan) -> tuple[tuple[Taken | None, ...], Taken | None]:
@@ -119,11 +116,14 @@ def taken_before(traverse: Traverse, plan: Plan) -> tuple[tuple[Taken | None, ..
         A point of the file is none of the plan's, or two are the same one.
     """
     found = _by_index(traverse, plan)
-    _, notes = parted_notes(traverse.notes)
-    taken = tuple(_taken(found.get(i), notes.get(i, "")) for i in range(len(plan.points)))
+    taken = tuple(_taken(found.get(i)) for i in range(len(plan.points)))
     repeat, places = traverse.repeat_first, [planned.point for planned in plan.points]
-    if repeat is not None and nearest_place(places, repeat) != min(found, default=None):
-        raise TableError("repeat_first does not stand where the first captured point stands: correct it")
+    first = State(count=len(taken), taken=taken).first
+    if repeat is not None and (not found or nearest_place(places, repeat) != first):
+        which = f" (point {first + 1}, by t_s or place)" if found else ""
+        raise TableError(
+            f"repeat_first does not stand where the first captured point stands{which}: correct or remove it"
+        )
     return taken, _taken(repeat)
 
 
@@ -162,6 +162,7 @@ def _point(place: TraversePoint, taken: Taken) -> TraversePoint:
         scatter_pa=taken.scatter_pa,
         scatter_k=taken.scatter_k,
         t_s=None if taken.t_s is None else round(taken.t_s, 3),
+        settled=taken.settled,
     )
 
 
@@ -169,7 +170,7 @@ def _entry(point: TraversePoint) -> Entry:
     return Entry(velocity_m_s=point.velocity_m_s, velocity_pressure_pa=point.velocity_pressure_pa)
 
 
-def _taken(point: TraversePoint | None, note: str = "") -> Taken | None:
+def _taken(point: TraversePoint | None) -> Taken | None:
     if point is None:
         return None
     return Taken(
@@ -178,5 +179,5 @@ def _taken(point: TraversePoint | None, note: str = "") -> Taken | None:
         scatter_pa=point.scatter_pa,
         scatter_k=point.scatter_k,
         t_s=point.t_s,
-        note=note,
+        settled=point.settled,
     )

@@ -58,7 +58,7 @@ def end_block(view: TakeView, width: int, rows: int, glyphs: Glyphs) -> list[Tex
     lines.append(Text.assemble((" END OF THE WALK ", WARN), f" {glyphs.cut(text, width - 18)}"))
     lines.append(Text(""))
     body: list[str] = []
-    drift = words.drift_text(state, view.units)
+    drift = words.drift_text(state, view.units, view.drift)
     body.append(f"Drift: {drift}." if drift else "Drift: not known, the first point was not repeated.")
     body += view.result
     table = _table(view, width)

@@ -7,11 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from logger.config.load import LoadedConfig, ProbeSetup, SimSettings
-from logger.core.airflow import GUESSED_PRESSURE_U_PA
+from logger.core.airflow import GUESSED_PRESSURE_U_PA, PRESSURE_U_PA
+from logger.core.carry import HEATED_PLANES
 from logger.core.errors import ConfigError, UsageError
-from logger.core.params import AirflowParams, AirflowSource, JobParams, ProbeParams, Role
+from logger.core.params import AirflowParams, AirflowSource, FanPosition, JobParams, ProbeParams, Role
 from logger.core.readings import Quantity
-from logger.core.traverse import Assumed, Traverse, TraverseQuantity
+from logger.core.traverse import Assumed, PressureFrom, Traverse, TraverseQuantity
 from logger.registry import load_driver
 from logger.take.air import PERCENT, Given
 from logger.take.notebook import SEPARATOR
@@ -96,6 +97,22 @@ def find_air_probes(
     return tuple(p for p in config.probes if p.role in roles)
 
 
+def find_inlet_probes(config: LoadedConfig | None, at: str) -> tuple[ProbeSetup, ...]:
+    """Probes that say how the air at the fan's inlet is, the best first, where it is not that of the plane.
+
+    Behind a fan that blows through, and with no probe of the mixed air, that of the return alone: with
+    an outdoor share it is not what the fan gets, and nobody says it.
+    """
+    if config is None or (config.job.unit.fan, at) not in HEATED_PLANES:
+        return ()
+    if config.job.unit.fan is FanPosition.DRAW_THROUGH:
+        return tuple(p for p in config.probes if p.role is Role.SUPPLY)
+    mixed = tuple(p for p in config.probes if p.role is Role.MIXED)
+    if mixed or config.job.unit.outdoor_fraction > 0.0:
+        return mixed
+    return tuple(p for p in config.probes if p.role is Role.RETURN)
+
+
 def find_air_sources(
     config: LoadedConfig | None, watched: Sequence[ProbeSetup], air_probes: Sequence[ProbeSetup]
 ) -> dict[Quantity, list[str]]:
@@ -122,8 +139,11 @@ def given_air(
         Assumed.PRESSURE: pressure_pa(options),
     }
     known: dict[Assumed, float] = {}
+    stands: PressureFrom | None = None
     if config is not None and options.config is not None and config.job.pressure_u_pa < GUESSED_PRESSURE_U_PA:
         known[Assumed.PRESSURE] = config.job.pressure_pa
+        typed = config.job.pressure_u_pa == PRESSURE_U_PA[PressureFrom.TYPED]
+        stands = PressureFrom.TYPED if typed else PressureFrom.ALTITUDE
     for file, parts in ((velocities, (Assumed.PRESSURE,)), (before, tuple(Assumed))):
         if file is not None:
             state = {
@@ -132,11 +152,21 @@ def given_air(
                 Assumed.PRESSURE: file.pressure_pa,
             }
             known |= {part: state[part] for part in parts if part not in file.assumed}
+            stands = stands if Assumed.PRESSURE in file.assumed else file.pressure_from
     return Given(
         said={part: value for part, value in told.items() if value is not None},
         before=known,
         points=0 if before is None else len(before.points),
+        pressure_from=_pressure_told(options) or stands,
+        inlet_c=None if before is None else before.inlet_temperature_c,
     )
+
+
+def _pressure_told(options: TakeOptions) -> PressureFrom | None:
+    """How the pressure of the options was had."""
+    if options.altitude is not None:
+        return PressureFrom.ALTITUDE
+    return None if options.pressure is None else PressureFrom.TYPED
 
 
 def check_air(given: Given, sources: Mapping[Quantity, Sequence[str]], quantity: TraverseQuantity) -> None:

@@ -32,6 +32,7 @@ from logger.take.probe_setup import (
     check_air,
     find_air_probes,
     find_air_sources,
+    find_inlet_probes,
     given_air,
     watched_probes,
 )
@@ -45,7 +46,8 @@ US_PER_S = 1e6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setup:
-    """Everything a take begins with. ``watched``: probes to capture, main one first."""
+    """Everything a take begins with. ``watched``: probes to capture, main one first; ``probes``: all that
+    are read; ``inlet``: those at the fan's inlet."""
 
     plan: Plan
     base: Traverse
@@ -58,6 +60,7 @@ class Setup:
     probes: tuple[ProbeSetup, ...]
     given: Given
     air_sources: Mapping[Quantity, Sequence[str]]
+    inlet: tuple[str, ...]
     at: str
     units: str
     notes: tuple[str, ...]
@@ -91,6 +94,7 @@ def prepare(options: TakeOptions) -> Setup:
             raise TableError(f"{options.resume}: {error}") from error
     given = given_air(options, before, velocities, config)
     sources = find_air_sources(config, watched, air_probes)
+    inlet = find_inlet_probes(config, at) if watched else ()
     check_air(given, sources, quantity)
     return Setup(
         plan=plan,
@@ -101,9 +105,10 @@ def prepare(options: TakeOptions) -> Setup:
         new=options.resume is None or options.output is not None,
         config=config,
         watched=watched,
-        probes=(*watched, *(p for p in air_probes if p not in watched)) if watched else (),
+        probes=tuple({p.name: p for p in (*watched, *air_probes, *inlet)}.values()) if watched else (),
         given=given,
         air_sources=sources if watched else {},
+        inlet=tuple(p.name for p in inlet),
         at=at,
         units=_units(options, config),
         notes=_notes(config, watched),
@@ -175,7 +180,8 @@ def _passed_s(before: Traverse | None) -> float:
     """Time of the take so far: a resume goes on where the last point ended, or later by the clock."""
     if before is None:
         return 0.0
-    last_s = max((p.t_s or 0.0 for p in before.points), default=0.0)
+    again = () if before.repeat_first is None else (before.repeat_first,)
+    last_s = max((p.t_s or 0.0 for p in (*before.points, *again)), default=0.0)
     started_us = _utc_us(before.started_utc)
     return last_s if started_us is None else max(last_s, (SystemClock().utc_us() - started_us) / US_PER_S)
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from logger.core.traverse_budget import drift
 from logger.screen.terminal import TerminalScreen
 from logger.take.entry import NUMBER
 from logger.take.keys import Ui, press
@@ -81,6 +82,7 @@ class TakeScreen(TerminalScreen["TakeView"]):
             simulated=feed is not None and feed.simulated,
             speed=1.0 if feed is None else feed.speed,
             result=self._result_now(ui.units) if state.ended else (),
+            drift=drift(taking.traverse()) if state.ended else None,
             start=self._start_text,
         )
 

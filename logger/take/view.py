@@ -31,4 +31,5 @@ class TakeView:
     simulated: bool = False
     speed: float | None = 1.0
     result: tuple[str, ...] = ()  # at the end: the airflow in lines
+    drift: float | None = None  # at the end: change of the first point, a fraction; None: not known
     start: tuple[str, ...] = ()  # sentences of the start page beside the cautions

@@ -12,6 +12,8 @@ from logger.core.readings import Quantity
 from logger.take.watch import NO_FLOW, NO_FLOW_M_S, REVERSE, Look, Stage
 
 LEAST_PA = 1e-9  # a velocity pressure has no floor but 0: what shows any is flow
+UNSETTLED = "did not settle, average of unsteady air"
+ODD_FLOW = "no flow or reverse flow, taken as it was"
 SWAPPED = (
     "A velocity pressure below 0: reverse flow, or the two hoses are swapped. Turn the probe to face the air."
 )
@@ -69,7 +71,13 @@ class Taken:
     t_s: float | None
     span_s: float | None = None
     readings: int = 0
-    note: str = ""
+    settled: bool = True
+
+    @property
+    def note(self) -> str:
+        """What is to be said of a point that was not simply steady air."""
+        said = (UNSETTLED if not self.settled else "", ODD_FLOW if flow_word(self.entry) else "")
+        return ", ".join(text for text in said if text)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,8 +102,18 @@ class State:
 
     @property
     def first(self) -> int:
-        """The point that is repeated at the end: the first of those captured."""
-        return next((i for i, value in enumerate(self.taken) if value is not None), 0)
+        """The point that is repeated at the end: the first of those captured, by their time where each
+        has one, else in walking order."""
+        taken = [(value.t_s, i) for i, value in enumerate(self.taken) if value is not None]
+        times = [(t_s, i) for t_s, i in taken if t_s is not None]
+        return min(times if len(times) == len(taken) else taken[:1], default=(0.0, 0))[1]
+
+    @property
+    def repeat_due(self) -> bool:
+        """Whether the first point is still to be repeated: not yet, or points were captured since."""
+        if self.repeat is None or self.repeat.t_s is None:
+            return self.repeat is None
+        return any(value.t_s > self.repeat.t_s for value in self.taken if value and value.t_s is not None)
 
     @property
     def repeating(self) -> bool:

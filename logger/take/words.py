@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from math import isfinite
 from pathlib import Path
 
 from logger.airflow.lengths import mark, unit
 from logger.config.quantities import Dimension, Units, from_si
-from logger.core.texts import counted
+from logger.core.texts import counted, points_text
 from logger.core.traverse import DuctShape, MeasuredPlane
 from logger.core.traverse_plan import Plan
 from logger.screen.format import DASH, show
@@ -115,23 +114,24 @@ def taken_text(taken: Taken, units: str) -> str:
     return f"{show(entry.temperature_c, Dimension.TEMPERATURE, units)}  {flow}"
 
 
-def drift_text(state: State, units: str) -> str:
-    """First point against its repeat; empty where there is none."""
+def drift_text(state: State, units: str, change: float | None) -> str:
+    """First point against its repeat; empty where there is none.
+
+    ``change``: of the velocity as the result has it, a fraction; None: not known.
+    """
     first, repeat = state.taken[state.first] if state.taken else None, state.repeat
     if first is None or repeat is None:
         return ""
-    before, after = _drifting(first.entry), _drifting(repeat.entry)
-    change = f"{(after / before - 1.0):+.1%}".replace("%", " %") if before and after is not None else DASH
-    if not (before and after is not None and isfinite(after / before)):
-        change = DASH
+    said = DASH if change is None else f"{change:+.1%}".replace("%", " %")
+    if first.entry.temperature_c is not None and repeat.entry.temperature_c is not None:
+        step_k = repeat.entry.temperature_c - first.entry.temperature_c
+        said = f"{'-' if step_k < 0.0 else '+'}{show(abs(step_k), Dimension.DIFFERENCE, units)}"
+    if state.repeat_due:
+        said = "points were taken since: not known"
     return (
         f"point {state.first + 1} first {taken_text(first, units)}, at the end {taken_text(repeat, units)}"
-        f" ({change})"
+        f" ({said})"
     )
-
-
-def _drifting(entry: Entry) -> float | None:
-    return entry.velocity_m_s if entry.velocity_m_s is not None else entry.velocity_pressure_pa
 
 
 def saved_text(saved: int, path: Path, count: int | None = None) -> str:
@@ -150,16 +150,4 @@ def open_text(state: State) -> str:
     >>> open_text(State(count=3, taken=(None, None, None)))
     'no value at points 1 to 3'
     """
-    numbers = [i + 1 for i in state.open]
-    if not numbers:
-        return ""
-    if len(numbers) == 1:
-        return f"no value at point {numbers[0]}"
-    runs: list[list[int]] = []
-    for n in numbers:
-        if runs and n == runs[-1][-1] + 1:
-            runs[-1].append(n)
-        else:
-            runs.append([n])
-    parts = [f"{run[0]}" if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs]
-    return f"no value at points {', '.join(parts)}"
+    return f"no value at {points_text([i + 1 for i in state.open])}" if state.open else ""

@@ -12,7 +12,7 @@ from logger.core.params import STANDARD_DENSITY_KG_M3
 from logger.core.readings import QUANTITIES, Quantity, QuantityInfo
 
 SCHEMA = "riselog.traverse/1"
-_TEXT = 1000  # characters, assumed
+TEXT_LIMIT = 1000  # characters, assumed
 VELOCITY_PRESSURE_MOST_PA = 2500.0  # either way; 60 m/s is 2200 Pa
 _MOST_POINTS = 900  # assumed: 30 x 30
 
@@ -98,9 +98,9 @@ class TraverseFile(StrictModel):
     assumed: list[Literal["temperature", "humidity", "pressure"]] = []
     pressure_from: Literal["altitude", "typed", "probe"] | None = None
     complete: bool = True
-    started_utc: Annotated[str, Field(max_length=_TEXT)] | None = None
-    probe: Annotated[str, Field(max_length=_TEXT)] | None = None
-    notes: Annotated[str, Field(max_length=_TEXT)] | None = None
+    started_utc: Annotated[str, Field(max_length=TEXT_LIMIT)] | None = None
+    probe: Annotated[str, Field(max_length=TEXT_LIMIT)] | None = None
+    notes: Annotated[str, Field(max_length=TEXT_LIMIT)] | None = None
 
 
 _PHRASES = {

@@ -18,7 +18,8 @@ WARM = Tail(mean=48.0, scatter=0.05, drift=0.0, span_s=12.0, count=13)
 
 
 def look(stage: Stage, tail: Tail | None = TAIL, quantity: Quantity = Quantity.VELOCITY) -> Look:
-    return Look(stage=stage, text=f"it is {stage}.", quantity=quantity, value=4.0, tail=tail)
+    settled = stage is not Stage.UNSTEADY
+    return Look(stage=stage, text=f"it is {stage}.", quantity=quantity, value=4.0, tail=tail, settled=settled)
 
 
 def moment(stage: Stage, **more: object) -> Moment:
@@ -122,7 +123,16 @@ def test_a_capture_keeps_average_scatter_and_time() -> None:
 def test_what_was_not_steady_is_noted() -> None:
     state = press(begin(2), Key.TAKE, moment(Stage.UNSTEADY))
     assert state.taken[0] is not None
+    assert not state.taken[0].settled
     assert "did not settle" in state.taken[0].note
+
+
+def test_of_two_probes_one_that_did_not_settle_marks_the_point() -> None:
+    warm = look(Stage.UNSTEADY, WARM, Quantity.TEMPERATURE)
+    both = Moment(looks=(warm, look(Stage.STEADY)), needs_temperature=True)
+    taken = press(begin(1), Key.TAKE, both).taken[0]
+    assert taken is not None
+    assert not taken.settled
 
 
 def test_reverse_flow_is_asked_for_twice_and_said() -> None:
@@ -166,19 +176,54 @@ def test_the_repeat_can_be_left_out_and_come_back_to() -> None:
     assert press(state, Key.BACK, moment(Stage.STEADY)).repeating
 
 
-def test_a_repeat_is_void_when_another_point_becomes_the_first() -> None:
-    state = press(begin(3), Key.SKIP, moment(Stage.STEADY))
-    for _ in range(3):
-        state = press(state, Key.TAKE, moment(Stage.STEADY))
-    assert state.ended
-    assert state.first == 1
-    assert state.repeat is not None
+def walked(count: int, *times: tuple[Key, float]) -> State:
+    """A walk by keys, each at its time in s; every value is steady."""
+    state = begin(count)
+    for key, t_s in times:
+        state = press(state, key, moment(Stage.STEADY, t_s=t_s))
+    return state
+
+
+def test_the_repeat_is_of_the_point_captured_first_not_of_the_one_listed_first() -> None:
+    skipped = walked(3, (Key.SKIP, 0), (Key.TAKE, 1), (Key.TAKE, 2), (Key.TAKE, 9))
+    assert (skipped.ended, skipped.first, skipped.repeat) == (True, 1, skipped.repeat)
+    assert skipped.repeat is not None
+    state = skipped
     for _ in range(4):
         state = press(state, Key.BACK, moment(Stage.STEADY))
-    state = press(state, Key.TAKE, moment(Stage.STEADY))
-    assert state.repeat is None
+    state = press(state, Key.TAKE, moment(Stage.STEADY, t_s=20.0))  # point 1, last of all
+    assert (state.first, state.repeating, state.here) == (1, True, 1)
+    assert "The repeat is older: it comes once more" in state.said
+    assert state.repeat == skipped.repeat  # it stays until there is a newer one
+    state = press(state, Key.TAKE, moment(Stage.STEADY, t_s=30.0))
+    assert state.ended
+    assert state.repeat is not None
+    assert state.repeat.t_s == 30.0
+
+
+def test_a_first_point_taken_again_late_is_no_longer_the_first() -> None:
+    state = walked(3, (Key.TAKE, 1), (Key.TAKE, 2), (Key.TAKE, 3))
+    for _ in range(3):
+        state = press(state, Key.BACK, moment(Stage.STEADY))
+    state = press(state, Key.TAKE, moment(Stage.STEADY, t_s=30.0))
+    assert (state.repeating, state.here) == (True, 1)
+    state = press(state, Key.TAKE, moment(Stage.STEADY, t_s=40.0))
+    assert state.ended
+    for _ in range(3):
+        state = press(state, Key.BACK, moment(Stage.STEADY))
+    state = press(state, Key.TAKE, moment(Stage.STEADY, t_s=50.0))  # and now point 2: its repeat is void
+    assert (state.repeat, state.repeating, state.here) == (None, True, 2)
+
+
+def test_an_older_repeat_can_be_kept() -> None:
+    state = walked(
+        2, (Key.TAKE, 1), (Key.SKIP, 2), (Key.TAKE, 3), (Key.BACK, 3), (Key.BACK, 3), (Key.TAKE, 4)
+    )
     assert state.repeating
-    assert state.here == 0
+    state = press(state, Key.SKIP, moment(Stage.STEADY))
+    assert "stays the older one" in state.said
+    assert state.ended
+    assert state.repeat is not None
 
 
 @pytest.mark.parametrize("redone", [0, 2])

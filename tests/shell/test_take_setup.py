@@ -11,13 +11,13 @@ from logger.airflow.plan_text import plan_document
 from logger.core.errors import RiselogError, TableError, UsageError
 from logger.core.params import ProbeParams, Role
 from logger.core.readings import NS_PER_S, Flag, Quantity, Reading
-from logger.core.traverse import Assumed, DuctShape, Method, Traverse, TraverseQuantity
+from logger.core.traverse import Assumed, DuctShape, Method, PressureFrom, Traverse, TraverseQuantity
 from logger.take.air import AirWatch, Given
 from logger.take.notebook import Air, Notebook
 from logger.take.options import TakeOptions
 from logger.take.setup import prepare
 from logger.take.walk import Entry, Taken
-from logger.traverse.file import load_traverse
+from logger.traverse.file import load_traverse, save_traverse
 from simulators.scenarios import SCENARIOS
 
 TYPED = {"duct": "20 in x 14 in", "temperature": "70 °F"}
@@ -239,14 +239,15 @@ def test_an_incomplete_velocity_file_is_refused() -> None:
 def test_the_notebook_writes_what_the_file_model_reads() -> None:
     path = saved(
         {
-            0: point(4.0, scatter_m_s=0.1, note="did not settle"),
+            0: point(4.0, scatter_m_s=0.1, settled=False),
             1: Taken(entry=Entry(velocity_pressure_pa=9.5), t_s=4.0),
         }
     )
     traverse = load_traverse(path)
     assert [(p.velocity_m_s, p.velocity_pressure_pa) for p in traverse.points] == [(4.0, None), (None, 9.5)]
     assert traverse.complete is False
-    assert traverse.notes == "point 1: did not settle"
+    assert [p.settled for p in traverse.points] == [False, True]
+    assert traverse.notes == "point 1: did not settle, average of unsteady air"
     assert (traverse.temperature_c, traverse.humidity) == (21.0, 0.4)
 
 
@@ -444,24 +445,32 @@ def test_resume_refuses_one_place_twice() -> None:
 
 
 def test_resume_keeps_the_scatter_of_a_pressure_and_the_notes_of_points() -> None:
-    first = Taken(entry=Entry(velocity_pressure_pa=9.5), scatter_pa=0.7, t_s=4.0, note="did not settle")
-    path = saved({0: first, 1: point(4.0, note="did not settle")}, liner="1 in")
+    first = Taken(entry=Entry(velocity_pressure_pa=9.5), scatter_pa=0.7, t_s=4.0, settled=False)
+    path = saved({0: first, 1: point(4.0, settled=False), 2: point(-0.5)}, liner="1 in")
+    notes = "points 1 to 2: did not settle, average of unsteady air"
+    more = "point 3: no flow or reverse flow, taken as it was"
+    assert load_traverse(path).notes == f"liner 25.40 mm; {notes}; {more}"
     setup = prepare(TakeOptions(resume=path))
     assert setup.state.taken[0] == first
     assert setup.base.notes == "liner 25.40 mm"
-    state = replace(setup.state, taken=(first, point(5.0), *setup.state.taken[2:]))
+    state = replace(setup.state, taken=(first, point(5.0), None, *setup.state.taken[3:]))
     assert Notebook(setup.path, setup.base, setup.plan).save(state, AIR)
-    assert load_traverse(path).notes == "liner 25.40 mm; point 1: did not settle"
+    assert load_traverse(path).notes == "liner 25.40 mm; point 1: did not settle, average of unsteady air"
 
 
-def test_a_first_point_taken_again_late_is_noted() -> None:
+def test_a_first_point_taken_again_late_gives_its_place_as_the_first_to_the_next() -> None:
     setup = prepare(options())
-    late = replace(point(4.0), t_s=90.0)
-    state = replace(setup.state, taken=(late, point(4.1), *setup.state.taken[2:]), repeat=point(4.0))
-    notebook = Notebook(setup.path, setup.base, setup.plan)
-    assert notebook.save(state, AIR)
-    assert "point 1 was taken after others" in (load_traverse(setup.path).notes or "")
-    assert prepare(TakeOptions(resume=setup.path)).base.notes is None
+    late, again = replace(point(4.0), t_s=90.0), replace(point(4.2), t_s=99.0)
+    state = replace(setup.state, taken=(late, point(4.1), *setup.state.taken[2:]), repeat=again)
+    assert Notebook(setup.path, setup.base, setup.plan).save(state, AIR)
+    written = load_traverse(setup.path)
+    assert written.repeat_first is not None
+    assert written.repeat_first.place == written.points[1].place
+    assert prepare(TakeOptions(resume=setup.path)).state.repeat == again
+    wrong = replace(written, repeat_first=written.points[0])
+    save_traverse(setup.path, wrong)
+    with pytest.raises(TableError, match=r"the first captured point stands \(point 2, by t_s or place\)"):
+        prepare(TakeOptions(resume=setup.path))
 
 
 def test_a_simulation_is_noted_once(config: Path) -> None:
@@ -494,3 +503,77 @@ def test_a_resume_keeps_the_poorer_calibration(config: Path) -> None:
     path = saved({0: point(4.0)}, velocity_u95="8 %")
     setup = prepare(TakeOptions(config=config, resume=path))
     assert setup.base.velocity_u95 == pytest.approx(0.08)
+
+
+def test_notes_that_leave_no_room_are_told_before_the_first_point(config: Path) -> None:
+    path = saved({0: point(4.0)})
+    save_traverse(path, replace(load_traverse(path), notes="x" * 995))
+    assert prepare(TakeOptions(resume=path)).base.notes == "x" * 995
+    with pytest.raises(UsageError, match=r"key notes: .* 13 characters too long; shorten it"):
+        prepare(TakeOptions(config=config, resume=path))  # adds "; SIMULATED PROBES", 18 characters
+
+
+@pytest.mark.parametrize(
+    ("told", "how"),
+    [
+        ({"altitude": "700 ft"}, PressureFrom.ALTITUDE),
+        ({"pressure": "29.1 inHg"}, PressureFrom.TYPED),
+        ({}, None),
+    ],
+)
+def test_the_file_keeps_how_the_pressure_was_had(told: dict[str, str], how: PressureFrom | None) -> None:
+    traverse = written(options(**told))
+    assert traverse.pressure_from is how
+    setup = prepare(TakeOptions(resume=Path("traverse.json")))
+    assert AirWatch(setup.given, {}).get().pressure_from is how
+
+
+def test_a_barometer_says_so_and_an_earlier_file_keeps_its_own_word() -> None:
+    sources = {Quantity.PRESSURE: ["baro"]}
+    typed = {Assumed.PRESSURE: 98_500.0}
+    for given, how in (
+        (Given(said={}, before={}), PressureFrom.PROBE),
+        (Given(said={}, before=typed, pressure_from=PressureFrom.ALTITUDE), PressureFrom.PROBE),
+        (Given(said={}, before=typed, points=3, pressure_from=PressureFrom.TYPED), PressureFrom.TYPED),
+        (Given(said=typed, before={}, pressure_from=PressureFrom.TYPED), PressureFrom.TYPED),
+    ):
+        watch = AirWatch(given, sources)
+        say(watch, 1, "baro", Quantity.PRESSURE, 98_000.0)
+        watch.captured(5.0, NS_PER_S)
+        assert watch.get().pressure_from is how
+
+
+def test_the_config_says_how_it_has_the_pressure(config: Path) -> None:
+    known = prepare(options(config=config, temperature=None)).given
+    assert known.pressure_from is PressureFrom.ALTITUDE  # the scenario's config has an altitude
+
+
+def test_the_air_at_the_fans_inlet_is_kept_as_the_mean_over_the_points() -> None:
+    """Entering air of 10 and 12 degC at two points, nothing at a third; a file of 2 points had 20 degC."""
+    for given, mean_c in (
+        (Given(said={}, before={}), 11.0),
+        (Given(said={}, before={}, points=2, inlet_c=20.0), 15.5),  # (2 x 20 + 10 + 12) / 4, by hand
+    ):
+        watch = AirWatch(given, {Quantity.TEMPERATURE: ["sup"]}, None, ["ret"])
+        for t_s, value in ((1, 10.0), (30, 12.0)):
+            say(watch, t_s, "sup", Quantity.TEMPERATURE, 48.0)
+            say(watch, t_s, "ret", Quantity.TEMPERATURE, value)
+            watch.captured(5.0, t_s * NS_PER_S)
+        watch.captured(5.0, 90 * NS_PER_S)
+        assert watch.get().inlet_c == pytest.approx(mean_c)
+        assert watch.get().temperature_c == pytest.approx(48.0)
+    assert AirWatch(Given(said={}, before={}), {}).get().inlet_c is None
+
+
+def test_the_inlet_is_read_where_the_heat_stands_between_fan_and_plane(config: Path) -> None:
+    """Blow-through and supply, by the return; draw-through and return, by the supply; else not asked for."""
+    supply = {"config": config, "at": "supply", "temperature": "118 °F"}
+    setup = prepare(options(**supply))
+    assert setup.inlet == ("ret",)
+    assert "ret" in [p.name for p in setup.probes]
+    assert prepare(options(config=config, temperature=None)).inlet == ()
+    text = config.read_text(encoding="utf-8")
+    assert '"blow-through"' in text
+    config.write_text(text.replace('"blow-through"', '"draw-through"'), encoding="utf-8")
+    assert prepare(options(**supply)).inlet == ()
+    assert prepare(options(config=config, temperature=None)).inlet == ("sup",)

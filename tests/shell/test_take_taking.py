@@ -13,20 +13,23 @@ from logger.config.load import loads_config
 from logger.core.errors import DriverError
 from logger.core.readings import NS_PER_S, Flag, Quantity, Sample
 from logger.core.traverse import Assumed
+from logger.core.traverse_budget import drift
 from logger.registry import DriverOptions
-from logger.take import probes
+from logger.screen.format import DASH
+from logger.take import probes, words
 from logger.take.air import AirWatch, Given
-from logger.take.notebook import Notebook
+from logger.take.notebook import Air, Notebook
 from logger.take.options import TakeOptions
 from logger.take.probes import ProbeFeed
 from logger.take.setup import prepare
 from logger.take.taking import Taking
-from logger.take.walk import Entry, Key
+from logger.take.walk import Entry, Key, State, Taken
 from logger.take.watch import ProbeWatch, Stage
 from logger.traverse.file import load_traverse
 from simulators.scenarios import SCENARIOS
 
 AIR = {Assumed.TEMPERATURE: 21.0, Assumed.HUMIDITY: 40.0, Assumed.PRESSURE: 98_800.0}
+AIR_NOW = Air(temperature_c=21.0, humidity=0.4, pressure_pa=98_800.0)
 CONFIG = loads_config(SCENARIOS["standard"].config_text, "job", DriverOptions())
 
 
@@ -225,10 +228,52 @@ def test_a_key_that_captures_nothing_writes_nothing(tmp_path: Path) -> None:
 
 
 def test_notes_of_points_are_kept_short(tmp_path: Path) -> None:
+    """Where the file's own notes leave no room, they stay whole, and the points tell it by themselves."""
     take = taking(tmp_path)
     for _ in range(4):
         take.key(Key.VALUE, Entry(velocity_m_s=4.0))
-    noisy = tuple(replace(t, note="x" * 400) if t else None for t in take.state.taken)
-    take.state = replace(take.state, taken=noisy)
-    assert take.save()
-    assert len(load_traverse(tmp_path / "t.json").notes or "") <= 1000
+    unsettled = tuple(replace(t, settled=False) if t else None for t in take.state.taken)
+    take.state = replace(take.state, taken=unsettled)
+    base = prepare(TakeOptions(resume=tmp_path / "t.json")).base
+    for own, added in (("x" * 900, True), ("x" * 990, False)):
+        book = Notebook(tmp_path / "t.json", replace(base, notes=own), take.notebook.plan)
+        assert book.save(take.state, AIR_NOW)
+        written = load_traverse(tmp_path / "t.json")
+        assert ("points 1 to 4: did not settle" in (written.notes or "")) is added
+        assert (written.notes or "").startswith(own)
+        assert [p.settled for p in written.points] == [False] * 4
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "said"),
+    [
+        (
+            Entry(velocity_pressure_pa=10.0),
+            Entry(velocity_pressure_pa=11.0),
+            "(+4.9 %)",
+        ),  # sqrt(1.1), by hand
+        (Entry(velocity_m_s=4.0), Entry(velocity_m_s=4.2), "(+5.0 %)"),
+        (Entry(velocity_m_s=0.0), Entry(velocity_m_s=4.0), f"({DASH})"),
+    ],
+)
+def test_the_drift_shown_is_that_of_the_velocity(
+    tmp_path: Path, before: Entry, after: Entry, said: str
+) -> None:
+    take = taking(tmp_path)
+    take.state = replace(
+        take.state,
+        taken=(Taken(entry=before, t_s=0.0), *([Taken(entry=before, t_s=5.0)] * 3)),
+        repeat=Taken(entry=after, t_s=9.0),
+    )
+    assert words.drift_text(take.state, "si", drift(take.traverse())).endswith(said)
+
+
+def test_the_drift_of_a_temperature_traverse_is_one_of_temperature() -> None:
+    """118 degF at first, 116.2 degF at the end: 1 K or 1.8 degF less."""
+    warm, cooler = (Entry(velocity_m_s=4.0, temperature_c=c) for c in (47.7778, 46.7778))
+    taken, again = Taken(entry=warm, t_s=0.0), Taken(entry=cooler, t_s=9.0)
+    state = State(count=1, taken=(taken,), repeat=again)
+    assert words.drift_text(state, "us", 0.0).endswith("(-1.8 °F)")
+    assert "points were taken since: not known" in words.drift_text(
+        replace(state, repeat=replace(again, t_s=0.0), taken=(replace(taken, t_s=5.0),)), "us", None
+    )
