@@ -54,17 +54,18 @@ def block(keys: Sequence[Key], u95: float) -> list[str]:
     return ["", "for the job's config:", "  [airflow]", *(f"  {key.line()}" for key in keys)]
 
 
+def _plane(warm_c: float, at: str | None = None, other: str = _OR_SUPPLY) -> Key:
+    """Where the air of a temperature was met: as it was said, else as no return air is so warm."""
+    if at is not None:
+        return Key("at", at)
+    return Key("at", "supply") if warm_c >= HOTTEST_RETURN_C else Key("at", "return", other)
+
+
 def traverse_keys(path: Path, traverse: Traverse, at: str | None = None) -> list[Key]:
     """A traverse to be carried to the firing; ``at``: its plane, where that was said."""
     warm_c = traverse.temperature_c
     hot = warm_c >= HOTTEST_RETURN_C
-    if at is not None:
-        plane = Key("at", at)
-    elif hot:
-        plane = Key("at", "supply")
-    else:
-        plane = Key("at", "return", _OR_SUPPLY)
-    keys = [Key("source", "fixed"), _file(path), plane]
+    keys = [Key("source", "fixed"), _file(path), _plane(warm_c, at)]
     if traverse.burner is not None:
         return keys
     if hot:
@@ -91,7 +92,7 @@ def factor_keys(found: ProbeFactor, traverse: Traverse, path: Path) -> list[Key]
         keys.append(Key("reference_density", f"{traverse.reference_density_kg_m3:.6g} kg/m3"))
     return [
         *keys,
-        Key("at", "return", _OR_SUPPLY),
+        _plane(traverse.temperature_c),
         Key("u95", _percent(found.config_u95), "beside the velocity probe's own u95"),
         _file(path, "the live airflow is compared with it"),
     ]
@@ -99,13 +100,12 @@ def factor_keys(found: ProbeFactor, traverse: Traverse, path: Path) -> list[Key]
 
 def volume_keys(flow: MeasuredAirflow) -> list[Key]:
     """A volume at its state, in the plane where the fan stands."""
-    hot = flow.state.temperature_c >= HOTTEST_RETURN_C
     both: tuple[Units, Units] = "si", "us"
     said = "{} ({})".format(*(show(flow.state.pressure_pa, Dimension.PRESSURE, units) for units in both))
     return [
         Key("source", "fixed"),
         Key("volume", f"{flow.volume_m3_s:.6g} m3/s"),
-        Key("at", "supply" if hot else "return", '"return", or "supply" with a draw-through fan'),
+        _plane(flow.state.temperature_c, other='"return", or "supply" with a draw-through fan'),
         Key("temperature", f"{flow.state.temperature_c:.2f} °C"),
         Key("humidity", f"{100.0 * flow.state.humidity:.1f} %"),
         Key("u95", _percent(flow.u95)),

@@ -70,11 +70,12 @@ def probe_factor(
     velocities = fixed_m_s or _first_point(traverse, flow, standard=standard)
     if min(velocities) <= 0.0:
         raise UsageError("a reading of the fixed point shows no flow: put the probe where the air moves")
-    lines = tuple(line for line in (*flow.lines, *_lines(velocities, given=given)) if line.u_w > 0.0)
+    parts = (*_density_of_the_ratio(flow, standard=standard), *_lines(velocities, given=given))
+    lines = tuple(line for line in parts if line.u_w > 0.0)
     combined = combine(lines)
     calibrated = given and not same_probe
     own = [line for line in lines if calibrated or line.source != "probe calibration"]
-    alone = [line for line in own if line.source not in ("area", "density")]
+    alone = [line for line in own if line.source != "area"]
     mean_m_s = flow.mean_standard_velocity_m_s if standard else flow.mean_velocity_m_s
     factor = (mean_m_s or 0.0) / fmean(velocities)
     return ProbeFactor(
@@ -87,6 +88,17 @@ def probe_factor(
         flow=replace(flow, lines=lines, combined=combined),
         checks=(_readings(velocities, given=given), _place(factor), _calibration(calibrated=calibrated)),
     )
+
+
+def _density_of_the_ratio(flow: MeasuredAirflow, *, standard: bool) -> list[BudgetLine]:
+    """The traverse's lines, the density's by what it does to a mean over a fixed reading.
+
+    Both go with 1 / density to a power of their own, standard velocity with 0: only the difference
+    of the powers is left, none where both are of one basis.
+    """
+    power = flow.density_power
+    left = abs(power - (1.0 if standard else 0.0)) / max(power, 1.0 - power)
+    return [replace(x, u_w=left * x.u_w) if x.source == "density" else x for x in flow.lines]
 
 
 def _first_point(traverse: Traverse, flow: MeasuredAirflow, *, standard: bool) -> tuple[float, ...]:

@@ -62,6 +62,26 @@ def test_two_readings_that_happen_to_agree_prove_nothing() -> None:
     assert apart.nu == 1.0
 
 
+@pytest.mark.parametrize("read_pa", [9.6, None])
+@pytest.mark.parametrize("points", list(VelocityBasis))
+@pytest.mark.parametrize("live", list(VelocityBasis))
+def test_the_density_counts_by_what_it_does_to_the_factor(
+    points: VelocityBasis, live: VelocityBasis, read_pa: float | None
+) -> None:
+    """The pressure is moved by its own standard uncertainty, and the factor by the line (GUM 5.1.2)."""
+    base = walk(speed=lambda _p: 4.0, basis=points)
+    if read_pa is not None:
+        taken = tuple(replace(p, velocity_m_s=None, velocity_pressure_pa=read_pa) for p in base.points)
+        base = replace(base, points=taken)
+    base = replace(base, assumed=(Assumed.PRESSURE,))
+    found = probe_factor(base, (5.0, 5.0, 5.0), basis=live)
+    u_pa = 3_000.0  # Pa, standard uncertainty of a pressure that nobody gave
+    moved = probe_factor(replace(base, pressure_pa=base.pressure_pa - u_pa), (5.0, 5.0, 5.0), basis=live)
+    by_hand = abs(moved.factor / found.factor - 1.0)
+    line = sum(line.u_w for line in found.flow.lines if line.source == "density")
+    assert line == pytest.approx(by_hand, rel=0.05, abs=1e-6)
+
+
 def test_whose_calibration_is_in_the_live_airflow() -> None:
     """Written out with gains: Q_live / Q is the gain of one probe, the traverse's or the live one's."""
     true_m_s, at_point_m_s, traverse_gain, live_gain = 4.0, 5.0, 1.03, 0.95

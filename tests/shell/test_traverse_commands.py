@@ -277,6 +277,16 @@ def test_a_relative_file_counts_from_the_configs_folder(
     assert loaded(out, file.parent).airflow.lines
 
 
+def test_factor_of_a_hot_plane_is_one_of_the_supply(run: Run, tmp_path: Path) -> None:
+    path = tmp_path / "hot.json"
+    save_traverse(path, replace(walk(), temperature_c=48.0, humidity=0.1))
+    _, out, _ = run("factor", str(path), "--fixed", "5 m/s")
+    assert '  at = "supply"' in out
+    save_traverse(path, walk())
+    _, out, _ = run("factor", str(path), "--fixed", "5 m/s")
+    assert '  at = "return"  # or "supply"' in out
+
+
 def test_factor_goes_into_a_config(run: Run, file: Path) -> None:
     """The fixed probe reads again what it read: the job has the traverse's dry mass, and its u95."""
     fixed = [part for text in ("4.1 m/s", "4.12 m/s", "4.08 m/s") for part in ("--fixed", text)]
