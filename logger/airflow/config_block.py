@@ -15,7 +15,7 @@ from logger.config.toml_text import toml_text
 from logger.config.traverse import POOREST_U95
 from logger.core.airflow import MeasuredAirflow
 from logger.core.electric_step import mass_u95
-from logger.core.params import Burner, VelocityBasis
+from logger.core.params import Burner, Plane, VelocityBasis
 from logger.core.traverse import Traverse
 from logger.core.traverse_factor import ProbeFactor
 
@@ -54,18 +54,18 @@ def block(keys: Sequence[Key], u95: float) -> list[str]:
     return ["", "for the job's config:", "  [airflow]", *(f"  {key.line()}" for key in keys)]
 
 
-def _plane(warm_c: float, at: str | None = None, other: str = _OR_SUPPLY) -> Key:
+def _plane(warm_c: float, at: Plane | None = None, other: str = _OR_SUPPLY) -> Key:
     """Where the air of a temperature was met: as it was said, else as no return air is so warm."""
     if at is not None:
-        return Key("at", at)
+        return Key("at", at.value)
     return Key("at", "supply") if warm_c >= HOTTEST_RETURN_C else Key("at", "return", other)
 
 
-def traverse_keys(path: Path, traverse: Traverse, at: str | None = None) -> list[Key]:
-    """A traverse to be carried to the firing; ``at``: its plane, where that was said."""
+def traverse_keys(path: Path, traverse: Traverse) -> list[Key]:
+    """A traverse to be carried to the firing."""
     warm_c = traverse.temperature_c
     hot = warm_c >= HOTTEST_RETURN_C
-    keys = [Key("source", "fixed"), _file(path), _plane(warm_c, at)]
+    keys = [Key("source", "fixed"), _file(path), _plane(warm_c, traverse.at)]
     if traverse.burner is not None:
         return keys
     if hot:
@@ -92,7 +92,7 @@ def factor_keys(found: ProbeFactor, traverse: Traverse, path: Path) -> list[Key]
         keys.append(Key("reference_density", f"{traverse.reference_density_kg_m3:.6g} kg/m3"))
     return [
         *keys,
-        _plane(traverse.temperature_c),
+        _plane(traverse.temperature_c, traverse.at),
         Key("u95", _percent(found.config_u95), "beside the velocity probe's own u95"),
         _file(path, "the live airflow is compared with it"),
     ]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from math import pi
 
-from logger.core.params import STANDARD_DENSITY_KG_M3, Burner, VelocityBasis
+from logger.core.params import STANDARD_DENSITY_KG_M3, Burner, Plane, VelocityBasis
 
 
 class DuctShape(StrEnum):
@@ -117,8 +117,9 @@ class Traverse:
     ``points_across`` x ``points_down`` in a rectangle; ``points_per_diameter`` on each of
     ``diameters`` in a round duct: how many were planned. ``points`` in the order of capture.
     ``temperature_c``, ``humidity``, ``pressure_pa``: the air in the plane; ``assumed``: which of them
-    nobody measured; ``pressure_from``: how the pressure was had. ``burner``: whether the unit was
-    heating; ``inlet_temperature_c``: air at the fan's inlet meanwhile. None: not said.
+    nobody measured; ``pressure_from``: how the pressure was had. ``at``: in which air the plane is;
+    ``burner``: whether the unit was heating; ``inlet_temperature_c``: air at the fan's inlet meanwhile.
+    None: not said.
     ``upstream_diameters``: straight duct before the plane, in hydraulic diameters; None: not known.
     """
 
@@ -141,6 +142,7 @@ class Traverse:
     quantity: TraverseQuantity = TraverseQuantity.VELOCITY
     plane: MeasuredPlane = MeasuredPlane.DUCT
     upstream_diameters: float | None = None
+    at: Plane | None = None
     burner: Burner | None = None
     inlet_temperature_c: float | None = None
     assumed: tuple[Assumed, ...] = ()

@@ -42,9 +42,9 @@ class Given:
     pressure_from: PressureFrom | None = None
     inlet_c: float | None = None
 
-    def knows(self, part: Assumed) -> bool:
-        """Whether it says that part of the state."""
-        return part in self.said or part in self.before
+    def value(self, part: Assumed) -> float | None:
+        """What it says of that part of the state."""
+        return self.said.get(part, self.before.get(part))
 
 
 class AirWatch:

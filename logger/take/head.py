@@ -47,6 +47,7 @@ def load_before(options: TakeOptions, path: Path) -> Traverse:
     says = {
         "basis": True,
         "reference_density": True,
+        "at": before.at is not None,
         "burner": before.burner is not None,
         "straight": before.upstream_diameters is not None,
         "temperature": Assumed.TEMPERATURE not in before.assumed,

@@ -9,9 +9,11 @@ from logger.airflow.lengths import distance
 from logger.airflow.plan_text import plan_checks
 from logger.config import quantities
 from logger.config.quantities import Dimension
+from logger.core.airflow import HEATED_PLANE_C, INDOOR_C
 from logger.core.errors import UsageError
-from logger.core.params import VelocityBasis
-from logger.core.texts import counted
+from logger.core.params import Plane, VelocityBasis
+from logger.core.readings import Quantity
+from logger.core.texts import counted, temperature_text
 from logger.core.traverse import Assumed, MeasuredPlane, Traverse, TraverseQuantity
 from logger.core.traverse_budget import drift
 from logger.core.traverse_plan import DOWNSTREAM_DIAMETERS, Plan
@@ -65,8 +67,15 @@ def _velocity_sentences(setup: Setup) -> list[str]:
     if base.basis is VelocityBasis.STANDARD:
         what += f" at {quantities.show(base.reference_density_kg_m3, Dimension.DENSITY, shown)}"
     lines = [f"Velocities are taken as {what}; --basis says otherwise."]
-    if setup.at == "supply" and base.burner is None:
+    if base.at is Plane.SUPPLY and base.burner is None:
         lines.append("--burner on or off tells whether the unit heats: a later output hangs on it.")
+    names = setup.air_sources.get(Quantity.TEMPERATURE, ())
+    if names and setup.given.value(Assumed.TEMPERATURE) is None:
+        said = " or ".join(f"'{name}'" for name in names)
+        lines.append(
+            f"The air's temperature is that of probe {said}; where none gives one, "
+            f"{quantities.show(INDOOR_C, Dimension.TEMPERATURE, shown)} is assumed: --temperature says it."
+        )
     return lines
 
 
@@ -107,7 +116,13 @@ def tell(taking: Taking, setup: Setup, options: TakeOptions) -> None:
         lines.append(f"{_capital(missing)}: go on with {_resume_command(setup, options)}")
     if said := words.drift_text(state, setup.units, drift(taking.traverse())):
         lines.append(f"Drift: {said}.")
-    assumed = taking.traverse().assumed
+    traverse = taking.traverse()
+    assumed = traverse.assumed
+    if traverse.at is None and traverse.temperature_c >= HEATED_PLANE_C:
+        lines.append(
+            f"The air had {temperature_text(traverse.temperature_c)} and nobody said where the plane is: "
+            "--resume with --at supply or --at return adds it."
+        )
     if assumed and setup.base.quantity is TraverseQuantity.VELOCITY:
         said = ", ".join(f"{part} ({ASKED[part]})" for part in assumed)
         lines.append(
@@ -131,7 +146,7 @@ def _answer(traverse: Traverse, setup: Setup) -> list[str]:
     try:
         lines = traverse_lines(traverse, words.shown_units(setup.units))
         if traverse.complete and traverse.quantity is TraverseQuantity.VELOCITY:
-            lines += block(traverse_keys(setup.path, traverse, setup.at), measure(traverse).u95)
+            lines += block(traverse_keys(setup.path, traverse), measure(traverse).u95)
     except UsageError as error:
         return [f"No airflow: {clean(str(error))}."]
     return lines
@@ -141,7 +156,7 @@ def _resume_command(setup: Setup, options: TakeOptions) -> str:
     command = ["riselog", "traverse", "take"]
     if options.config is not None:
         command.append(str(options.config))
-    for name, value in (("--probe", options.probe), ("--velocity", options.velocity), ("--at", options.at)):
+    for name, value in (("--probe", options.probe), ("--velocity", options.velocity)):
         if value is not None:
             command += [name, str(value)]
     return shlex.join([*command, "--resume", str(setup.path)])

@@ -7,11 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from logger.config.load import LoadedConfig, ProbeSetup, SimSettings
-from logger.core.airflow import GUESSED_PRESSURE_U_PA, PRESSURE_U_PA
+from logger.core.airflow import GUESSED_PRESSURE_U_PA, HEATED_PLANE_C, PRESSURE_U_PA
 from logger.core.carry import HEATED_PLANES
 from logger.core.errors import ConfigError, UsageError
-from logger.core.params import AirflowParams, AirflowSource, FanPosition, JobParams, ProbeParams, Role
+from logger.core.params import AirflowParams, AirflowSource, FanPosition, JobParams, Plane, ProbeParams, Role
 from logger.core.readings import Quantity
+from logger.core.texts import temperature_text
 from logger.core.traverse import Assumed, PressureFrom, Traverse, TraverseQuantity
 from logger.registry import load_driver
 from logger.take.air import PERCENT, Given
@@ -21,7 +22,11 @@ from logger.take.options import TakeOptions, number, pressure_pa
 DEFAULT_VELOCITY_U95 = 0.05  # fraction of the value; assumed
 DEFAULT_TEMPERATURE_U95_K = 0.5  # K; assumed
 SIMULATED = "SIMULATED PROBES"
-PLANE_ROLES = {"return": (Role.RETURN, Role.MIXED), "supply": (Role.SUPPLY,)}
+PLANE_ROLES = {
+    None: (Role.RETURN, Role.MIXED),
+    Plane.RETURN: (Role.RETURN, Role.MIXED),
+    Plane.SUPPLY: (Role.SUPPLY,),
+}
 """Probes that say how the air in the plane is."""
 
 
@@ -88,7 +93,7 @@ def _probe_alone(text: str, role: Role) -> LoadedConfig:
 
 
 def find_air_probes(
-    config: LoadedConfig | None, at: str, quantity: TraverseQuantity
+    config: LoadedConfig | None, at: Plane | None, quantity: TraverseQuantity
 ) -> tuple[ProbeSetup, ...]:
     """Probes that say how the air in the plane is, and its pressure."""
     if config is None:
@@ -97,13 +102,13 @@ def find_air_probes(
     return tuple(p for p in config.probes if p.role in roles)
 
 
-def find_inlet_probes(config: LoadedConfig | None, at: str) -> tuple[ProbeSetup, ...]:
+def find_inlet_probes(config: LoadedConfig | None, at: Plane | None) -> tuple[ProbeSetup, ...]:
     """Probes that say how the air at the fan's inlet is, the best first, where it is not that of the plane.
 
     Behind a fan that blows through, and with no probe of the mixed air, that of the return alone: with
     an outdoor share it is not what the fan gets, and nobody says it.
     """
-    if config is None or (config.job.unit.fan, at) not in HEATED_PLANES:
+    if config is None or (config.job.unit.fan, at or Plane.RETURN) not in HEATED_PLANES:
         return ()
     if config.job.unit.fan is FanPosition.DRAW_THROUGH:
         return tuple(p for p in config.probes if p.role is Role.SUPPLY)
@@ -169,13 +174,32 @@ def _pressure_told(options: TakeOptions) -> PressureFrom | None:
     return None if options.pressure is None else PressureFrom.TYPED
 
 
-def check_air(given: Given, sources: Mapping[Quantity, Sequence[str]], quantity: TraverseQuantity) -> None:
-    """A velocity traverse needs the air's temperature from somewhere."""
-    known = given.knows(Assumed.TEMPERATURE) or sources.get(Quantity.TEMPERATURE)
-    if quantity is TraverseQuantity.VELOCITY and not known:
+def check_air(
+    given: Given,
+    at: Plane | None,
+    sources: Mapping[Quantity, Sequence[str]],
+    watched: Sequence[ProbeSetup],
+) -> None:
+    """A velocity traverse needs the air's temperature from somewhere; warm air, its plane.
+
+    Raises UsageError.
+    """
+    temp_c = given.value(Assumed.TEMPERATURE)
+    others = set(sources.get(Quantity.TEMPERATURE, ())) - {p.name for p in watched}
+    if temp_c is None and at is Plane.SUPPLY and not others:
+        raise UsageError(
+            "--temperature is missing: no supply probe of a config says how warm the air at --at supply is, "
+            "and a velocity probe may not; give it, such as '118 F': its density hangs on it"
+        )
+    if temp_c is None and not sources.get(Quantity.TEMPERATURE):
         raise UsageError(
             "--temperature is missing: give that of the air in the duct, such as '70 F'; "
             "its density hangs on it"
+        )
+    if temp_c is not None and temp_c >= HEATED_PLANE_C and at is None:
+        raise UsageError(
+            f"--at is missing: the air has {temperature_text(temp_c)}, warmer than a return mostly is; "
+            "say --at supply or --at return"
         )
 
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from logger.airflow import options as texts
 from logger.clock import SystemClock
 from logger.config.load import LoadedConfig, ProbeSetup, load_config
 from logger.core.errors import TableError, UsageError
-from logger.core.params import Role
+from logger.core.params import Plane, Role
 from logger.core.readings import Quantity
 from logger.core.traverse import Traverse, TraverseQuantity
 from logger.core.traverse_plan import Plan
@@ -61,7 +61,6 @@ class Setup:
     given: Given
     air_sources: Mapping[Quantity, Sequence[str]]
     inlet: tuple[str, ...]
-    at: str
     units: str
     notes: tuple[str, ...]
 
@@ -80,10 +79,10 @@ def prepare(options: TakeOptions) -> Setup:
     velocities = _velocities(options, quantity)
     plan = _plan(options, before or velocities)
     config, watched = watched_probes(options, config, quantity)
-    at = _at(options, quantity)
+    at = _at(options, quantity, before or velocities)
     air_probes = find_air_probes(config, at, quantity)
     origin = Origin(before=before, velocities=velocities, config=config, watched=watched)
-    base = head(options, plan, quantity, origin)
+    base = replace(head(options, plan, quantity, origin), at=at)
     known = _known(options, velocities, plan)
     _check_velocity_source(options, quantity, watched)
     state = begin(len(plan.points))
@@ -95,12 +94,13 @@ def prepare(options: TakeOptions) -> Setup:
     given = given_air(options, before, velocities, config)
     sources = find_air_sources(config, watched, air_probes)
     inlet = find_inlet_probes(config, at) if watched else ()
-    check_air(given, sources, quantity)
+    if quantity is TraverseQuantity.VELOCITY:
+        check_air(given, at, sources, watched)
     return Setup(
         plan=plan,
         base=base,
         state=state,
-        manner=Manner(quantity=quantity, known=known, t0_s=_passed_s(before)),
+        manner=Manner(quantity=quantity, known=known, t0_s=_passed_s(before), in_supply=at is Plane.SUPPLY),
         path=output_path(options),
         new=options.resume is None or options.output is not None,
         config=config,
@@ -109,7 +109,6 @@ def prepare(options: TakeOptions) -> Setup:
         given=given,
         air_sources=sources if watched else {},
         inlet=tuple(p.name for p in inlet),
-        at=at,
         units=_units(options, config),
         notes=_notes(config, watched),
     )
@@ -170,10 +169,12 @@ def _check_velocity_source(
         )
 
 
-def _at(options: TakeOptions, quantity: TraverseQuantity) -> str:
-    if options.at not in (None, "return", "supply"):
-        raise UsageError(f"--at '{options.at}': write return or supply")
-    return options.at or ("supply" if quantity is TraverseQuantity.TEMPERATURE else "return")
+def _at(options: TakeOptions, quantity: TraverseQuantity, earlier: Traverse | None) -> Plane | None:
+    """The plane, as it is said, as a file has it, or as a mixed supply says by itself. Raises UsageError."""
+    said = word("--at", options.at, Plane)
+    if said is None and earlier is not None:
+        said = earlier.at
+    return Plane.SUPPLY if said is None and quantity is TraverseQuantity.TEMPERATURE else said
 
 
 def _passed_s(before: Traverse | None) -> float:

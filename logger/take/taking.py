@@ -7,7 +7,8 @@ from typing import Protocol
 
 from logger.clock import Clock
 from logger.core.readings import NS_PER_S
-from logger.core.traverse import Traverse, TraverseQuantity
+from logger.core.texts import temperature_text
+from logger.core.traverse import Assumed, Traverse, TraverseQuantity
 from logger.take.capture import observe, press
 from logger.take.notebook import Air, Notebook
 from logger.take.probes import ProbeFeed
@@ -27,11 +28,13 @@ class AirSource(Protocol):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Manner:
-    """What stays the same for the whole take. ``t0_s``: seconds already passed before a resume."""
+    """What stays the same for the whole take. ``t0_s``: seconds already passed before a resume;
+    ``in_supply``: the plane is in the supply air."""
 
     quantity: TraverseQuantity
     known: tuple[Entry | None, ...] = ()
     t0_s: float = 0.0
+    in_supply: bool = False
 
 
 class Taking:
@@ -80,11 +83,23 @@ class Taking:
             taken = self.state.repeat if before.repeating else self.state.taken[before.here]
             span_s = (taken.span_s if taken else None) or 0.0
             self._air.captured(span_s, 0 if self.feed is None else self.feed.elapsed_ns())
+            self.state = replace(self.state, said=self.state.said + self._air_doubt())
             if not self.save():
                 self.state = replace(self.state, said=f"NOT SAVED: {self.notebook.trouble}.")
         if self.state.moved and self.feed is not None:
             self.feed.restart()
         return self.state
+
+    def _air_doubt(self) -> str:
+        """That the supply air's temperature is a guess, and a poor one."""
+        velocity = self.manner.quantity is TraverseQuantity.VELOCITY
+        air = self._air.get()
+        if not (self.manner.in_supply and velocity and Assumed.TEMPERATURE in air.assumed):
+            return ""
+        return (
+            f" No probe says how warm this supply air is: {temperature_text(air.temperature_c)} stands in; "
+            "--resume with --temperature mends it."
+        )
 
     def observe(self) -> None:
         """Time has moved on."""

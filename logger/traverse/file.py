@@ -16,7 +16,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from logger.core.errors import TableError
-from logger.core.params import Burner, VelocityBasis
+from logger.core.params import Burner, Plane, VelocityBasis
 from logger.core.traverse import (
     Assumed,
     Duct,
@@ -143,6 +143,7 @@ def _traverse(file: TraverseFile) -> Traverse:
         quantity=TraverseQuantity(file.quantity),
         plane=MeasuredPlane(file.plane),
         upstream_diameters=file.upstream_diameters,
+        at=None if file.at is None else Plane(file.at),
         burner=None if file.burner is None else Burner(file.burner),
         inlet_temperature_c=file.inlet_temperature_c,
         assumed=tuple(Assumed(word) for word in file.assumed),
@@ -155,7 +156,7 @@ def _traverse(file: TraverseFile) -> Traverse:
 
 
 _WHERE_SAID = (
-    *("pressure_from", "upstream_diameters", "burner", "inlet_temperature_c"),
+    *("pressure_from", "upstream_diameters", "at", "burner", "inlet_temperature_c"),
     *("started_utc", "probe", "notes"),
 )
 

@@ -93,6 +93,7 @@ class TraverseFile(StrictModel):
     quantity: Literal["velocity", "temperature"] = "velocity"
     plane: Literal["duct", "filter-face"] = "duct"
     upstream_diameters: Annotated[float, Field(ge=0.0, le=100.0)] | None = None
+    at: Literal["return", "supply"] | None = None
     burner: Literal["on", "off"] | None = None
     inlet_temperature_c: _Temperature | None = None
     assumed: list[Literal["temperature", "humidity", "pressure"]] = []

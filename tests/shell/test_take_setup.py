@@ -9,7 +9,7 @@ import pytest
 
 from logger.airflow.plan_text import plan_document
 from logger.core.errors import RiselogError, TableError, UsageError
-from logger.core.params import ProbeParams, Role
+from logger.core.params import Plane, ProbeParams, Role
 from logger.core.readings import NS_PER_S, Flag, Quantity, Reading
 from logger.core.traverse import Assumed, DuctShape, Method, PressureFrom, Traverse, TraverseQuantity
 from logger.take.air import AirWatch, Given
@@ -111,6 +111,8 @@ FAULTS: list[tuple[dict[str, Any], str]] = [
     ({"probe": "nodriver:1"}, "--probe 'nodriver:1'"),
     ({"probe": "ess"}, "--probe 'ess'"),
     ({"at": "roof"}, "--at"),
+    ({"temperature": "118 °F"}, "--at is missing: the air has 47.8 °C"),
+    ({"temperature": None, "probe": "sim", "at": "supply"}, "--temperature is missing: no supply probe"),
 ]
 
 
@@ -227,7 +229,7 @@ def test_a_temperature_traverse_takes_its_velocities_from_a_file() -> None:
     setup = prepare(TakeOptions(quantity="temperature", velocity=path, output=Path("mixed.json")))
     assert setup.base.quantity is TraverseQuantity.TEMPERATURE
     assert [e.velocity_m_s for e in setup.manner.known if e] == [3.0 + 0.1 * i for i in range(25)]
-    assert setup.at == "supply"
+    assert setup.base.at is Plane.SUPPLY
 
 
 def test_an_incomplete_velocity_file_is_refused() -> None:
@@ -577,3 +579,29 @@ def test_the_inlet_is_read_where_the_heat_stands_between_fan_and_plane(config: P
     config.write_text(text.replace('"blow-through"', '"draw-through"'), encoding="utf-8")
     assert prepare(options(**supply)).inlet == ()
     assert prepare(options(config=config, temperature=None)).inlet == ("sup",)
+
+
+def test_the_plane_is_kept_and_no_option_changes_it_later() -> None:
+    traverse = written(options(temperature="118 °F", at="supply", burner="on"))
+    assert traverse.at is Plane.SUPPLY
+    again = prepare(TakeOptions(resume=Path("traverse.json")))
+    assert again.base.at is Plane.SUPPLY
+    assert again.manner.in_supply
+    with pytest.raises(UsageError, match=r"--at: traverse\.json has it"):
+        prepare(TakeOptions(resume=Path("traverse.json"), at="return"))
+
+
+def test_a_plane_that_was_not_said_can_be_added() -> None:
+    written(options())
+    assert load_traverse(Path("traverse.json")).at is None
+    assert prepare(TakeOptions(resume=Path("traverse.json"), at="return")).base.at is Plane.RETURN
+
+
+def test_supply_air_has_its_temperature_from_a_supply_probe_or_an_option(config: Path) -> None:
+    assert prepare(options(config=config, temperature=None, at="supply")).air_sources[
+        Quantity.TEMPERATURE
+    ] == [
+        "duct",
+        "sup",
+    ]
+    assert prepare(options(temperature="118 °F", probe="sim", at="supply")).base.at is Plane.SUPPLY

@@ -529,3 +529,22 @@ def test_a_replay_has_the_traverse_as_it_was(
     assert code == 2
     assert "airflow.traverse" in err
     assert "duct.json: cannot be read" in err
+
+
+@pytest.mark.parametrize(
+    ("at", "warm_c", "line"),
+    [
+        (Plane.RETURN, 36.0, 'at = "return"\n'),  # said, so it is not guessed from how warm the air is
+        (Plane.SUPPLY, 25.0, 'at = "supply"\n'),
+        (None, 36.0, 'at = "supply"\n'),
+        (None, 25.0, 'at = "return"  # or "supply"\n'),
+    ],
+)
+def test_the_plane_is_that_of_the_file(
+    run: Run, tmp_path: Path, at: Plane | None, warm_c: float, line: str
+) -> None:
+    path = tmp_path / "t.json"
+    save_traverse(path, replace(walk(), at=at, temperature_c=warm_c))
+    code, out, _ = run("compute", str(path))
+    assert code == 0
+    assert line in out

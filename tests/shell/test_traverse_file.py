@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.core.errors import TableError
-from logger.core.params import Burner, VelocityBasis
+from logger.core.params import Burner, Plane, VelocityBasis
 from logger.core.traverse import (
     Assumed,
     MeasuredPlane,
@@ -105,7 +105,7 @@ def test_what_is_written_comes_back(
         replace(walk(), points=(), complete=False),
         replace(walk(), upstream_diameters=6.5),
         replace(walk(), points=tuple(replace(p, settled=p.x < 0.5) for p in walk().points)),
-        replace(walk(), burner=Burner.ON, assumed=(Assumed.HUMIDITY, Assumed.PRESSURE)),
+        replace(walk(), at=Plane.SUPPLY, burner=Burner.ON, assumed=(Assumed.HUMIDITY, Assumed.PRESSURE)),
         replace(walk(), pressure_from=PressureFrom.PROBE, burner=Burner.ON, inlet_temperature_c=20.5),
     ],
 )
