@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from logger.clock import SystemClock, utc_date
+from logger.clock import SystemClock, local_date
 from logger.config.load import LoadedConfig, load_config, loads_config
 from logger.config.quantities import Dimension, QuantityError, parse
 from logger.core.errors import UsageError
@@ -67,7 +67,7 @@ def _run_job(config_path: Path, options: RunOptions) -> int:
         raise UsageError(f"--until '{until}': the one thing to wait for is 'result'")
     config = load_config(config_path, DriverOptions())
     if dashboard_wanted(headless=headless, json=json):
-        config = with_record(config_path, config, utc_date(SystemClock().utc_us()))
+        config = with_record(config_path, config, local_date(SystemClock().utc_us()))
     limits = Limits(for_ns=for_ns, until_result=until is not None, remaining=config.job.steady.remaining)
     manner = _manner(headless=headless, json=json, log=options.log or "plain")
     return _run(config, limits, manner, command=f"riselog run {config_path}")

@@ -160,3 +160,12 @@ def utc_date(utc_us: int) -> datetime.date:
     '1970-01-01'
     """
     return datetime.datetime.fromtimestamp(utc_us / 1e6, datetime.UTC).date()
+
+
+def local_date(utc_us: int) -> datetime.date:
+    """The day where the operator is: what a person dates is dated so.
+
+    >>> local_date(12 * 3600 * 1_000_000).isoformat()  # noon UTC
+    '1970-01-01'
+    """
+    return datetime.datetime.fromtimestamp(utc_us / 1e6, datetime.UTC).astimezone().date()

@@ -29,7 +29,7 @@ def ask_record(visit: VisitTable | None, today: dt.date, read: Read, say: Say) -
 
     A record of another day is asked anew, its answers as defaults, unless it is said to be still true.
     ``read`` gives one answer to a prompt and raises EOFError where there is none: what was answered
-    so far is kept.
+    so far is kept. An old record keeps its day until it was gone through to its end.
     """
     before: dict[str, Any] = {} if visit is None else visit.model_dump(exclude_none=True)
     say("Visit record: Enter leaves a question as it is, . ends the questions.")
@@ -45,9 +45,12 @@ def ask_record(visit: VisitTable | None, today: dt.date, read: Read, say: Say) -
                 break
             if answer is not None:
                 answers[question.key] = answer
+        else:
+            return {"date": today} | answers  # what was left as it is was confirmed by that
     except EOFError:
         say("")
-    return {"date": today} | answers if answers else {}
+        return {"date": today} | answers if answers and not before else answers
+    return answers if before else {"date": today} | answers
 
 
 def _ask(question: Question, before: object, read: Read, say: Say) -> object:

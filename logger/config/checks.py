@@ -18,6 +18,7 @@ from logger.config.schema import (
     TemperatureProbe,
     UnitTable,
 )
+from logger.config.visit import visit_problems
 from logger.core.air import standard_pressure_pa
 from logger.core.params import PRESSURE_GAP, AirflowSource, FanDrive, OutdoorAir, Role, UnitKind
 
@@ -27,11 +28,12 @@ LOWEST_DERATE = 0.4  # fraction of the plate, assumed: no maker derates so far
 AIRFLOW_KEYS: dict[AirflowSource, tuple[frozenset[str], frozenset[str]]] = {  # (needed, allowed)
     AirflowSource.FIXED: (
         frozenset({"volume"}),
-        frozenset({"volume", "at", "temperature", "humidity", "burner", "traverse"}),
+        frozenset({"volume", "at", "temperature", "humidity", "burner", "inlet_temperature", "traverse"}),
     ),
     AirflowSource.PROBE: (
         frozenset({"probe", "area"}),
-        frozenset({"probe", "area", "factor", "basis", "reference_density", "at", "burner", "traverse"}),
+        frozenset({"probe", "area", "factor", "basis", "reference_density", "at", "traverse"})
+        | {"burner", "inlet_temperature"},
     ),
     AirflowSource.MASS: (frozenset({"mass"}), frozenset({"mass"})),
 }
@@ -164,8 +166,9 @@ def _airflow(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
             yield Problem(
                 ("airflow", key), f'missing; source = "{air.source}" needs {key} = "{example}" or the like'
             )
-    if air.burner is not None and air.source is AirflowSource.PROBE and air.traverse is None:
-        yield Problem(("airflow", "burner"), "goes with a volume or a traverse; a live probe needs none")
+    if air.source is AirflowSource.PROBE and air.traverse is None:
+        for key in sorted(given & {"burner", "inlet_temperature"}):
+            yield Problem(("airflow", key), "goes with a volume or a traverse; a live probe needs none")
     yield from _velocity_probe(air, probes)
     if config.unit.fan_drive is FanDrive.VARIABLE and air.source is not AirflowSource.PROBE:
         yield Problem(
@@ -290,6 +293,14 @@ def _matches(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
             )
 
 
+def _visit(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    return visit_problems(
+        config.visit,
+        said_closed=config.unit.outdoor_air is not None and config.unit.outdoor_air[0] == OutdoorAir.CLOSED,
+        heating_value_j_m3=None if config.gas is None else config.gas.heating_value,
+    )
+
+
 def _limits(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
     steady, cycles = config.steady, config.cycles
     if steady.window > steady.window_max:
@@ -317,5 +328,6 @@ CHECKS: tuple[Callable[[ConfigFile, Probes], Iterator[Problem]], ...] = (
     _simulation,
     _matches,
     _broker,
+    _visit,
     _limits,
 )

@@ -13,7 +13,7 @@ from logger.config.schema import (
     UnitTable,
 )
 from logger.config.traverse import TraverseSetup
-from logger.config.visit import visit_notes
+from logger.config.visit import visit_notes, visit_params
 from logger.core.air import standard_pressure_pa
 from logger.core.airflow import GUESSED_PRESSURE_U_PA, PRESSURE_U_PA
 from logger.core.gas import GasParams
@@ -69,6 +69,7 @@ def job_params(
         probes=_probes(probes, notes),
         gas=_gas(config, probes, notes),
         match_max_age_days=config.job.match_max_age / S_PER_DAY,
+        visit=visit_params(config.visit, _spared(unit, probes)),
         steady=_steady(config),
         cycles=CycleParams(
             fire_k=config.cycles.fire,
@@ -182,6 +183,19 @@ def _derate_notes(config: ConfigFile, factor: float, notes: list[str]) -> None:
             "The site is above 2000 ft and the unit is not said to be derated: over-firing is possible; have"
             " the licensed person check the maker's altitude instructions."
         )
+
+
+def _spared(unit: UnitParams, probes: Probes) -> frozenset[str]:
+    """Questions of the visit record whose "no" is made up for: mixed air that is measured or told, a
+    unit that has no lower stage.
+    """
+    spared = set()
+    mixed = any(probe.role is Role.MIXED for probe in probes.values())
+    if mixed or unit.outdoor_air is OutdoorAir.FRACTION:
+        spared.add("outdoor_air_shut")
+    if unit.stages == 1:
+        spared.add("stage_forced")
+    return frozenset(spared)
 
 
 def _gas(config: ConfigFile, probes: Probes, notes: list[str]) -> GasParams | None:

@@ -9,11 +9,15 @@ from typing import Annotated, NamedTuple
 from pydantic import BeforeValidator
 
 from logger.config import fields as f
+from logger.config.problems import Problem
 from logger.config.quantities import Dimension
 from logger.config.table import Table
+from logger.core.params import VisitParams
 
 FILTERS = ("clean", "loaded", "none")
-FUELS = ("natural gas", "propane")
+FUEL_J_M3 = {"natural gas": (25e6, 60e6), "propane": (70e6, 120e6)}  # J/m3, wide about 39 and 93 (assumed)
+FUELS = tuple(FUEL_J_M3)
+BTU_FT3 = 1055.05585 / 0.3048**3  # J/m3, NIST SP 811
 
 
 def _yes_or_no(value: object) -> bool:
@@ -53,23 +57,30 @@ class VisitTable(Table):
 
 
 class Question(NamedTuple):
-    """One key as it is asked; ``no`` is what a "no" means for the result, where it matters."""
+    """One key as it is asked; ``no`` is what a "no" means for the result, where it matters.
+
+    ``bars``: no verdict stands then.
+    """
 
     key: str
     text: str
     answers: str
     no: str = ""
+    bars: bool = False
 
 
 YES_NO = "y/n"
 QUESTIONS: tuple[Question, ...] = (
-    Question("panels_on", "Are all panels of the unit on?", YES_NO, "air may pass by the heat exchanger"),
+    Question(
+        "panels_on", "Are all panels of the unit on?", YES_NO, "air may pass by the heat exchanger", bars=True
+    ),
     Question("filter", "How is the filter?", "/".join(FILTERS)),
     Question(
         "outdoor_air_shut",
         "Is the outdoor-air damper shut?",
         YES_NO,
         "the entering air is mixed air; tell its share in unit.outdoor_air, or use a probe of role mixed",
+        bars=True,
     ),
     Question(
         "zone_dampers_open",
@@ -82,12 +93,14 @@ QUESTIONS: tuple[Question, ...] = (
         "Is the highest stage forced, so that the burner fires at full rate?",
         YES_NO,
         "a lower stage would be compared with the full plate",
+        bars=True,
     ),
     Question(
         "fan_at_heating_speed",
         "Did the fan run at its heating speed in the traverse?",
         YES_NO,
         "the airflow is not that of the firing",
+        bars=True,
     ),
     Question(
         "other_appliances_off",
@@ -106,8 +119,43 @@ QUESTIONS: tuple[Question, ...] = (
 
 def visit_notes(visit: VisitTable | None) -> Iterator[str]:
     """What the record says against the result; nothing where it was not kept."""
+    for question in _noes(visit):
+        yield f"visit.{question.key} is false: {question.no}."
+
+
+def visit_params(visit: VisitTable | None, spared: frozenset[str]) -> VisitParams:
+    """What the core is told; ``spared``: keys whose "no" the rest of the config makes up for."""
+    if visit is None:
+        return VisitParams()
+    bars = tuple(q.no for q in _noes(visit) if q.bars and q.key not in spared)
+    return VisitParams(
+        bars=bars,
+        full_fire=visit.stage_forced is True,
+        meter_shared=visit.other_appliances_off is False,
+    )
+
+
+def visit_problems(
+    visit: VisitTable | None, *, said_closed: bool, heating_value_j_m3: float | None
+) -> Iterator[Problem]:
+    """Where the record speaks against the rest of the config."""
     if visit is None:
         return
-    for question in QUESTIONS:
-        if question.no and getattr(visit, question.key) is False:
-            yield f"visit.{question.key} is false: {question.no}."
+    if said_closed and visit.outdoor_air_shut is False:
+        yield Problem(
+            ("visit", "outdoor_air_shut"),
+            'is false and unit.outdoor_air is "closed": shut the damper, or tell its share there',
+        )
+    if visit.fuel is not None and heating_value_j_m3 is not None:
+        low, high = FUEL_J_M3[visit.fuel]
+        if not low <= heating_value_j_m3 <= high:
+            yield Problem(
+                ("visit", "fuel"),
+                f"is {visit.fuel} and gas.heating_value is {heating_value_j_m3 / 1e6:.0f} MJ/m3 "
+                f"({heating_value_j_m3 / BTU_FT3:.0f} Btu/ft3): that is another gas; correct one of the two",
+            )
+
+
+def _noes(visit: VisitTable | None) -> Iterator[Question]:
+    if visit is not None:
+        yield from (q for q in QUESTIONS if q.no and getattr(visit, q.key) is False)

@@ -21,6 +21,7 @@ LEAST_ROUND = 0.10  # of the volume: a counter's step may not leave more than th
 NOT_MEASURED = "the gas input was not measured"
 NO_VALUE = "the gas has no heating value: add [gas] with heating_value"
 WENT_BACK = "the gas counter went back within the steady stretch"
+SHARED = "other appliances burned gas on the same meter (visit record): shut them and measure again"
 TOO_SHORT = "too few counts of the gas meter in the steady stretch: fire for longer"
 
 
@@ -83,6 +84,8 @@ class GasMeter:
     def over(self, end_s: int, site_pa: Known) -> GasInput | str:
         """Input over the stretch up to ``end_s``, or why there is none."""
         gas = self._job.gas
+        if gas is not None and self._job.visit.meter_shared:
+            return SHARED
         if gas is None:
             return NOT_MEASURED if self._probe is None else NO_VALUE
         if self._probe is not None:

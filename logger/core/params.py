@@ -184,7 +184,8 @@ class AirflowParams:
     had. ``density_power``: power with which its volume goes with 1 / density then.
     ``own_pressure``: ``pressure_pa`` is not the job's own number; else the pressure of the moment
     stands in for it. ``burner``: whether the unit heated then;
-    ``inlet_c``: the air at the fan inlet then, None where nobody said it.
+    ``burner_open``: nobody said it and the temperature does not tell; ``inlet_c``: the air at the fan
+    inlet then, None where nobody said it.
     ``reference``: a fixed airflow that a live one is compared with.
     """
 
@@ -206,6 +207,7 @@ class AirflowParams:
     own_pressure: bool = False
     density_power: float = 0.0
     burner: Burner = Burner.OFF
+    burner_open: bool = False
     inlet_c: float | None = None
     measured_day: int | None = None  # of a traverse: ordinal of its day (1 = 0001-01-01)
     lines: tuple[FlowLine, ...] = ()
@@ -235,6 +237,19 @@ class CycleParams:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class VisitParams:
+    """What the operator found at the unit that decides what the result may say.
+
+    ``bars``: why no verdict can stand, a clause each. ``full_fire``: the highest stage is forced.
+    ``meter_shared``: other appliances burn gas on the unit's meter.
+    """
+
+    bars: tuple[str, ...] = ()
+    full_fire: bool = False
+    meter_shared: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JobParams:
     """Everything the core needs to turn readings into a result."""
 
@@ -247,6 +262,7 @@ class JobParams:
     unit: UnitParams = field(default_factory=UnitParams)
     airflow: AirflowParams
     probes: tuple[ProbeParams, ...]
+    visit: VisitParams = field(default_factory=VisitParams)
     steady: SteadyParams = field(default_factory=SteadyParams)
     cycles: CycleParams = field(default_factory=CycleParams)
     gas: GasParams | None = None  # its heating value and meter; None: the input is not measured

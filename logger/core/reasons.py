@@ -62,6 +62,8 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
     """Why a number stands but no verdict does."""
     job = outcome.job
     has_mixed = bool(job.probes_of(Role.MIXED))
+    if job.visit.bars:
+        return f"No verdict: by the visit record {'; '.join(job.visit.bars)}."
     if job.unit.outdoor_air is OutdoorAir.OPEN and not has_mixed:
         return "No verdict: outdoor air is open and no probe of role mixed measures the entering air."
     if firing.outdoor_suspected:

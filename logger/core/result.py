@@ -14,7 +14,7 @@ from logger.core.assess import casing_loss_w
 from logger.core.efficiency import efficiency
 from logger.core.firing import Firing, SteadyStretch, plate_output_w
 from logger.core.gas import GasInput, timed_input
-from logger.core.gas_meter import NOT_MEASURED, site_pressure
+from logger.core.gas_meter import NOT_MEASURED, SHARED, site_pressure
 from logger.core.heat import shortcut_w
 from logger.core.params import FanHeatMode, JobParams, Role
 from logger.core.pipeline import Outcome
@@ -149,6 +149,8 @@ def _timed(job: JobParams) -> GasInput | str:
     """What was timed by hand needs no firing that was steady."""
     if job.gas is None or job.gas.timed is None or job.probes_of(Role.GAS):
         return NOT_MEASURED
+    if job.visit.meter_shared:
+        return SHARED
     return timed_input(job.gas, job.gas.timed, site_pressure(job, job.pressure_pa, measured=False))
 
 

@@ -8,7 +8,7 @@ import sys
 from datetime import date
 from pathlib import Path
 
-from logger.clock import SystemClock, utc_date
+from logger.clock import SystemClock, local_date
 from logger.config.edit import Changes, by_hand, edit_file
 from logger.config.load import LoadedConfig, load_config, loads_config
 from logger.config.quantities import Dimension, QuantityError, parse
@@ -117,7 +117,7 @@ def _answer(config: LoadedConfig, match: Match, *, by_gain: bool) -> Answer:
 
 def _tell(path: Path, config: LoadedConfig, answer: Answer, *, write: bool, json: bool) -> int:
     """Answer, ask, write; the exit code."""
-    day = utc_date(SystemClock().utc_us())
+    day = local_date(SystemClock().utc_us())
     new = changes(answer, config.units, day)
     if not json:
         print_lines(lines(answer, config.units))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import tomllib
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -15,8 +16,11 @@ from logger.config.load import load_config, loads_config
 from logger.config.toml_text import toml_text
 from logger.config.visit import QUESTIONS, VisitTable
 from logger.core.errors import ConfigError
+from logger.core.params import VisitParams
+from logger.core.result import result_document
 from logger.registry import DriverOptions
 from logger.visit_record import ask_record, wanted, with_record
+from tests.core.jobs import FACTS, feed, play
 
 TODAY = dt.date(2026, 3, 2)
 JOB = """
@@ -51,7 +55,7 @@ def reader(*answers: str) -> tuple[Callable[[str], str], list[str]]:
 
 def test_every_key_of_the_table_is_asked_once_and_in_order() -> None:
     read, prompts = reader(*[""] * len(QUESTIONS))
-    assert ask_record(None, TODAY, read, lambda _: None) == {}
+    assert ask_record(None, TODAY, read, lambda _: None) == {"date": TODAY}  # asked, nothing was answered
     assert len(prompts) == len(QUESTIONS)
     assert {q.key for q in QUESTIONS} == set(VisitTable.model_fields) - {"date"}
 
@@ -122,6 +126,62 @@ def test_a_record_of_another_day_is_said_to_be_true_or_asked_anew_with_its_answe
     assert ask_record(old, TODAY, read, lambda _: None) == {"date": TODAY, "panels_on": True}
     assert "as it is: n" in prompts[1]
     assert any("as it is: 1744 Pa" in p for p in prompts)  # 7.0 x 249.089 Pa (NIST SP 811)
+
+
+def test_an_old_record_that_was_not_gone_through_keeps_its_day() -> None:
+    """Else yesterday's damper would be today's, after the operator said that not all is true."""
+    old = VisitTable.model_validate({"date": dt.date(2026, 3, 1), "outdoor_air_shut": True})
+    for end in ((".",), ()):
+        read, _ = reader("n", "y", "clean", *end)
+        assert ask_record(old, TODAY, read, lambda _: None) == {"panels_on": True, "filter": "clean"}
+
+
+@pytest.mark.parametrize(
+    ("unit", "visit", "bars"),
+    [
+        ("", "panels_on = false", 1),
+        ("", "panels_on = true", 0),
+        ("", "outdoor_air_shut = false", 1),
+        ('outdoor_air = "20 %"', "outdoor_air_shut = false", 0),
+        ("stages = 1", "stage_forced = false", 0),
+        ("stages = 2", "stage_forced = false", 1),
+        ("", "fan_at_heating_speed = false\npanels_on = false", 2),
+        ("", "zone_dampers_open = false", 0),
+    ],
+)
+def test_a_no_bars_the_verdict_where_nothing_makes_up_for_it(unit: str, visit: str, bars: int) -> None:
+    probes = '[probes.out]\nrole = "outdoor"\ndriver = "x"\n'
+    config = loads_config(f"{JOB}{probes}[unit]\n{unit}\n[visit]\n{visit}\n", "job.toml", None)
+    assert len(config.job.visit.bars) == bars
+
+
+def test_what_the_record_says_against_the_config_is_a_problem() -> None:
+    damper = JOB + '[unit]\noutdoor_air = "closed"\n[visit]\noutdoor_air_shut = false\n'
+    with pytest.raises(ConfigError, match=r"visit\.outdoor_air_shut': is false and unit\.outdoor_air is"):
+        loads_config(damper, "job.toml", None)
+    for fuel, value, fits in (
+        ("natural gas", "1036 Btu/ft3", True),
+        ("propane", "1036 Btu/ft3", False),
+        ("propane", "2500 Btu/ft3", True),  # common practice, no source
+        ("natural gas", "2500 Btu/ft3", False),
+    ):
+        gas = f'[gas]\nheating_value = "{value}"\ndial = "2 ft3"\ntimes = ["60 s"]\n'
+        text = f'{JOB}{gas}[visit]\nfuel = "{fuel}"\n'
+        if fits:
+            loads_config(text, "job.toml", None)
+        else:
+            with pytest.raises(ConfigError, match=r"visit\.fuel"):
+                loads_config(text, "job.toml", None)
+
+
+def test_the_record_reaches_verdict_and_gas_input() -> None:
+    job, readings = play("standard")
+    best = feed(job, readings).finish()
+    assert result_document(best, FACTS)["verdict"] is not None
+    barred = replace(best, job=replace(job, visit=VisitParams(bars=("a panel was off",))))
+    found = result_document(barred, FACTS)
+    assert found["verdict"] is None
+    assert "a panel was off" in found["reason"]
 
 
 def test_a_record_of_today_is_not_asked_again() -> None:
