@@ -7,19 +7,22 @@ from datetime import date
 
 from logger.config.schema import AirflowTable
 from logger.config.traverse import TraverseSetup, burner_of
-from logger.core.airflow import HEATED_PLANE_C, plane_humidity, too_damp
-from logger.core.carry import HEATED_PLANES
+from logger.core.airflow import HEATED_PLANE_C, AirState, density_u, plane_humidity, too_damp
+from logger.core.carry import HEATED_PLANES, INLET_SPAN_K, carry
 from logger.core.params import (
     STANDARD_DENSITY_KG_M3,
     AirflowParams,
     AirflowSource,
     Burner,
     FanDrive,
+    FanPosition,
+    FlowLine,
     Plane,
     UnitParams,
     VelocityBasis,
 )
 from logger.core.texts import density_text, temperature_text
+from logger.core.traverse import Assumed
 from logger.core.traverse_flow import airflow_params
 
 HOTTEST_DUCT_C = 65.0  # degC; above it a unit was mistyped (assumed)
@@ -47,6 +50,7 @@ def flow_params(
     else:
         notes += traverse.notes()
         flow = _traversed(air, traverse, unit, job_pa, notes)
+    _inlet_note(flow.reference or flow, unit, notes)
     if air.source is not AirflowSource.MASS and air.at is None:
         notes.append(_NO_PLANE)
     return flow
@@ -64,11 +68,12 @@ def _traversed(
     air: AirflowTable, traverse: TraverseSetup, unit: UnitParams, job_pa: float, notes: list[str]
 ) -> AirflowParams:
     at = air.at or Plane.RETURN
-    burner = _burner(burner_of(air, traverse.traverse), at, traverse.traverse.temperature_c, unit, notes)
-    measured = airflow_params(
-        traverse.traverse, traverse.name, unit=unit, at=at, burner=burner, job_pa=job_pa
-    )
-    measured = replace(measured, measured_day=_day(traverse.traverse.started_utc))
+    file = traverse.traverse
+    if air.inlet_temperature is not None:
+        file = replace(file, inlet_temperature_c=air.inlet_temperature)
+    burner, is_open = _burner(burner_of(air, file), at, file.temperature_c, unit, notes)
+    measured = airflow_params(file, traverse.name, unit=unit, at=at, burner=burner, job_pa=job_pa)
+    measured = replace(measured, burner_open=is_open, measured_day=_day(file.started_utc))
     if air.source is AirflowSource.PROBE:
         live = _live(_told_airflow(air, unit, job_pa, notes), air, measured, notes)
         origin = measured.origin + "The live velocity probe is compared with it."
@@ -89,20 +94,21 @@ def _told_airflow(air: AirflowTable, unit: UnitParams, job_pa: float, notes: lis
         notes.append("airflow.u95 is left out: 5 % is assumed.")
     temp_c = AIRFLOW_TEMP_C if air.temperature is None else air.temperature
     humidity = plane_humidity(temp_c, job_pa) if air.humidity is None else air.humidity
-    at, burner = air.at or Plane.RETURN, Burner.OFF
+    at, burner, is_open = air.at or Plane.RETURN, Burner.OFF, False
     if air.source is AirflowSource.FIXED:
-        _state_notes(air, humidity, job_pa, notes)
-        burner = _burner(air.burner, at, temp_c, unit, notes)
+        burner, is_open = _burner(air.burner, at, temp_c, unit, notes)
     if air.source is AirflowSource.PROBE and air.basis is None and air.traverse is None:
         notes.append(
             'airflow.basis is left out: "actual" is assumed; a thermal (hot-wire) probe reads "standard".'
         )
-    return AirflowParams(
+    flow = AirflowParams(
         source=air.source,
         u95=u95,
         u95_assumed=air.u95 is None,
         at=at,
         burner=burner,
+        burner_open=is_open,
+        inlet_c=air.inlet_temperature,
         volume_m3_s=air.volume or 0.0,
         temperature_c=temp_c,
         humidity=humidity,
@@ -113,14 +119,60 @@ def _told_airflow(air: AirflowTable, unit: UnitParams, job_pa: float, notes: lis
         basis=air.basis or VelocityBasis.ACTUAL,
         reference_density_kg_m3=air.reference_density or STANDARD_DENSITY_KG_M3,
     )
+    if air.source is not AirflowSource.FIXED:
+        return flow
+    weight = carry(unit, flow).density_then
+    _state_notes(air, humidity, job_pa, notes, weighs=weight > 0.0)
+    return replace(flow, lines=_typed_lines(air, flow, weight, job_pa))
 
 
-def _state_notes(air: AirflowTable, humidity: float, job_pa: float, notes: list[str]) -> None:
+def _typed_lines(
+    air: AirflowTable, flow: AirflowParams, weight: float, job_pa: float
+) -> tuple[FlowLine, ...]:
+    """A typed volume whose mass is carried has the doubt of its density too; () where u95 is all."""
+    if weight <= 0.0:
+        return ()
+    words = ((Assumed.TEMPERATURE, air.temperature), (Assumed.HUMIDITY, air.humidity))
+    assumed = [word for word, value in words if value is None]
+    state = AirState.of(flow.temperature_c, flow.humidity, job_pa)
+    return (
+        FlowLine(source="volume", u=flow.u95 / 2.0, assumed=flow.u95_assumed),
+        FlowLine(source="density", u=weight * density_u(state, assumed, pressure=False), assumed=True),
+    )
+
+
+def _inlet_note(flow: AirflowParams, unit: UnitParams, notes: list[str]) -> None:
+    """What is taken for the air at the fan inlet then, where it counts and nobody said it."""
+    if flow.source is not AirflowSource.FIXED or not carry(unit, flow).heated:
+        return
+    span_k = INLET_SPAN_K[unit.fan]
+    taken = f"that of the firing is taken, ± {span_k:.0f} K"
+    if unit.fan is FanPosition.DRAW_THROUGH:
+        taken = (
+            f"{temperature_text(flow.temperature_c)} and the rise of the firing are taken, ± {span_k:.0f} K"
+        )
+    if flow.inlet_c is None:
+        notes.append(
+            "airflow.inlet_temperature is left out: it counts where the burner was on between fan and plane;"
+            f" {taken} (each 3 K off is 1 % of the output); give the temperature of the air at the fan's"
+            " inlet while the flow was measured."
+        )
+    elif (flow.inlet_c > flow.temperature_c) is (unit.fan is FanPosition.BLOW_THROUGH):
+        notes.append(
+            f"The fan's inlet had {temperature_text(flow.inlet_c)} and the plane"
+            f" {temperature_text(flow.temperature_c)}, with the burner on: a {unit.fan} fan takes in the"
+            f" {'cooler' if unit.fan is FanPosition.BLOW_THROUGH else 'hotter'} air; look at both."
+        )
+
+
+def _state_notes(
+    air: AirflowTable, humidity: float, job_pa: float, notes: list[str], *, weighs: bool
+) -> None:
     temp_c = air.temperature
     if temp_c is None:
         notes.append(
-            "airflow.temperature is left out: 20 °C is assumed where the volume was measured; each 3 K off is"
-            " 1 % of the output."
+            "airflow.temperature is left out: 20 °C is assumed where the volume was measured"
+            + ("; each 3 K off is 1 % of the output." if weighs else ".")
         )
     elif temp_c > HOTTEST_DUCT_C:
         notes.append(
@@ -137,8 +189,13 @@ def _state_notes(air: AirflowTable, humidity: float, job_pa: float, notes: list[
         notes.append(f"airflow.humidity: {text}")
 
 
-def _burner(said: Burner | None, at: Plane, temp_c: float, unit: UnitParams, notes: list[str]) -> Burner:
-    """Whether the unit heated while the flow was measured, once and for all; a guess is told."""
+def _burner(
+    said: Burner | None, at: Plane, temp_c: float, unit: UnitParams, notes: list[str]
+) -> tuple[Burner, bool]:
+    """Whether the unit heated while the flow was measured, once and for all; and whether that is open.
+
+    A guess is told.
+    """
     warm = temperature_text(temp_c)
     hot = temp_c >= HOTTEST_RETURN_C
     if hot and at is Plane.RETURN:
@@ -146,7 +203,8 @@ def _burner(said: Burner | None, at: Plane, temp_c: float, unit: UnitParams, not
     elif hot and said is Burner.OFF:
         notes.append(f'airflow.burner is "off", at {warm}: that is no unheated air; look at both.')
     if said is not None:
-        return said
+        return said, False
+    unsure = False
     burner = Burner.ON if hot and at is Plane.SUPPLY else Burner.OFF
     if (unit.fan, at) in HEATED_PLANES and unit.fan_drive is FanDrive.CONSTANT_SPEED:
         other = Burner.OFF if burner is Burner.ON else Burner.ON
@@ -155,12 +213,13 @@ def _burner(said: Burner | None, at: Plane, temp_c: float, unit: UnitParams, not
             f'airflow.burner is left out: "{burner}" is assumed, as the flow was measured in the {at} at'
             f" {warm}, so {_CARRIED[burner]};"
             + (
-                " the temperature leaves it open, so say which it was."
+                " the temperature leaves it open, so the output gets the"
+                ' doubt of both; say airflow.burner = "on" or "off".'
                 if unsure
                 else f' say "{other}" if it was not so.'
             )
         )
-    return burner
+    return burner, unsure
 
 
 def _live(live: AirflowParams, air: AirflowTable, measured: AirflowParams, notes: list[str]) -> AirflowParams:

@@ -79,6 +79,7 @@ class AirflowTable(Table):
     temperature: f.Temperature | None = None
     humidity: f.Humidity | None = None
     burner: Annotated[Burner, BeforeValidator(f.one_of(Burner))] | None = None
+    inlet_temperature: f.Temperature | None = None
     traverse: f.Text | None = None
     probe: f.Name | None = None
     area: f.Area | None = None

@@ -13,13 +13,12 @@ from logger.core.air import standard_pressure_pa
 from logger.core.airflow import MeasuredAirflow
 from logger.core.errors import RiselogError
 from logger.core.params import PRESSURE_GAP, AirflowSource, Burner
-from logger.core.traverse import Assumed, Traverse, TraverseQuantity
+from logger.core.traverse import Assumed, PressureFrom, Traverse, TraverseQuantity
 from logger.core.traverse_checks import check_traverse
 from logger.core.traverse_flow import has_own_pressure, measure
 from logger.traverse.file import loads_traverse, read_small
 
 KEY = ("airflow", "traverse")
-PRESSURE_TOLD = 0.01  # fraction: two pressures of one site differ by the weather, or one is wrong (assumed)
 POOREST_U95 = 0.5  # fraction: what is known less well is not known (assumed; as far as airflow.u95 goes)
 
 
@@ -44,8 +43,6 @@ class TraverseSetup:
         if self.pressure_note is not None:
             yield self.pressure_note
         known = tuple(word for word in self.traverse.assumed if word is not Assumed.PRESSURE)
-        if known != self.traverse.assumed:
-            yield f"airflow.traverse ({self.name}): its pressure was assumed; the job's stands in for it."
         for check in check_traverse(replace(self.traverse, assumed=known), self.flow):
             if not check.ok:
                 yield f"airflow.traverse ({self.name}), {check.code}: {check.text}"
@@ -64,18 +61,18 @@ def read_traverse(
         traverse = loads_traverse(text, str(path))
         if traverse.quantity is TraverseQuantity.TEMPERATURE:
             return None, [Problem(KEY, f"{path} is a temperature traverse; name one of velocity")]
+        differ = _pressures(config, name, traverse)
+        traverse, note = _at_the_site(config, name, traverse)
         flow = measure(traverse)
     except RiselogError as error:
         said = str(error)
         where = "" if str(path) in said else f"{path}: "
         return None, [Problem(KEY, f"{where}{line}") for line in said.splitlines()]
-    differ = _pressures(config, name, traverse)
-    note = None
     if differ is not None and differ[0] <= PRESSURE_GAP:
         note = f"airflow.traverse: {differ[1]}; the flow is carried with both."
     found = TraverseSetup(name=name, text=text, traverse=traverse, flow=flow, pressure_note=note)
     problems = list(_contradictions(config, found))
-    if differ is not None and note is None:
+    if differ is not None and differ[0] > PRESSURE_GAP:
         problems.append(Problem(KEY, differ[1]))
     return found, problems
 
@@ -93,6 +90,11 @@ def _contradictions(config: ConfigFile, found: TraverseSetup) -> Iterator[Proble
                 yield Problem(
                     ("airflow", key), "airflow.traverse is given too and has it; remove one of them"
                 )
+    if None not in (air.inlet_temperature, file.inlet_temperature_c):
+        yield Problem(
+            ("airflow", "inlet_temperature"),
+            f"{found.name} has inlet_temperature_c too; keep the one that is right, remove the other",
+        )
     if None not in (air.burner, file.burner) and air.burner is not file.burner:
         yield Problem(
             ("airflow", "burner"),
@@ -106,19 +108,32 @@ def _contradictions(config: ConfigFile, found: TraverseSetup) -> Iterator[Proble
         )
 
 
+def _site_pressure(config: ConfigFile) -> tuple[float, PressureFrom] | None:
+    """The site's pressure as the job tells it, and how it was had."""
+    job = config.job
+    if job.pressure is not None:
+        return job.pressure, PressureFrom.TYPED
+    return None if job.altitude is None else (standard_pressure_pa(job.altitude), PressureFrom.ALTITUDE)
+
+
+def _at_the_site(config: ConfigFile, name: str, traverse: Traverse) -> tuple[Traverse, str | None]:
+    """The traverse at the job's pressure, where its own was assumed; and the note on it."""
+    if Assumed.PRESSURE not in traverse.assumed:
+        return traverse, None
+    site = _site_pressure(config)
+    if site is not None:
+        known = tuple(word for word in traverse.assumed if word is not Assumed.PRESSURE)
+        traverse = replace(traverse, pressure_pa=site[0], pressure_from=site[1], assumed=known)
+    return traverse, f"airflow.traverse ({name}): its pressure was assumed; the job's stands in for it."
+
+
 def _pressures(config: ConfigFile, name: str, traverse: Traverse) -> tuple[float, str] | None:
     """By what fraction the file's own pressure is off the job's, and the sentence; None where it is not."""
-    job, plane_pa = config.job, traverse.pressure_pa
-    site_pa = job.pressure
-    if site_pa is None and job.altitude is not None:
-        site_pa = standard_pressure_pa(job.altitude)
-    if site_pa is None or Assumed.PRESSURE in traverse.assumed:
+    plane_pa, site = traverse.pressure_pa, _site_pressure(config)
+    if site is None or Assumed.PRESSURE in traverse.assumed or not has_own_pressure(traverse, site[0]):
         return None
-    gap = abs(plane_pa - site_pa) / site_pa
-    if gap <= PRESSURE_TOLD:
-        return None
-    there, here = (show(value, Dimension.PRESSURE, job.units) for value in (plane_pa, site_pa))
-    return gap, (
+    there, here = (show(value, Dimension.PRESSURE, config.job.units) for value in (plane_pa, site[0]))
+    return abs(plane_pa - site[0]) / site[0], (
         f"{name} was taken at {there} and the job's site has {here}; correct pressure_pa in the file, or the"
         " job's altitude or pressure, if both are one site"
     )

@@ -14,7 +14,8 @@ one spot for a whole stream                    supply placement, entering placem
 one probe follows later than the other         probe lag
 airflow: calibration, sampling, area ...       airflow (typed), airflow: ... (a traverse's own lines)
 live velocity                                  velocity probe, beside the airflow's
-from the traverse to the firing                flow carry-over; fan inlet then, where its temperature counts
+from the traverse to the firing                flow carry-over; fan inlet then, where its temperature counts;
+                                               burner not said, where it counts and is not plain
 mass of a volume                               pressure, humidity
 stated share of outdoor air                    outdoor air
 noise of the stretch's mean                    scatter: by lag-1 correlation or by batches, the larger
@@ -29,7 +30,7 @@ from __future__ import annotations
 from math import hypot, inf, sqrt
 
 from logger.core.budget import BudgetLine
-from logger.core.carry import carry
+from logger.core.carry import burner_u, carry
 from logger.core.heat import WATER_CP_RATIO
 from logger.core.params import (
     AirflowSource,
@@ -115,6 +116,13 @@ def _flow_lines(job: JobParams, means: Means) -> list[BudgetLine]:
         torque = job.unit.fan_drive is FanDrive.TORQUE
         over_u = CARRY_OVER_TORQUE_U if torque else CARRY_OVER_U
         lines.append(BudgetLine("flow carry-over", over_u * net_w, assumed=True))
+        lines.append(
+            BudgetLine(
+                "burner not said",
+                burner_u(job.unit, flow, means.entering_c, means.inlet_c) * net_w,
+                assumed=True,
+            )
+        )
         inlet_u = carry(job.unit, flow).inlet_u_k / (means.inlet_c + 273.15)  # m goes with T then / T now
         lines.append(BudgetLine("fan inlet then", inlet_u * net_w, assumed=True))
     return lines

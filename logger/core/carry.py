@@ -7,7 +7,7 @@ the mass. Source: fan laws (ASHRAE Handbook HVAC Systems and Equipment, fans; re
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import log, sqrt
 
 from logger.core.params import (
     AirflowParams,
@@ -94,3 +94,19 @@ def carry(unit: UnitParams, flow: AirflowParams) -> Carry:
 def _inlet_u_k(unit: UnitParams, *, given: bool) -> float:
     """Rectangle where it was not given (GUM 4.3.7)."""
     return GIVEN_INLET_U_K if given else INLET_SPAN_K[unit.fan] / sqrt(3.0)
+
+
+def burner_u(unit: UnitParams, flow: AirflowParams, entering_c: float, inlet_c: float) -> float:
+    """Relative standard uncertainty of the mass where nobody said whether the burner was on; else 0.
+
+    With it off the fan passed the plane's volume, with it on that times T at its inlet over T in the
+    plane, then. The one is taken, the other is a bound on one side (GUM 4.3.7). Now: ``entering_c``,
+    and ``inlet_c`` at the fan inlet.
+    """
+    if not flow.burner_open:
+        return 0.0
+    then_c = flow.inlet_c
+    if then_c is None:
+        by_rise = unit.fan is FanPosition.DRAW_THROUGH
+        then_c = flow.temperature_c + inlet_c - entering_c if by_rise else inlet_c
+    return abs(log((then_c + 273.15) / (flow.temperature_c + 273.15))) / sqrt(3.0)

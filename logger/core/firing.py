@@ -8,7 +8,7 @@ from math import inf
 from logger.core.assess import budget, casing_loss_w, drift_bound_w
 from logger.core.budget import BudgetLine, Combined, combine
 from logger.core.gas import GasInput
-from logger.core.params import JobParams, Role
+from logger.core.params import FanPosition, JobParams, Role
 from logger.core.stretch import FanPhase, Means, Seen, Stretch
 from logger.core.student import t975
 from logger.core.verdict import Verdict, decidable_tolerance, judge
@@ -143,7 +143,7 @@ def expected(job: JobParams) -> tuple[float, float] | None:
         fan_heat_w=0.0,
         output_w=plate_w,
         return_c=20.0,
-        inlet_c=20.0,
+        inlet_c=20.0 + (rise_k if job.unit.fan is FanPosition.DRAW_THROUGH else 0.0),
     )
     fan = FanPhase(
         fan_heat_w=0.0,

@@ -98,6 +98,7 @@ def airflow_params(
         own_pressure=has_own_pressure(traverse, job_pa),
         density_power=flow.density_power,
         burner=burner,
+        inlet_c=traverse.inlet_temperature_c,
         basis=traverse.basis,
         reference_density_kg_m3=traverse.reference_density_kg_m3,
         origin=(

@@ -325,6 +325,7 @@ ELSEWHERE = {
     ("airflow", "temperature"): "test_fixed_airflow",
     ("airflow", "humidity"): "test_fixed_airflow",
     ("airflow", "burner"): "test_traverse_config",
+    ("airflow", "inlet_temperature"): "test_traverse_config",
     ("airflow", "traverse"): "test_traverse_config",
     ("airflow", "mass"): "test_mass_airflow",
     ("mqtt", "password_env"): "test_broker_defaults",

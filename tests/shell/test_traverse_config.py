@@ -9,10 +9,13 @@ import psychrolib
 import pytest
 
 from logger.config.load import LoadedConfig, load_config, loads_config
+from logger.core.assess import budget
 from logger.core.errors import ConfigError
+from logger.core.flow import AirflowLaw
 from logger.core.params import AirflowSource, Burner, Plane, VelocityBasis
 from logger.core.pipeline import Pipeline
 from logger.core.result import result_document
+from logger.core.stretch import Means, Seen, Stretch
 from logger.core.traverse import Assumed, TraverseQuantity
 from logger.traverse.file import dumps_traverse, save_traverse
 from tests.core.ducts import walk
@@ -79,8 +82,6 @@ def test_a_stored_config_is_loaded_with_the_stored_file(tmp_path: Path) -> None:
 def test_the_dry_mass_of_a_standard_velocity_does_not_hang_on_an_assumed_pressure(tmp_path: Path) -> None:
     """rho_std v_std A / (1 + W), by hand; nobody knew the pressure of 98.8 kPa in the file."""
     config = load(tmp_path, CONFIG.replace("98.8 kPa", "84 kPa"), assumed=(Assumed.PRESSURE,))
-    from logger.core.flow import AirflowLaw
-
     psychrolib.SetUnitSystem(psychrolib.SI)
     w = psychrolib.GetHumRatioFromRelHum(21.5, 0.4, 98_800.0)
     expected = 1.2014 * 4.0 * 0.508 * 0.3556 / (1 + w)
@@ -96,10 +97,14 @@ def test_two_pressures_are_told_and_charged(tmp_path: Path) -> None:
     assert "duct.json was taken at 98.80 kPa and the job's site has 96.80 kPa" in note
     assert "correct pressure_pa in the file, or the job's altitude or pressure" in note
     assert config.job.airflow.own_pressure
-    near = load(tmp_path, CONFIG.replace("98.8 kPa", "98.2 kPa"))
-    assert not any("carried with both" in note for note in near.notes)
-    assert near.job.airflow.own_pressure
-    assert not load(tmp_path).job.airflow.own_pressure
+    for near in ("98.2 kPa", "98.68 kPa"):  # two altitudes of one site, say: 0.6 % and 0.12 %
+        config = load(tmp_path, CONFIG.replace("98.8 kPa", near))
+        assert any("carried with both" in note for note in config.notes)
+        assert config.job.airflow.own_pressure
+    for same in ("98.8 kPa", "98.75 kPa"):  # the same number, rounded
+        config = load(tmp_path, CONFIG.replace("98.8 kPa", same))
+        assert not any("carried with both" in note for note in config.notes)
+        assert not config.job.airflow.own_pressure
 
 
 def test_a_site_that_is_not_said_has_the_pressure_of_its_traverse(tmp_path: Path) -> None:
@@ -120,9 +125,9 @@ DRAW = CONFIG.replace("[unit]", '[unit]\nfan = "draw-through"')
     ("text", "temperature_c", "burner", "part"),
     [
         (SUPPLY, 48.0, Burner.ON, '"on" is assumed, as the flow was measured in the supply at 48.0 °C'),
-        (SUPPLY, 30.0, Burner.OFF, "the temperature leaves it open, so say which it was"),
+        (SUPPLY, 30.0, Burner.OFF, "the temperature leaves it open, so the output gets the doubt of both"),
         (SUPPLY, 22.0, Burner.OFF, 'say "on" if it was not so'),
-        (DRAW, 21.0, Burner.OFF, "the temperature leaves it open, so say which it was"),
+        (DRAW, 21.0, Burner.OFF, "the temperature leaves it open, so the output gets the doubt of both"),
         (DRAW, 50.0, Burner.OFF, "airflow.at is the return, at 50.0 °C (122.0 °F): that is no return air"),
         (SUPPLY + '#', 48.0, Burner.ON, None),
         (CONFIG, 21.0, Burner.OFF, None),
@@ -134,8 +139,123 @@ def test_a_burner_that_is_not_said_is_decided_once_and_told(
     said = burner if text.endswith("#") else None
     config = load(tmp_path, text, temperature_c=temperature_c, humidity=0.1, burner=said)
     assert config.job.airflow.burner is burner
-    notes = [note for note in config.notes if "burner" in note or "no return air" in note]
+    notes = [n for n in config.notes if "airflow.burner" in n or "no return air" in n]
     assert any(part in note for note in notes) if part else not notes
+
+
+def shares(config: LoadedConfig, inlet_c: float, entering_c: float = 21.0) -> dict[str, float]:
+    """The budget of a firing with a rise of 27 K, as fractions of the air heat."""
+    means = Means(
+        entering_c=entering_c,
+        supply_c=entering_c + 27.0,
+        rise_k=27.0,
+        humidity_ratio=0.006,
+        pressure_pa=98_800.0,
+        dry_air_kg_s=1.0,
+        air_heat_w=1.0,
+        fan_heat_w=0.0,
+        output_w=1.0,
+        return_c=entering_c,
+        inlet_c=inlet_c,
+    )
+    nothing = Stretch(line=None, grid_s=1, tau_s=None)
+    lines = budget(config.job, means, None, nothing, None, Seen(humidity=False, pressure=False))
+    return {line.source: line.u_w for line in lines}
+
+
+def with_burner(text: str, word: str) -> str:
+    return text.replace("\nat = ", f'\nburner = "{word}"\nat = ')
+
+
+@pytest.mark.parametrize(
+    ("text", "temperature_c", "inlet_c", "open_"),
+    [
+        (DRAW, 21.0, 48.0, True),  # by hand: ln(321.15 K / 294.15 K) = 8.8 %
+        (SUPPLY, 30.0, 21.0, True),  # ln(303.15 K / 294.15 K) = 3.0 %
+        (SUPPLY, 48.0, 21.0, False),
+        (SUPPLY, 22.0, 21.0, False),
+        (CONFIG, 21.0, 21.0, False),
+    ],
+)
+def test_a_burner_that_is_open_is_charged(
+    tmp_path: Path, text: str, temperature_c: float, inlet_c: float, *, open_: bool
+) -> None:
+    """The doubt is what saying it the other way would do to the mass, on one side (GUM 4.3.7)."""
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    humidity = psychrolib.GetRelHumFromHumRatio(temperature_c, 0.006, 98_800.0)
+    changes = {"temperature_c": temperature_c, "humidity": humidity}
+    found = shares(load(tmp_path, text, **changes), inlet_c).get("burner not said", 0.0)
+    said = [load(tmp_path, with_burner(text, word), **changes) for word in ("on", "off")]
+    on, off = (AirflowLaw(c.job).dry_air(21.0, 48.0, 0.006, 98_800.0, None, inlet_c) for c in said)
+    assert on is not None
+    assert off is not None
+    by_hand = abs(math.log((inlet_c + 273.15) / (temperature_c + 273.15)))
+    assert found == pytest.approx(by_hand / math.sqrt(3.0) if open_ else 0.0, rel=1e-9)
+    if open_:
+        assert found == pytest.approx(abs(math.log(on / off)) / math.sqrt(3.0), rel=0.02)
+    assert all("burner not said" not in shares(config, inlet_c) for config in said)
+
+
+def test_the_fan_inlet_from_the_file_or_the_config(tmp_path: Path) -> None:
+    """Ideal gas: the mass goes with 1/T at the inlet of a blow-through fan, 10 degC then and 21 degC now."""
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    state = {"temperature_c": 37.0, "humidity": 0.1, "burner": Burner.ON}
+    key = SUPPLY.replace("\nat = ", '\ninlet_temperature = "10 °C"\nat = ')
+    bare, by_file = load(tmp_path, SUPPLY, **state), load(tmp_path, SUPPLY, inlet_temperature_c=10.0, **state)
+    by_key = load(tmp_path, key, **state)
+    assert by_key.job.airflow.inlet_c == by_file.job.airflow.inlet_c == 10.0
+    w = psychrolib.GetHumRatioFromRelHum(37.0, 0.1, 98_800.0)
+    masses = [AirflowLaw(c.job).dry_air(21.0, 48.0, w, 98_800.0, None, 21.0) for c in (bare, by_file)]
+    assert masses[1] == pytest.approx((masses[0] or 0.0) * 283.15 / 294.15, rel=2e-3)
+    assert any("airflow.inlet_temperature is left out" in note for note in bare.notes)
+    assert not any("inlet" in note for note in (*by_key.notes, *by_file.notes))
+    hot = load(tmp_path, SUPPLY, **(state | {"inlet_temperature_c": 48.0}))
+    assert any("a blow-through fan takes in the cooler air; look at both" in note for note in hot.notes)
+    with pytest.raises(ConfigError, match="has inlet_temperature_c too; keep the one that is right"):
+        load(tmp_path, key, inlet_temperature_c=10.0, **state)
+    with pytest.raises(ConfigError, match=r"airflow.inlet_temperature.*: goes with a volume or a traverse"):
+        loads_config(PROBE.replace('traverse = "duct.json"', 'inlet_temperature = "10 °C"'), "job.toml", None)
+
+
+TYPED = CONFIG.replace('traverse = "duct.json"', 'volume = "0.9 m3/s"\nu95 = "4 %"')
+
+
+@pytest.mark.parametrize("drive", ["constant-speed", "programmed-flow"])
+def test_the_temperature_of_a_typed_volume_counts_where_its_mass_is_carried(drive: str) -> None:
+    """20 degC assumed, 3 K off: moved numerically, nothing of the output, or 1 % of it and a line."""
+    text = TYPED.replace("[unit]", f'[unit]\nfan_drive = "{drive}"')
+    config = loads_config(text, "job.toml", None)
+    (note,) = [note for note in config.notes if "airflow.temperature is left out" in note]
+    job, state = config.job, (21.0, 48.0, 0.006, 98_800.0, None, 21.0)
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    w = psychrolib.GetHumRatioFromRelHum(20.0, 0.5, 98_800.0)
+    warmer = {"temperature_c": 23.0, "humidity": psychrolib.GetRelHumFromHumRatio(23.0, w, 98_800.0)}
+    moved = replace(job, airflow=replace(job.airflow, **warmer))
+    masses = [AirflowLaw(j).dry_air(*state) or 0.0 for j in (job, moved)]
+    off = abs(masses[1] / masses[0] - 1.0)
+    found = shares(config, 21.0)
+    if drive == "constant-speed":
+        assert off < 1e-5
+        assert "1 %" not in note
+        assert found["airflow"] == pytest.approx(0.02, rel=1e-9)
+    else:
+        assert off == pytest.approx(0.01, abs=0.001)
+        assert note.endswith("each 3 K off is 1 % of the output.")
+        damp = 0.378 * 0.15 * 2339.0 / 98_800.0  # 15 % of saturation at 20 degC, by hand
+        assert found["airflow: density"] == pytest.approx(math.hypot(3.0 / 293.15, damp), rel=1e-3)
+        assert found["airflow: volume"] == pytest.approx(0.02, rel=1e-9)
+
+
+def test_the_checks_see_the_air_at_the_jobs_pressure(tmp_path: Path) -> None:
+    """File at an assumed sea level, job at 84 kPa; density by psychrolib, ASHRAE Fundamentals ch. 1."""
+    guess = {"basis": VelocityBasis.ACTUAL, "probe": "hot wire", "assumed": (Assumed.PRESSURE,)}
+    config = load(tmp_path, CONFIG.replace("98.8 kPa", "84 kPa"), pressure_pa=101_325.0, **guess)
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    w = psychrolib.GetHumRatioFromRelHum(21.5, 0.4, 84_000.0)
+    off = 1.2014 / psychrolib.GetMoistAirDensity(21.5, w, 84_000.0) - 1.0
+    assert any(f"the volume is {off:+.1%} off; set basis to standard" in note for note in config.notes)
+    sea = load(tmp_path, CONFIG.replace("98.8 kPa", "101.325 kPa"), pressure_pa=101_325.0, **guess)
+    assert not any("set basis to standard" in note for note in sea.notes)
 
 
 def test_what_the_config_says_of_the_burner(tmp_path: Path) -> None:
