@@ -22,6 +22,7 @@ noise of the stretch's mean                    scatter: by lag-1 correlation or 
 what is still to come                          residual drift
 fan heat: measured, typed, unknown             fan heat; noise and creep of the fan phase are in it, and
                                                where a drive keeps the mass of ever hotter air, its work
+heat that an earlier firing left in the metal  fan-phase residual heat
 heat through the casing                        casing loss
 """
 
@@ -42,14 +43,23 @@ from logger.core.params import (
     UnitKind,
 )
 from logger.core.probe_lines import probe_lines
-from logger.core.stretch import ROOT3, SLOW_TAU_S, WATER_V_RATIO, FanPhase, Means, Seen, Stretch, fan_ratio
+from logger.core.stretch import (
+    FAN_W_PER_KG_S,
+    ROOT3,
+    SLOW_TAU_S,
+    WATER_V_RATIO,
+    FanPhase,
+    Means,
+    Seen,
+    Stretch,
+    fan_ratio,
+)
 
 CASING_MEAN, CASING_U = 0.01, 0.02 / 2 / ROOT3  # of input: 0..2 %, rectangular (assumed, design)
 CASING_EFFICIENCY = 0.8  # where the plate has no input: input = output / 0.8 (assumed)
 CARRY_OVER_U, CARRY_OVER_TORQUE_U = 0.01, 0.03  # of the flow: assumed (design)
 HUMIDITY_PROBE_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
 LEAST_RH = 0.2  # fraction: driest room in which its relative error is taken (assumed)
-FAN_W_PER_M3_S = 773.0  # W per m3/s: 365 W per 1000 cfm, the usual default (recalled)
 GIVEN_FAN_U95 = 0.10  # of a fan power that is typed in (assumed)
 
 
@@ -94,6 +104,7 @@ def budget(
         _outdoor_line(job, means, fan, watt_per_k),
         *_stretch_lines(stretch, drift_w),
         _fan_line(job, means, fan),
+        _residual_line(means, fan),
         BudgetLine("casing loss", casing_loss_w(job)[1], assumed=job.unit.casing_loss_w is None),
     ]
     return [line for line in lines if line.u_w > 0.0]
@@ -183,8 +194,7 @@ def _fan_line(job: JobParams, means: Means, fan: FanPhase | None) -> BudgetLine:
     if mode is FanHeatMode.GIVEN:
         return BudgetLine("fan heat", GIVEN_FAN_U95 / 2.0 * (job.unit.fan_heat_w or 0.0), assumed=True)
     if fan is None:  # one-sided, as for the slow tail: 0 .. twice the usual power
-        volume_m3_s = means.dry_air_kg_s * 0.84  # m3/kg at 20 degC: good enough for a bound
-        return BudgetLine("fan heat", 2.0 * FAN_W_PER_M3_S * volume_m3_s / ROOT3, assumed=True)
+        return BudgetLine("fan heat", 2.0 * FAN_W_PER_KG_S * means.dry_air_kg_s / ROOT3, assumed=True)
     ratio, nu = fan_ratio(means, fan), max(fan.rise_nu, 1.0)
     u_w = ratio * fan.watt_per_k * fan.rise_u_k
     gap_w = 0.0
@@ -196,3 +206,9 @@ def _fan_line(job: JobParams, means: Means, fan: FanPhase | None) -> BudgetLine:
     return BudgetLine(
         "fan heat", both_w, nu=nu * (both_w / u_w) ** 4 if u_w > 0.0 else inf, assumed=gap_w > u_w
     )
+
+
+def _residual_line(means: Means, fan: FanPhase | None) -> BudgetLine:
+    """Heat left in cabinet and curb passes for fan heat: one-sided, as the slow tail of a stretch."""
+    tail_w = 0.0 if fan is None else fan_ratio(means, fan) * fan.watt_per_k * fan.tail_k
+    return BudgetLine("fan-phase residual heat", tail_w / ROOT3)

@@ -6,20 +6,21 @@ from dataclasses import replace
 from math import hypot, sqrt
 
 from logger.core.carry import carry
-from logger.core.ledger import COLUMN, Ledger, means
+from logger.core.ledger import Ledger, means
 from logger.core.line import MIN_POINTS, Line
 from logger.core.params import JobParams, Role
 from logger.core.probe_lines import mean_own_u
 from logger.core.steady import RISE, SteadyDetector
-from logger.core.stretch import ROOT3, FanPhase, Means, heat_ratio, means_from
+from logger.core.stretch import FAN_W_PER_KG_S, ROOT3, FanPhase, Means, heat_ratio, means_from
 from logger.core.student import t975
 from logger.core.texts import Say, power_text
 
+RUN_UP_S = 30  # s left out after the fan's start where the rest is enough: probes and duct follow (assumed)
 MARGIN_S = 10  # s kept off the end of a fan phase: the firing may be dated late (assumed)
 GRACE_S = 15  # s a fan phase may seem shorter than it was: fan and firing are dated from the air
 FLAT_K = 0.1  # K: what a fan phase's slope may still bring within a time constant (design)
 LEFT_TAU_S = 1_800.0  # s: time constant of the heat that a cabinet and curb still hold (assumed)
-FAN_HEAT_MOST = 0.10  # of the plate's output: more is no fan (assumed)
+USUAL_RISE_K = FAN_W_PER_KG_S / 1_018.0  # K: of the usual fan; J/kg K of moist air at 20 degC, 50 %
 
 
 class FanGauge:
@@ -73,7 +74,7 @@ class FanGauge:
     def _compare(self, t_s: int, after: FanPhase) -> None:
         """Hold a fan phase against the one before the firing between them.
 
-        What the probes are off by is in both; scatter, creep and the slow tail of residual heat are not.
+        What the probes are off by is in both; scatter, creep and the tail of residual heat are not.
         """
         before = self.phase
         if before is None or not self._fired:
@@ -105,7 +106,8 @@ class FanGauge:
         """Find the longest flat part of the fan phase that ends with it; or say what is wrong.
 
         Flat: the slope brings less than ``FLAT_K`` in a time constant. What its uncertainty leaves
-        open is no reason to refuse the phase: it goes into the budget.
+        open is no reason to refuse the phase: it goes into the budget. Nor is the far slower tail of a
+        cabinet that an earlier firing has warmed: its slope times ``LEFT_TAU_S`` goes there too.
         """
         series, grid_s = self._detector.series, self._detector.grid_s
         end_s = start_s - MARGIN_S
@@ -117,6 +119,7 @@ class FanGauge:
             seen_s = max(longest * grid_s + MARGIN_S, 0)
             return None, f"the fan phase lasted {seen_s} s, {asked_s:.0f} s are needed"
         tau_s = self._job.steady.time_constant_s
+        longest = max(longest - RUN_UP_S // grid_s, least)
         for window in sorted({longest, max((longest + least) // 2, least), least}, reverse=True):
             line = series.line(RISE, window, self._detector.floor, back=back)
             if line is None or line.slope_se is None:
@@ -125,26 +128,48 @@ class FanGauge:
                 continue
             mean = means(self._ledger.at(end_s - window * grid_s), self._ledger.at(end_s))
             if mean is not None:
-                spread = t975(line.n_eff - 2.0) * line.slope_se
-                creep_k = spread / grid_s * tau_s
-                tail_k = (abs(line.slope) + spread) / grid_s * LEFT_TAU_S
-                phase = _phase(means_from(mean), line, creep_k / 2.0, window * grid_s)
-                held_kg_s = mean[COLUMN.dry_air_kg_s] if self._by_mass else None
-                return replace(phase, tail_k=tail_k, held_kg_s=held_kg_s), ""
+                return self._found(means_from(mean), line, line.slope_se, window), ""
         return None, "the rise was not flat in the fan phase (residual heat of an earlier firing, or noise?)"
+
+    def _found(self, mean: Means, line: Line, slope_se: float, window: int) -> FanPhase:
+        """A flat part as it is kept, with what its slope and that slope's uncertainty leave open."""
+        grid_s = self._detector.grid_s
+        spread = t975(line.n_eff - 2.0) * slope_se
+        creep_k = spread / grid_s * self._job.steady.time_constant_s
+        slope_k_s = line.slope / grid_s if abs(line.slope) > spread else 0.0
+        tail_k = (abs(line.slope) + spread) / grid_s * LEFT_TAU_S
+        return replace(
+            _phase(mean, line, creep_k / 2.0, window * grid_s),
+            tail_k=min(tail_k, self._most_left_k(line, climbs=slope_k_s > 0.0)),
+            slope_k_s=slope_k_s,
+            held_kg_s=mean.dry_air_kg_s if self._by_mass else None,
+        )
+
+    def _most_left_k(self, line: Line, *, climbs: bool) -> float:
+        """What of a rise a tail may hold at most, K, as the half-width of a rectangle.
+
+        A fan gives no less than nothing and no more than twice the usual; the probes' zero difference
+        comes on top.
+        """
+        most_k = 2.0 * USUAL_RISE_K - line.mean if climbs else line.mean
+        return hypot(max(most_k, 0.0), ROOT3 * self._zero_u_k())
+
+    def _zero_u_k(self) -> float:
+        job = self._job
+        return hypot(mean_own_u(job.entering_probes()), mean_own_u(job.probes_of(Role.SUPPLY)))
 
     def _check(self, t_s: int, fan: FanPhase) -> None:
         """Say the fan heat, and whether it can be one."""
         job = self._job
-        own_k = hypot(mean_own_u(job.entering_probes()), mean_own_u(job.probes_of(Role.SUPPLY)))
-        u95_w = 2.0 * fan.watt_per_k * sqrt(own_k**2 + fan.rise_u_k**2)
+        u95_w = 2.0 * fan.watt_per_k * hypot(self._zero_u_k(), fan.rise_u_k)
+        told_w = hypot(u95_w, 2.0 * fan.watt_per_k * fan.tail_k / ROOT3)
         self._say(
             t_s,
             "fan-heat-measured",
-            f"Fan heat {power_text(fan.fan_heat_w)} ± {power_text(u95_w)}, from {fan.seconds:.0f} s of "
-            "fan phase (its ends left out); the probes' zero difference is in it and cancels.",
+            f"Fan heat {power_text(fan.fan_heat_w)} ± {power_text(told_w)}, from {fan.seconds:.0f} s of "
+            f"fan phase (its ends left out); the probes' zero difference is in it and cancels.{_trend(fan)}",
         )
-        most_w = FAN_HEAT_MOST * (job.unit.plate_output_w or float("inf"))
+        most_w = 2.0 * USUAL_RISE_K * fan.watt_per_k
         negative = fan.fan_heat_w + u95_w < 0.0
         if negative or fan.fan_heat_w - u95_w > most_w:
             self._say(
@@ -168,6 +193,22 @@ class FanGauge:
 def _cp(w: float) -> float:
     """J/(kg K) of moist air per kg of dry air. ASHRAE Fundamentals ch. 1 eq. (30)."""
     return 1006.0 + 1860.0 * w
+
+
+def _trend(fan: FanPhase) -> str:
+    """What a rise that still moves says of the fan heat, and to which side; nothing if it lies flat."""
+    if not fan.slope_k_s:
+        return ""
+    tail_w = fan.watt_per_k * fan.tail_k
+    if fan.slope_k_s < 0.0:
+        return (
+            f" The rise still falls: up to {power_text(tail_w)} of it may be heat left by an earlier firing, "
+            "and the output that much higher than told. A longer fan phase shows it."
+        )
+    return (
+        f" The rise still climbs: up to {power_text(tail_w)} may be missing yet, and the output that much "
+        "lower than told. A longer fan phase shows it."
+    )
 
 
 def _phase(mean: Means, line: Line, creep_k: float, seconds: float) -> FanPhase:

@@ -10,6 +10,9 @@ from logger.core.line import Line
 
 ROOT3 = sqrt(3.0)  # half-width of a rectangle -> standard uncertainty (GUM 4.3.7)
 SLOW_TAU_S = 900.0  # s: cabinet, duct, curb: the slow tail that no warm-up shows (design)
+FAN_W_PER_KG_S = (
+    773.0 * 0.84
+)  # 365 W per 1000 cfm, the usual default (recalled); m3/kg at 20 degC: near enough
 WATER_V_RATIO = 1.607858  # d ln(v) / dW, from v = R T (1 + 1.607858 W) / p
 
 
@@ -29,6 +32,7 @@ class FanPhase:
     rise_nu: float
     seconds: float
     tail_k: float = 0.0  # what a slow tail of residual heat may still hold of the rise, one-sided
+    slope_k_s: float = 0.0  # slope of the rise, K/s, where it is told from noise; its sign is the tail's side
     held_kg_s: float | None = None  # dry air it was reckoned with, where that stands for the firing's
 
 

@@ -166,6 +166,7 @@ class Draws:
     pressure: Any
     humidity: Any
     fan_noise: Any
+    left: Any  # K of the fan phase's rise that an earlier firing left
     scatter: Any
     drift: Any
     lag: Any
@@ -210,7 +211,7 @@ def output(name: str, d: Draws) -> Any:
         fan_w = d.fan
     else:
         te0, ts0, inlet0_c = state(before.entering_c, before.supply_c)
-        ts0 = ts0 - d.fan_noise
+        ts0 = ts0 - d.fan_noise - d.left
         ratio = volume(inlet0_c, w, p) / volume(inlet_c, w, p)
         fan_w = ratio * mass(te0, inlet0_c) * (enthalpy(ts0, w) - enthalpy(te0, w))
     casing_w = d.casing * INPUT_W if unit.casing_loss_w is None else unit.casing_loss_w
@@ -232,6 +233,7 @@ def sizes(name: str) -> dict[str, float]:
         "drift": stretch.drift_w or 0.0,
         "lag": 30.0 * stretch.line.drift_k_s,
         "fan_noise": firing.fan.rise_u_k if firing.fan else 0.0,
+        "left": firing.fan.tail_k if firing.fan else 0.0,
         "fan_nu": firing.fan.rise_nu if firing.fan else 1.0,
         "fan": 0.05 if job.unit.fan_heat is FanHeatMode.GIVEN else 2.0 * 773.0 * volume_m3_s,
     }
@@ -260,6 +262,7 @@ def drawn(name: str, seed: int) -> Draws:
         pressure=normal(PRESSURE_U_PA),
         humidity=normal(HUMIDITY_U).clip(-0.45, 0.45),
         fan_noise=size["fan_noise"] * rng.standard_t(size["fan_nu"], TRIALS),
+        left=even(size["left"]),
         scatter=size["scatter"] * rng.standard_t(size["scatter_nu"], TRIALS),
         drift=even(size["drift"]),
         lag=even(size["lag"]),
@@ -320,6 +323,7 @@ def test_the_budget_is_gtcs(name: str) -> None:
         pressure=GTC.ureal(0.0, PRESSURE_U_PA),
         humidity=GTC.ureal(0.0, HUMIDITY_U),
         fan_noise=GTC.ureal(0.0, max(size["fan_noise"], 1e-12), size["fan_nu"]),
+        left=GTC.ureal(0.0, max(size["left"], 1e-12) / ROOT3),
         scatter=GTC.ureal(0.0, size["scatter"], size["scatter_nu"]),
         drift=GTC.ureal(0.0, size["drift"] / ROOT3),
         lag=GTC.ureal(0.0, size["lag"] / ROOT3),
@@ -337,6 +341,7 @@ def test_the_budget_is_gtcs(name: str) -> None:
         ("pressure", "pressure"),
         ("casing", "casing loss"),
         ("lag", "probe lag"),
+        ("left", "fan-phase residual heat"),
     ):
         u_w = next((line.u_w for line in stretch.lines if line.source == source), 0.0)
         component = abs(GTC.component(y, getattr(d, part)))

@@ -1,0 +1,76 @@
+"""The fan phase before a firing: heat that an earlier firing left in it, against a story in closed form.
+
+The cabinet's heat dies away with a time constant of half an hour, the story's own number; the truth is
+the burner's rise alone, with moist air by ASHRAE Fundamentals ch. 1 eq. (30).
+"""
+
+from __future__ import annotations
+
+from math import exp
+from typing import Any
+
+import numpy as np
+import pytest
+
+from logger.core.readings import Reading
+from logger.core.result import result_document
+from tests.core.jobs import FACTS, feed, make_job, make_reading
+from tests.core.stories import FAN_K, RETURN_C, RISE_K, TAU_S
+from tests.core.test_plausible import told, unit
+
+CABINET_S = 1_800.0  # s: time constant of the heat left in cabinet and curb (assumed)
+FIRST_S, OUT_S = 480, 1380  # the first firing
+MASS_KG_S = 1.1
+
+
+def two_firings(left_k: float, second_s: int, noise_k: float = 0.04) -> list[Reading]:
+    """A firing, a fan phase that still holds ``left_k`` of it, and a longer firing from ``second_s`` on."""
+    rng = np.random.default_rng(3)
+    rows: list[Reading] = []
+    for t in range(second_s + 1500):
+        burner_k = RISE_K * (1.0 - exp(-max(min(t, OUT_S) - FIRST_S, 0) / TAU_S))
+        burner_k *= exp(-max(t - OUT_S, 0) / TAU_S)
+        left = left_k * exp(-(t - OUT_S) / CABINET_S) if t >= OUT_S else 0.0
+        if t >= second_s:  # the metal takes up what the burner gives again: in the end nothing
+            left *= exp(-(t - second_s) / TAU_S)
+            burner_k = RISE_K * (1.0 - exp(-(t - second_s) / TAU_S))
+        rise_k = 4.0 if t < 60 else FAN_K + burner_k + left
+        for shift, probe, value in ((0.1, "ret", RETURN_C), (0.5, "sup", RETURN_C + rise_k)):
+            noisy = round(value + rng.normal(0.0, noise_k), 3)
+            rows.append(make_reading(len(rows), t + shift, probe, noisy))
+    return rows
+
+
+def result_of(readings: list[Reading], **changes: Any) -> dict[str, Any]:
+    job = make_job(unit=unit(casing_loss_w=0.0), **changes)
+    return result_document(feed(job, readings).finish(), FACTS)
+
+
+def error_w(document: dict[str, Any]) -> float:
+    firing = document["firing"]
+    true_w = MASS_KG_S * (1006.0 + 1860.0 * firing["humidity_ratio"]) * RISE_K
+    return float(firing["output_w"] - true_w)
+
+
+@pytest.mark.parametrize("noise_k", [0.04, 0.15])
+@pytest.mark.parametrize("wait_s", [700, 1400])
+@pytest.mark.parametrize("left_k", [0.0, 0.3, 0.6, 1.0, 1.5])
+def test_heat_left_by_an_earlier_firing_stays_within_u95(left_k: float, wait_s: int, noise_k: float) -> None:
+    document = result_of(two_firings(left_k, OUT_S + wait_s, noise_k))
+    firing = document["firing"]
+    assert firing["start_s"] > OUT_S + wait_s - 15
+    assert abs(error_w(document)) < firing["output_u95_w"]
+    if noise_k < 0.1 and left_k >= 0.3:
+        line = next(line for line in document["budget"] if line["source"] == "fan-phase residual heat")
+        # the line alone holds it: a rectangle whose half-width is sqrt(3) u (GUM 4.3.7)
+        assert -error_w(document) < 3.0**0.5 * line["u_w"] + 30.0
+        text = told(document, "fan-heat-measured")[-1]["text"]
+        assert "still falls" in text
+        assert "higher than told" in text
+
+
+def test_a_first_cold_firing_is_hardly_wider() -> None:
+    """A twentieth of the variance is a fortieth of u95."""
+    document = result_of([r for r in two_firings(0.0, 2800) if r.t_ns < OUT_S * 1e9])
+    line = next(line for line in document["budget"] if line["source"] == "fan-phase residual heat")
+    assert 0.0 < line["share"] < 0.05
