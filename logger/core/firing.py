@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
@@ -37,6 +38,12 @@ class SteadyStretch:
         return self.end_s - self.start_s
 
 
+def full_fire(stretches: Sequence[SteadyStretch]) -> list[SteadyStretch]:
+    """The stretches of the highest plateau."""
+    full_w = max((s.means.output_w for s in stretches), default=0.0)
+    return [s for s in stretches if s.means.output_w >= (1.0 - STAGE_CHANGE) * full_w]
+
+
 @dataclass(slots=True, kw_only=True)
 class Firing:
     """A firing as it grows; complete once ``end_s`` is set."""
@@ -57,9 +64,7 @@ class Firing:
 
         Only full fire is compared with the full plate, so a lower plateau never wins.
         """
-        full_w = max((s.means.output_w for s in self.stretches), default=0.0)
-        full = [s for s in self.stretches if s.means.output_w >= (1.0 - STAGE_CHANGE) * full_w]
-        return max(full, key=lambda s: s.seconds, default=None)
+        return max(full_fire(self.stretches), key=lambda s: s.seconds, default=None)
 
     def stages_differ(self) -> bool:
         """Whether two plateaus lie more than 10 % apart."""

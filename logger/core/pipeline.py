@@ -16,7 +16,7 @@ from logger.core.airflow_watch import AirflowWatch
 from logger.core.align import Grid, Slots
 from logger.core.book import FiringBook
 from logger.core.cycles import CycleWatch, Transition
-from logger.core.firing import Firing, SteadyStretch
+from logger.core.firing import Firing, SteadyStretch, full_fire
 from logger.core.gas_meter import GasMeter
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch, Seen
@@ -51,9 +51,17 @@ class Outcome:
 
     @property
     def best(self) -> Firing | None:
-        """The firing with the longest steady stretch; None where no firing was steady."""
-        steady = [f for f in self.firings if f.stretches]
-        return max(steady, key=lambda f: f.best.seconds if f.best else 0, default=None)
+        """The firing with the longest stretch among those of the run's highest plateau.
+
+        None where no firing was steady. Only full fire is compared with the full plate.
+        """
+        found = [(f, f.best) for f in self.firings if f.best is not None]
+        full = full_fire([best for _, best in found])
+        return max([f for f, best in found if best in full], key=_steady_s, default=None)
+
+
+def _steady_s(firing: Firing) -> int:
+    return firing.best.seconds if firing.best else 0
 
 
 class Pipeline:

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
-from logger.core.firing import Firing, SteadyStretch, plate_output_w, verdict_of
+from logger.core.firing import (
+    STAGE_CHANGE,
+    Firing,
+    SteadyStretch,
+    full_fire,
+    plate_output_w,
+    verdict_of,
+)
+from logger.core.gas import GasInput
 from logger.core.params import JobParams, OutdoorAir, Role
 from logger.core.pipeline import Outcome
 from logger.core.texts import probability_text
-from logger.core.verdict import UNDECIDED, Verdict, deciding_line
+from logger.core.verdict import BELOW, UNDECIDED, Verdict, deciding_line
 
 NOT_STEADY = "not-steady"
 ALARMS = frozenset({"rise-above-window", "supply-above-maximum"})
@@ -23,7 +31,8 @@ def judge_outcome(
     if verdict is None:
         why = "No verdict: the config gives no plate output (and no input with an efficiency)."
         return None, None, why
-    bar = _no_verdict(outcome, firing)
+    full = _full_fire(outcome, stretch) if job.unit.stages > 1 else ""
+    bar = _no_verdict(outcome, firing) or _no_full_fire(outcome, stretch, verdict, full)
     if bar is not None:
         return None, None, bar
     plate_w = plate_output_w(job) or 1.0
@@ -38,7 +47,7 @@ def judge_outcome(
         return (
             verdict,
             "below",
-            f"{size}: below {tolerance} with {probability_text(verdict.p_low)} probability.",
+            f"{size}: below {tolerance} with {probability_text(verdict.p_low)} probability.{full or ''}",
         )
     if verdict.verdict == "above":
         text = (
@@ -75,8 +84,8 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
         )
     if firing.stages_differ() and job.unit.stages == 1:
         return (
-            "No verdict: two steady levels more than 10 % apart; the unit may have stages, or the airflow has "
-            "changed: take one traverse point again."
+            "No verdict: two steady levels more than 10 % apart; the unit may have stages, or the airflow "
+            "has changed: take one traverse point again."
         )
     if not firing.onset_seen:
         return (
@@ -84,6 +93,41 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
             "start the log before the burner."
         )
     return None
+
+
+def _full_fire(outcome: Outcome, stretch: SteadyStretch) -> str | None:
+    """What shows that a unit of several stages was at full fire; None if nothing does."""
+    job, gas = outcome.job, stretch.gas
+    if job.visit.full_fire:
+        return " Full fire: held so, by what the visit's record says."
+    input_w = job.unit.plate_input_w
+    if input_w and isinstance(gas, GasInput):
+        share = gas.input_w / (input_w * job.unit.derate_factor)
+        if share >= 1.0 - job.unit.tolerance:
+            return f" Full fire: the measured input is {share:.1%} of the plate's."
+    if any(s.means.output_w < (1.0 - STAGE_CHANGE) * stretch.means.output_w for s in _steady(outcome)):
+        return " Full fire: the highest of the levels seen in this run."
+    return None
+
+
+def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, full: str | None) -> str | None:
+    """Why a level cannot be held against the full plate."""
+    if stretch not in full_fire([*_steady(outcome), stretch]):
+        return (
+            "No verdict: another firing of this run stood more than 10 % higher; only full fire is compared "
+            "with the plate."
+        )
+    if verdict.verdict == BELOW and full is None:
+        return (
+            f"No verdict: the unit has {outcome.job.unit.stages} stages, and nothing shows that this level "
+            "was full fire. Hold full fire and set visit.stage_forced, or measure the gas input, or let the "
+            "lower stage settle too."
+        )
+    return None
+
+
+def _steady(outcome: Outcome) -> list[SteadyStretch]:
+    return [stretch for firing in outcome.firings for stretch in firing.stretches]
 
 
 def _why_not_steady(outcome: Outcome) -> str:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
+from logger.core.gas import GasParams, Known, TimedTurns
 from logger.core.match_age import day_of
 from logger.core.params import (
     AirflowParams,
@@ -19,6 +20,7 @@ from logger.core.params import (
     ProbeParams,
     Role,
     UnitParams,
+    VisitParams,
 )
 from logger.core.pipeline import Pipeline
 from logger.core.readings import Quantity, Reading
@@ -293,3 +295,80 @@ def test_cold_entering_air_is_told_though_the_supply_is_silent() -> None:
     cold = [r._replace(value=3.0) if r.probe == "ret" and r.t_ns > 600e9 else r for r in rows]
     (event,) = told(outcome(make_job(unit=unit(min_entering_c=5.0)), cold), "entering-below-minimum")
     assert 600 <= event["t_s"] <= 610
+
+
+# -- stages over several firings ----------------------------------------------------------------------
+def firings_of(*levels: tuple[int, float]) -> list[Reading]:
+    """One firing for each (seconds, rise in K), 500 s of fan after each."""
+    rng = np.random.default_rng(1)
+    rows: list[Reading] = []
+    rise_k = 0.0
+    program = [(FIRE_S, 0.0), *(part for level in levels for part in (level, (500, 0.0)))]
+    for seconds, target_k in program:
+        for _ in range(seconds):
+            t = len(rows) // 2
+            rise_k += (target_k - rise_k) / 60.0
+            above_k = 4.0 if t < FAN_S else 0.4 + rise_k
+            for shift, probe, value in ((0.1, "ret", RETURN_C), (0.5, "sup", RETURN_C + above_k)):
+                rows.append(
+                    make_reading(len(rows), t + shift, probe, round(value + rng.normal(0.0, 0.04), 3))
+                )
+    return rows
+
+
+LOW_K, FULL_K = 16.2, 27.0  # 60 % and full fire
+
+
+@pytest.mark.parametrize("stages", [1, 2])
+@pytest.mark.parametrize(
+    "levels", [((1800, LOW_K), (1000, FULL_K)), ((1000, FULL_K), (1800, LOW_K))], ids=["up", "down"]
+)
+def test_full_fire_of_the_run_is_judged_not_the_longest_firing(
+    levels: tuple[tuple[int, float], ...], stages: int
+) -> None:
+    document = outcome(make_job(unit=unit(stages=stages)), firings_of(*levels))
+    assert document["firing"]["rise_k"] == pytest.approx(FULL_K + 0.4, abs=0.2)
+    assert document["verdict"] in ("meets", "undecided")
+    low = next(c for c in document["cycles"] if c["output_w"] < 0.7 * document["firing"]["output_w"])
+    assert low["verdict"] is None
+
+
+@pytest.mark.parametrize("gas", [None, True], ids=["no meter", "low input"])
+def test_a_lower_stage_alone_is_never_below_the_full_plate(gas: object) -> None:
+    job = make_job(unit=unit(stages=2), gas=timed_gas(1667.0) if gas else None)
+    document = outcome(job, firings_of((1800, LOW_K)))
+    assert document["verdict"] is None
+    assert "full fire" in document["reason"]
+    assert "2 stages" in document["reason"]
+
+
+def timed_gas(seconds: float) -> GasParams:
+    """1 m3 of 37.5 MJ at the site's own state in so many seconds: 37.5 kW, the plate's input, in 1000 s."""
+    turns = TimedTurns(volume_m3=Known(1.0, 0.0), times_s=(seconds, seconds), timing_u_s=0.5)
+    return GasParams(
+        heating_value_j_m3=Known(37.5e6, 0.0),
+        gauge_pa=Known(0.0, 0.0),
+        meter_c=None,
+        base_pressure_pa=101_325.0,
+        base_c=15.0,
+        timed=turns,
+    )
+
+
+@pytest.mark.parametrize(
+    ("levels", "changes", "how"),
+    [
+        (((1800, LOW_K),), {"visit": VisitParams(full_fire=True)}, "visit's record"),
+        (((1000, LOW_K), (1800, FULL_K)), {}, "highest of the levels"),
+        (((1800, LOW_K),), {"gas": timed_gas(1000.0)}, "measured input"),
+    ],
+    ids=["said", "two levels", "gas"],
+)
+def test_below_says_how_full_fire_was_shown(
+    levels: tuple[tuple[int, float], ...], changes: dict[str, Any], how: str
+) -> None:
+    job = make_job(unit=unit(stages=2, plate_output_w=45_000.0))
+    job = replace(job, **changes)
+    document = outcome(job, firings_of(*levels))
+    assert document["verdict"] == "below"
+    assert how in document["reason"]
