@@ -11,6 +11,8 @@ from typing import Any
 from logger.config.edit import Changes
 from logger.config.quantities import Dimension, Units, show
 from logger.core.match import Match
+from logger.core.match_gain import COMMON_GAIN_U95
+from logger.core.params import GAIN_U95
 from logger.core.readings import QUANTITIES, Quantity
 
 SCHEMA = "riselog.match/1"
@@ -98,8 +100,11 @@ def lines(answer: Answer, units: Units) -> Iterable[str]:
     if answer.reason:
         return
     if answer.by_gain:
-        yield "Of the distance from the first match's temperature; ± at 95 %, with the part"
-        yield "that all share and no match shows."
+        yield "Of the distance from the first match's temperature: how each differs from all. ± at"
+        yield f"95 %, {100.0 * COMMON_GAIN_U95:.2f} % of it assumed for what all share: no match shows that."
+        if min((u95 for _, u95 in answer.gains.values()), default=0.0) >= GAIN_U95:
+            yield f"That is no better than the {100.0 * GAIN_U95:.1f} % assumed without it: three or more"
+            yield "probes, held together for longer in warmer air, would make it better."
     else:
         yield "± is the probe's own error at 95 %, the part that counts in the rise: what all"
         yield "have in common cancels there. Their gain is not known better by this."

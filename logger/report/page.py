@@ -52,8 +52,8 @@ METHOD = (
     "Steady: a least-squares slope of rise and output, with its confidence limits, within a limit; mean over "
     "the longest steady stretch.",
     "Uncertainty: JCGM 100:2008 (GUM), 95 % coverage, degrees of freedom by Welch and Satterthwaite.",
-    "Verdict: JCGM 106:2012, probability of conformity; a verdict is given when the risk that it is wrong is "
-    "below 5 %.",
+    "Verdict: JCGM 106:2012, probability of conformity; `meets` is said when the risk of lying beyond it is "
+    "below 5 % at either limit, `below` and `above` when it lies beyond that limit with more than 95 %.",
 )
 
 

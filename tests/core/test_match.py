@@ -397,7 +397,10 @@ def test_two_matches_make_all_probes_agree_at_both_temperatures_and_between() ->
 
 
 def test_uncertainty_of_the_gain_against_gtc() -> None:
-    """GTC: GUM propagation through (warm - cold) / span, and the mean gain of three independent probes."""
+    """GTC: what is found less the gain drawn, 0.35 % (u95) of it common to all three, the rest their own.
+
+    Found is a difference from the mean of all, so the common part is never in it.
+    """
     cold, cold_c = found_at(20.0, 0.03)
     warm, warm_c = found_at(48.0, 0.04)
     first = {
@@ -406,10 +409,14 @@ def test_uncertainty_of_the_gain_against_gtc() -> None:
     }
     gain, u95 = gains(warm, first, warm_c)["sup"]
     a, b = ureal(warm[1].offset, 0.02), ureal(cold[1].offset, 0.015)
-    common = sum(ureal(0.0, 0.0025) for _ in range(3)) / 3
-    expected = (a - b) / 28.0 + common
-    assert gain == pytest.approx(expected.x, rel=2e-3)
-    assert u95 == pytest.approx(2.0 * expected.u, rel=2e-3)
+    common = ureal(0.0, 0.00175)
+    own = [ureal(0.0, np.sqrt(0.0025**2 - 0.00175**2)) for _ in range(3)]
+    drawn = [common + each for each in own]
+    seen = drawn[1] - sum(drawn) / 3 + (a - b) / 28.0
+    left = seen - drawn[1]
+    assert gain == pytest.approx(seen.x, rel=2e-3)
+    assert u95 == pytest.approx(2.0 * left.u, rel=2e-3)
+    assert u95 > 2.0 * common.u  # a comparison never sees it
 
 
 def test_no_gain_without_a_first_match_or_warm_air() -> None:

@@ -298,8 +298,8 @@ def test_a_second_match_in_warm_air_gives_the_gain(
         assert probes[name].gain == pytest.approx(row["gain"], abs=6e-6)
         assert row["gain_u95"] <= probes[name].gain_u95 < row["gain_u95"] + 2e-5
         assert not probes[name].gain_assumed
-        # what a mean of two gains of 0.5 % keeps, and the two matches: 0.35 % and a little
-        assert 0.0035 < row["gain_u95"] < 0.0045
+        # common to all 0.35 %, what a mean of two keeps of the own 0.36 %: 0.43 %, and the two matches
+        assert 0.0043 < row["gain_u95"] < 0.0055
     left = [probes[n].correction(T)[0] * at(45.0)(n, 0) - probes[n].correction(T)[1] for n in ("ret", "sup")]
     noise = noisy("ret", 0) - noisy("sup", 0)
     assert left[0] - left[1] - noise == pytest.approx(0.0, abs=0.03)
