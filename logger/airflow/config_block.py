@@ -8,7 +8,8 @@ from typing import NamedTuple
 
 from pydantic import ValidationError
 
-from logger.config.airflow import HOTTEST_RETURN_C, WARM_SUPPLY_C
+from logger.config.airflow import WARM_SUPPLY_C
+from logger.config.plane import HOTTEST_RETURN_C
 from logger.config.quantities import Dimension, Units, show
 from logger.config.schema import AirflowTable
 from logger.config.toml_text import toml_text

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 
+from logger.config.plane import HOTTEST_RETURN_C, plane_of
 from logger.config.schema import AirflowTable
 from logger.config.traverse import TraverseSetup, burner_of
 from logger.core.airflow import HEATED_PLANE_C, AirState, density_u, plane_humidity, too_damp
@@ -26,11 +27,13 @@ from logger.core.traverse import Assumed
 from logger.core.traverse_flow import airflow_params
 
 HOTTEST_DUCT_C = 65.0  # degC; above it a unit was mistyped (assumed)
-HOTTEST_RETURN_C = 35.0  # degC; no room gives back hotter air: above it the burner was on (assumed)
 WARM_SUPPLY_C = 26.0  # degC; above it the air may have been heated or not (assumed)
 AIRFLOW_U95 = 0.05  # fraction of the flow: assumed
 AIRFLOW_TEMP_C = 20.0  # degC, where the state of a volume is not told: assumed
-_NO_PLANE = "airflow.at is left out: the flow is assumed to be measured in the return air."
+_NO_PLANE = {
+    Plane.RETURN: "airflow.at is left out: the flow is assumed to be measured in the return air.",
+    Plane.SUPPLY: "airflow.at is left out: air so warm is taken to be supply air.",
+}
 _OUT_OF_SIGHT = (
     "A change of fan speed or dampers since then is out of this tool's sight: a velocity probe left in the"
     ' duct (airflow.source = "probe") would show it.'
@@ -51,8 +54,8 @@ def flow_params(
         notes += traverse.notes()
         flow = _traversed(air, traverse, unit, job_pa, notes)
     _inlet_note(flow.reference or flow, unit, notes)
-    if air.source is not AirflowSource.MASS and air.at is None:
-        notes.append(_NO_PLANE)
+    if air.source is not AirflowSource.MASS and air.at is None and not (traverse and traverse.traverse.at):
+        notes.append(_NO_PLANE[flow.at])
     return flow
 
 
@@ -67,15 +70,16 @@ def _day(started_utc: str | None) -> int | None:
 def _traversed(
     air: AirflowTable, traverse: TraverseSetup, unit: UnitParams, job_pa: float, notes: list[str]
 ) -> AirflowParams:
-    at = air.at or Plane.RETURN
     file = traverse.traverse
+    at = plane_of(air, file)
     if air.inlet_temperature is not None:
         file = replace(file, inlet_temperature_c=air.inlet_temperature)
     burner, is_open = _burner(burner_of(air, file), at, file.temperature_c, unit, notes)
     measured = airflow_params(file, traverse.name, unit=unit, at=at, burner=burner, job_pa=job_pa)
     measured = replace(measured, burner_open=is_open, measured_day=_day(file.started_utc))
     if air.source is AirflowSource.PROBE:
-        live = _live(_told_airflow(air, unit, job_pa, notes), air, measured, notes)
+        told = replace(_told_airflow(air, unit, job_pa, notes), at=at)
+        live = _live(told, air, measured, notes)
         origin = measured.origin + "The live velocity probe is compared with it."
         return replace(live, reference=measured, origin=origin)
     measured = replace(measured, origin=measured.origin + _OUT_OF_SIGHT)
@@ -94,7 +98,7 @@ def _told_airflow(air: AirflowTable, unit: UnitParams, job_pa: float, notes: lis
         notes.append("airflow.u95 is left out: 5 % is assumed.")
     temp_c = AIRFLOW_TEMP_C if air.temperature is None else air.temperature
     humidity = plane_humidity(temp_c, job_pa) if air.humidity is None else air.humidity
-    at, burner, is_open = air.at or Plane.RETURN, Burner.OFF, False
+    at, burner, is_open = plane_of(air), Burner.OFF, False
     if air.source is AirflowSource.FIXED:
         burner, is_open = _burner(air.burner, at, temp_c, unit, notes)
     if air.source is AirflowSource.PROBE and air.basis is None and air.traverse is None:
@@ -198,9 +202,7 @@ def _burner(
     """
     warm = temperature_text(temp_c)
     hot = temp_c >= HOTTEST_RETURN_C
-    if hot and at is Plane.RETURN:
-        notes.append(f"airflow.at is the return, at {warm}: that is no return air; look at both.")
-    elif hot and said is Burner.OFF:
+    if hot and said is Burner.OFF:
         notes.append(f'airflow.burner is "off", at {warm}: that is no unheated air; look at both.')
     if said is not None:
         return said, False

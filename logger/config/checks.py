@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 
 from logger.config.derate import derate_factor
 from logger.config.gas import GasTable, gas_faults
+from logger.config.plane import plane_problem
 from logger.config.problems import Problem
 from logger.config.quantities import Dimension, Units, show
 from logger.config.schema import (
@@ -187,6 +188,13 @@ def _velocity_probe(air: AirflowTable, probes: Probes) -> Iterator[Problem]:
         yield Problem(("airflow", "probe"), f"'{air.probe}' is no probe with role = \"velocity\"; {have}")
 
 
+def _plane(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    if config.airflow.source is AirflowSource.FIXED and config.airflow.traverse is None:
+        text = plane_problem(config.airflow)
+        if text is not None:
+            yield Problem(("airflow", "at"), text)
+
+
 def _gas(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
     meters = [name for name, probe in probes.items() if probe.role is Role.GAS]
     for name in meters[1:]:
@@ -324,6 +332,7 @@ CHECKS: tuple[Callable[[ConfigFile, Probes], Iterator[Problem]], ...] = (
     _outdoor_air,
     _derate,
     _airflow,
+    _plane,
     _gas,
     _simulation,
     _matches,

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from logger.config.plane import plane_problem
 from logger.config.problems import Problem
 from logger.config.quantities import Dimension, show
 from logger.config.schema import AirflowTable, ConfigFile
@@ -95,6 +96,8 @@ def _contradictions(config: ConfigFile, found: TraverseSetup) -> Iterator[Proble
             ("airflow", "inlet_temperature"),
             f"{found.name} has inlet_temperature_c too; keep the one that is right, remove the other",
         )
+    if text := plane_problem(air, file):
+        yield Problem(("airflow", "at"), text)
     if None not in (air.burner, file.burner) and air.burner is not file.burner:
         yield Problem(
             ("airflow", "burner"),

@@ -128,7 +128,6 @@ DRAW = CONFIG.replace("[unit]", '[unit]\nfan = "draw-through"')
         (SUPPLY, 30.0, Burner.OFF, "the temperature leaves it open, so the output gets the doubt of both"),
         (SUPPLY, 22.0, Burner.OFF, 'say "on" if it was not so'),
         (DRAW, 21.0, Burner.OFF, "the temperature leaves it open, so the output gets the doubt of both"),
-        (DRAW, 50.0, Burner.OFF, "airflow.at is the return, at 50.0 °C (122.0 °F): that is no return air"),
         (SUPPLY + '#', 48.0, Burner.ON, None),
         (CONFIG, 21.0, Burner.OFF, None),
     ],
@@ -139,8 +138,21 @@ def test_a_burner_that_is_not_said_is_decided_once_and_told(
     said = burner if text.endswith("#") else None
     config = load(tmp_path, text, temperature_c=temperature_c, humidity=0.1, burner=said)
     assert config.job.airflow.burner is burner
-    notes = [n for n in config.notes if "airflow.burner" in n or "no return air" in n]
+    notes = [n for n in config.notes if "airflow.burner" in n]
     assert any(part in note for note in notes) if part else not notes
+
+
+def test_air_too_warm_for_a_return_is_supply_air_or_a_fault(tmp_path: Path) -> None:
+    bare = CONFIG.replace('at = "return"\n', "")
+    config = load(tmp_path, bare, temperature_c=48.0, humidity=0.1)
+    assert config.job.airflow.at is Plane.SUPPLY
+    assert any("taken to be supply air" in note for note in config.notes)
+    assert load(tmp_path, bare, temperature_c=21.0).job.airflow.at is Plane.RETURN
+    assert load(tmp_path, bare, temperature_c=21.0, at=Plane.SUPPLY).job.airflow.at is Plane.SUPPLY
+    with pytest.raises(ConfigError, match=r"'airflow\.at': is the return, .* no return air is so warm"):
+        load(tmp_path, CONFIG, temperature_c=48.0, humidity=0.1)
+    with pytest.raises(ConfigError, match=r'is "return" and the traverse file says "supply"'):
+        load(tmp_path, CONFIG, temperature_c=21.0, at=Plane.SUPPLY)
 
 
 def shares(config: LoadedConfig, inlet_c: float, entering_c: float = 21.0) -> dict[str, float]:
@@ -253,7 +265,7 @@ def test_the_checks_see_the_air_at_the_jobs_pressure(tmp_path: Path) -> None:
     psychrolib.SetUnitSystem(psychrolib.SI)
     w = psychrolib.GetHumRatioFromRelHum(21.5, 0.4, 84_000.0)
     off = 1.2014 / psychrolib.GetMoistAirDensity(21.5, w, 84_000.0) - 1.0
-    assert any(f"the volume is {off:+.1%} off; set basis to standard" in note for note in config.notes)
+    assert any(f"the volume is {off:+.1%} off" in note for note in config.notes)
     sea = load(tmp_path, CONFIG.replace("98.8 kPa", "101.325 kPa"), pressure_pa=101_325.0, **guess)
     assert not any("set basis to standard" in note for note in sea.notes)
 
