@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from math import hypot
+from math import hypot, inf
 from typing import NamedTuple
 
 from logger.core.air import relative_humidity, saturation_pa
 from logger.core.firing import SteadyStretch
 from logger.core.params import JobParams, ProbeParams, Role
 from logger.core.probe_lines import Side, gain_u_k, mean_own_u, shares
+from logger.core.student import t_quantile
 from logger.core.texts import difference_text
 
+ALARM = 0.05  # probability that probes which agree are told to disagree (design)
 HUMIDITY_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
 HUMIDITY_PER_K = 0.06  # 1/K: relative humidity falls so with a kelvin (recalled; 0.05 to 0.065 in 0..50 degC)
 
@@ -47,27 +49,44 @@ def _apart(side: Side, stretch: SteadyStretch) -> Doubt | None:
     seen = dict(stretch.line.probes_c)
     if len(side.probes) < 2 or not seen:  # noqa: PLR2004 - one probe has nobody to disagree with
         return None
-    gaps = [(_gap(side, probe, seen), probe) for probe in side.probes]
-    (gap_k, u95_k), worst = max(gaps, key=lambda pair: abs(pair[0][0]) / (pair[0][1] or 1e-9))
-    if abs(gap_k) <= u95_k:
+    gaps = [(_gap(side, probe, seen, stretch.means.rise_k), probe) for probe in side.probes]
+    (gap_k, u_k), worst = max(gaps, key=lambda pair: abs(pair[0][0]) / (pair[0][1] or 1e-9))
+    allowed_k = _widest(len(gaps)) * u_k
+    if abs(gap_k) <= allowed_k:
         return None
     where = "above" if gap_k > 0.0 else "below"
     text = (
         f"Probe {worst.name} reads {difference_text(abs(gap_k))} {where} the other {side.name} probes, "
-        f"beyond the {difference_text(u95_k)} that their uncertainty allows: the stream is uneven, the probe "
-        "sees the heat exchanger, or it is off. Match the probes, move it, or take a temperature traverse."
+        f"beyond the {difference_text(allowed_k)} that their uncertainty and place allow: the stream is uneven, "
+        "the probe sees the heat exchanger, or it is off. Match the probes, move it, or take a temperature "
+        "traverse."
     )
     return Doubt(f"{side.name}-probes-disagree", text, worst.name)
 
 
-def _gap(side: Side, probe: ProbeParams, seen: dict[str, float]) -> tuple[float, float]:
-    """How far a probe reads above the others' mean, K, and the u95 of that."""
+def _widest(n: int) -> float:
+    """How many u the widest of ``n`` gaps may be, with 5 % false alarms in all.
+
+    Two probes have one gap between them. Source: Bonferroni's inequality.
+    """
+    return t_quantile(1.0 - ALARM / 2.0 / (n if n > 2 else 1), inf)  # noqa: PLR2004 - a pair has one gap
+
+
+def _gap(side: Side, probe: ProbeParams, seen: dict[str, float], rise_k: float) -> tuple[float, float]:
+    """How far a probe reads above the others' mean, K, and the standard uncertainty of that.
+
+    A spot of the supply may differ from the stream as far as one alone is trusted to stand for it.
+    """
     others = tuple(p for p in side.probes if p is not probe)
     parts = shares(others)
     mean_c = sum(share * seen[p.name] for p, share in zip(others, parts, strict=True))
     gain_k = gain_u_k(Side(side.name, (probe,), side.now_c, None))
-    u_k = hypot(probe.u95 / 2.0, mean_own_u(others), gain_k)
-    return seen[probe.name] - mean_c, 2.0 * u_k
+    spots_k = [
+        share * p.placement_u95 / 2.0 * rise_k
+        for p, share in zip((probe, *others), (1.0, *parts), strict=True)
+        if side.name == "supply" or not p.placement_assumed
+    ]
+    return seen[probe.name] - mean_c, hypot(probe.u95 / 2.0, mean_own_u(others), gain_k, *spots_k)
 
 
 def moisture(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
@@ -80,13 +99,12 @@ def moisture(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
         return None
     supply, entering = sides_of(job, stretch)
     expected = relative_humidity(means.supply_c, means.humidity_ratio, means.pressure_pa)
-    entering_u = _humidity_u(entering.probes[0]) if stretch.seen.humidity else job.humidity_u
     dilution = saturation_pa(means.entering_c) / saturation_pa(means.supply_c)
-    u = hypot(
-        _humidity_u(supply.probes[0]),
-        entering_u * dilution,
-        HUMIDITY_PER_K * expected * mean_own_u(supply.probes),
-    )
+    if stretch.seen.humidity:
+        gap_u = _humidity_gap_u(supply.probes[0], entering.probes[0], dilution)
+    else:
+        gap_u = hypot(HUMIDITY_U, job.humidity_u * dilution)
+    u = hypot(gap_u, HUMIDITY_PER_K * expected * mean_own_u(supply.probes))
     gap = read_pct / 100.0 - expected
     if abs(gap) <= 2.0 * u:
         return None
@@ -98,5 +116,13 @@ def moisture(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
     return Doubt("humidity-mismatch", text, supply.probes[0].name)
 
 
-def _humidity_u(probe: ProbeParams) -> float:
-    return HUMIDITY_U if probe.humidity_u95 is None else probe.humidity_u95 / 200.0
+def _humidity_gap_u(supply: ProbeParams, entering: ProbeParams, dilution: float) -> float:
+    """Standard uncertainty of the supply's humidity less ``dilution`` times the entering air's.
+
+    A match takes out what two probes differ by at one humidity. What they share, and their slope,
+    cancels only as far as the two humidities are alike.
+    """
+    if supply.humidity_u95 is None or entering.humidity_u95 is None:
+        return hypot(HUMIDITY_U, HUMIDITY_U * dilution)
+    own, other = supply.humidity_u95 / 200.0, entering.humidity_u95 / 200.0
+    return hypot(HUMIDITY_U * (1.0 - dilution), own, other * dilution)

@@ -23,6 +23,7 @@ from logger.core.params import (
     VisitParams,
 )
 from logger.core.pipeline import Pipeline
+from logger.core.probe_doubts import supply_apart
 from logger.core.readings import Quantity, Reading
 from logger.core.result import result_document
 from tests.core.jobs import FACTS, feed, make_job, make_reading
@@ -94,9 +95,10 @@ def test_entering_air_is_too_cold_only_where_it_surely_is(least_c: float, *, sur
     assert bool(told(document, "entering-below-minimum")) is sure
 
 
-# Three probes of u95 0.2 K, and their gain of 0.5 % (u95) of 27 K: the odd one against the mean of two:
-# U95 = 2 sqrt(0.1^2 + 0.1^2 / 2 + 0.068^2) = 0.28 K
-@pytest.mark.parametrize(("off_k", "sure"), [(0.2, False), (0.4, True), (-3.0, True)])
+# Three probes of u95 0.2 K, their gain of 0.5 % (u95) of 27 K, each at a spot of 3 % (u95) of the rise:
+# u of the odd one against the mean of two: sqrt(1.5 x (0.1^2 + 0.405^2) + 0.068^2) = 0.52 K, and the widest
+# of three gaps may be 2.394 u (normal distribution at 1 - 0.05 / 6): 1.2 K
+@pytest.mark.parametrize(("off_k", "sure"), [(0.4, False), (1.1, False), (1.4, True), (-3.0, True)])
 def test_supply_probes_that_disagree_are_named(off_k: float, *, sure: bool) -> None:
     document = result_of(Story(supply={"a": 0.0, "b": off_k, "c": 0.0}))
     events = told(document, "supply-probes-disagree")
@@ -105,6 +107,27 @@ def test_supply_probes_that_disagree_are_named(off_k: float, *, sure: bool) -> N
         assert [e["probe"] for e in events] == ["b"]
         assert f"{abs(off_k):.1f} K" in events[0]["text"]
         assert ("above" if off_k > 0 else "below") in events[0]["text"]
+
+
+@pytest.mark.parametrize("n", [2, 3, 6])
+def test_probes_that_agree_are_told_to_disagree_one_time_in_twenty(n: int) -> None:
+    """Errors drawn as the budget has them: the share of false alarms is 5 % at most, however many probes."""
+    rng = np.random.default_rng(n)
+    job = make_job()
+    names = [f"s{k}" for k in range(n)]
+    job = replace(job, probes=(job.probes[0], *(supply(name) for name in names)))
+    best = feed(make_job(), Story().readings()).finish().best
+    assert best is not None
+    assert best.best is not None
+    rise_k, alarms = best.best.means.rise_k, 0
+    for _ in range(2000):
+        off_k = rng.normal(0.0, 0.1, n) + rng.normal(0.0, 0.015 * rise_k, n)
+        seen = tuple((name, 47.0 + off) for name, off in zip(names, off_k, strict=True))
+        alarms += (
+            supply_apart(job, replace(best.best, line=replace(best.best.line, probes_c=seen))) is not None
+        )
+    assert alarms / 2000 < 0.05 + 3.0 * (0.05 * 0.95 / 2000) ** 0.5
+    assert alarms > 40  # and not silent
 
 
 def test_a_silent_probe_of_several_gives_no_other_mean() -> None:
@@ -128,6 +151,18 @@ def test_moisture_that_heating_cannot_bring(off: float, *, sure: bool) -> None:
     assert bool(events) is sure
     if sure:
         assert f"{held:.0f}%" in events[0]["text"] or f"{held:.0f} %" in events[0]["text"]
+
+
+@pytest.mark.parametrize(("off", "sure"), [(-1.5, False), (1.5, False), (4.0, True)])
+def test_matched_humidities_keep_the_slope_between_wet_and_dry_air(off: float, *, sure: bool) -> None:
+    """Matched to 0.8 % RH at 50 %, read at 11 %: 1.5 % RH off there lies within what makers promise of
+    such probes, 3 % RH (common practice, no source); the match says nothing of it."""
+    job = make_job()
+    job = replace(job, probes=tuple(replace(p, humidity_u95=0.8) for p in job.probes))
+    w = HAPropsSI("W", "T", 293.15, "R", 0.5, "P", 101_325.0)
+    held = 100.0 * HAPropsSI("R", "T", 273.15 + RETURN_C + RISE_K, "W", w, "P", 101_325.0)
+    document = outcome(job, Story(humidity=held + off).readings())
+    assert bool(told(document, "humidity-mismatch")) is sure
 
 
 def test_humidity_of_the_entering_air_alone_raises_no_doubt() -> None:
