@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from logger.core.budget import BudgetLine, Combined, combine
 from logger.core.gas import GasInput
-from logger.core.params import JobParams, UnitKind
+from logger.core.params import JobParams, UnitKind, UnitParams
 from logger.core.texts import power_text
 from logger.core.verdict import Verdict, judge, probability_below
 
@@ -31,8 +31,9 @@ class Efficiency:
 def efficiency(output_w: float, output: Combined, gas: GasInput) -> Efficiency:
     """Efficiency with its uncertainty; relative parts add squared (JCGM 100 5.1.6).
 
-    Output and input are taken as independent. What they share, the site's pressure, moves both the
-    same way and cancels in part: the uncertainty is rather too large than too small.
+    Output and input are taken as independent. Where both go with the site's pressure, that moves them
+    the same way and cancels in part, so the uncertainty is rather too large; where one of them does not
+    (a standard velocity, a heating value of the site), there is nothing to cancel.
     """
     value = output_w / gas.input_w
     lines = [
@@ -57,14 +58,27 @@ def gas_warnings(
     if job.unit.kind is not UnitKind.GAS:
         return
     found = efficiency(output_w, output, gas)
-    sum_ = found.combined
-    if probability_below(MOST_EFFICIENCY, found.value, sum_.u_w, sum_.nu_eff) < 1.0 - SURE:
+    sum_, (most, of_what) = found.combined, most_efficiency(job.unit)
+    if probability_below(most, found.value, sum_.u_w, sum_.nu_eff) < 1.0 - SURE:
         yield (
             "efficiency-implausible",
-            f"Output over gas input is {found.value:.1%} ± {sum_.u95_w:.1%}: more than {MOST_EFFICIENCY:.0%} "
-            "is not to be had from a non-condensing unit. Suspect the airflow first and take the traverse "
-            "again, then the supply probe's place, then the gas: turns counted, heating value, pressure.",
+            f"Output over gas input is {found.value:.1%} ± {sum_.u95_w:.1%}: more than {most:.0%} "
+            f"is not to be had from {of_what}. Suspect the airflow first and take the traverse again, "
+            "then the supply probe's place, then the gas: turns counted, heating value, pressure.",
         )
+
+
+def most_efficiency(unit: UnitParams) -> tuple[float, str]:
+    """The most that output over input may be, gross, and of what: a plate beyond the usual is condensing.
+
+    >>> most_efficiency(UnitParams(plate_input_w=40e3, plate_output_w=38e3, tolerance=0.04))[0]
+    0.988
+    """
+    if unit.plate_input_w and unit.plate_output_w:
+        plate = unit.plate_output_w / unit.plate_input_w
+        if plate > MOST_EFFICIENCY:
+            return min(plate * (1.0 + unit.tolerance), 1.0), "this unit by its own plate"
+    return MOST_EFFICIENCY, "a non-condensing unit"
 
 
 def _off_plate(gas: GasInput, plate_w: float, *, low_fire: bool) -> Iterator[tuple[str, str]]:

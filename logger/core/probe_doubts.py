@@ -57,9 +57,9 @@ def _apart(side: Side, stretch: SteadyStretch) -> Doubt | None:
     where = "above" if gap_k > 0.0 else "below"
     text = (
         f"Probe {worst.name} reads {difference_text(abs(gap_k))} {where} the other {side.name} probes, "
-        f"beyond the {difference_text(allowed_k)} that their uncertainty and place allow: the stream is uneven, "
-        "the probe sees the heat exchanger, or it is off. Match the probes, move it, or take a temperature "
-        "traverse."
+        f"beyond the {difference_text(allowed_k)} that their uncertainty and place allow: the stream is "
+        "uneven, the probe sees the heat exchanger, or it is off. Match the probes, move it, or take a "
+        "temperature traverse."
     )
     return Doubt(f"{side.name}-probes-disagree", text, worst.name)
 

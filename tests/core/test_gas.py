@@ -268,6 +268,22 @@ def test_too_good_an_efficiency_is_said_when_it_is_sure(output_w: float, u_w: fl
     assert "efficiency-implausible" not in codes(output_w, u_w, 40_000.0, 200.0, electric)
 
 
+# A condensing plate: 38,000 of 40,000 W, 95 %, and its tolerance of 2 %: 96.9 %; by the gross value no unit
+# gives more than 100 % (first law)
+@pytest.mark.parametrize(
+    ("output_w", "plate_w", "said"),
+    [
+        (38_000.0, 38_000.0, False),
+        (39_600.0, 38_000.0, True),
+        (39_900.0, 39_600.0, False),
+        (41_000.0, 39_600.0, True),
+    ],
+)
+def test_a_condensing_plate_sets_its_own_limit(output_w: float, plate_w: float, *, said: bool) -> None:
+    unit = replace(PLATE, plate_output_w=plate_w, tolerance=0.02)
+    assert ("efficiency-implausible" in codes(output_w, 300.0, 40_000.0, 200.0, unit)) is said
+
+
 def test_what_is_said_names_the_next_step() -> None:
     job, output = make_job(unit=PLATE), combine([BudgetLine("airflow", 100.0)])
     above = dict(gas_warnings(job, 38_000.0, output, measured(44_000.0, 200.0)))
