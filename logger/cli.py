@@ -170,25 +170,45 @@ def demo(
 
 @cli.command()
 def replay(
-    source: Annotated[
-        str, typer.Argument(metavar="RUN_OR_CSV", help="A stored run, 'last', or a readings CSV.")
+    sources: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="RUN_OR_FILE...", help="A stored run, 'last', or a CSV or Parquet of readings."
+        ),
     ],
     *,
     config: ConfigOption = None,
     no_store: Annotated[bool, typer.Option("--no-store", help="Do not store what is computed.")] = False,
+    many: Annotated[
+        bool, typer.Option("--many", help="Several, stores (.db) too: each by itself, nothing stored.")
+    ] = False,
+    jobs: Annotated[int | None, typer.Option(help="Of --many: processes; else one for each core.")] = None,
+    scheduler: Annotated[
+        str | None, typer.Option(help="Of --many: a Dask cluster that you trust, tcp://host:8786.")
+    ] = None,
     json: Json = False,
 ) -> None:
-    """Compute a stored run or a readings CSV again, with other settings if wanted.
+    """Compute a stored run or a file of readings again, with other settings if wanted.
 
     \b
     Examples:
       riselog replay last
       riselog replay 3f9c --config hall-north.toml --no-store
       riselog replay readings.csv --config hall-north.toml --json
+      riselog replay --many north.db south.db roof.parquet
+      riselog replay --many *.parquet --scheduler tcp://host:8786 --json
     """
+    if many:
+        from logger.many.command import many_command  # noqa: PLC0415 - costs start-up time
+
+        raise typer.Exit(many_command(sources, config, scheduler=scheduler, jobs=jobs, json=json))
+    if len(sources) > 1:
+        raise UsageError(f"{len(sources)} inputs: say --many to compute each of them by itself")
+    if jobs is not None or scheduler is not None:
+        raise UsageError("--jobs and --scheduler are for several inputs; say --many")
     from logger.replay import replay_command  # noqa: PLC0415 - costs start-up time
 
-    raise typer.Exit(replay_command(source, config, store=not no_store, json=json))
+    raise typer.Exit(replay_command(sources[0], config, store=not no_store, json=json))
 
 
 @cli.command()

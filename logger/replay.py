@@ -8,46 +8,24 @@ from pathlib import Path
 
 from logger.clock import SystemClock
 from logger.config.load import LoadedConfig, load_config, loads_config
-from logger.core.errors import UsageError
 from logger.documents import exit_code, new_run_id, print_result, run_header
 from logger.faults import complain, said
-from logger.recompute import Source, compute, compute_stored, recover, source_of_run
+from logger.recompute import compute, compute_stored, recover, source_of_run
 from logger.registry import DriverOptions
-from logger.store import StoreHeldError, StoreReader, StoreWriter, is_file, remember
+from logger.source_file import file_source, is_readings_file
+from logger.store import StoreHeldError, StoreReader, StoreWriter, remember
 from logger.stored import find_stored, job_store
-
-
-def _csv_source(path: Path) -> Source:
-    from logger.tables import read_readings  # noqa: PLC0415 - only a CSV needs it
-
-    table = read_readings(path)
-    start_us = table.start_utc_us
-    if start_us is None:
-        start_us = SystemClock().utc_us()
-        complain(f"{path} gives seconds, not times of day: the run is dated now")
-    if table.late or table.out_of_range:
-        also = f" ({table.overruled} of them called usable there)" if table.overruled else ""
-        order = "; sort the rows by time if they stand in another order than they came" if table.late else ""
-        complain(
-            f"{path}: {table.late} late and {table.out_of_range} out-of-range readings{also} are kept, "
-            f"flagged and not used{order}"
-        )
-    return Source(blocks=table.blocks, started_utc_us=start_us)
-
-
-def is_csv(text: str) -> bool:
-    """Whether a text names a file and not a run."""
-    return text.lower().endswith(".csv") or "/" in text or "\\" in text or is_file(Path(text))
 
 
 def replay_command(text: str, config_path: Path | None, *, store: bool, json: bool) -> int:
     """Body of ``riselog replay``; the exit code."""
     config = None if config_path is None else load_config(config_path, DriverOptions())
     with ExitStack() as stack:
-        if is_csv(text):
-            if config is None:
-                raise UsageError(f"{text} is a file of readings: name the job's config with --config")
-            source = replace(_csv_source(Path(text)), simulated=config.simulated)
+        if is_readings_file(text):
+            found = file_source(Path(text), config, SystemClock().utc_us())
+            for note in found.notes:
+                complain(note)
+            source, config = found.source, found.config
             writer = _writer(config, stack) if store else None
         else:
             path, run = find_stored(text, config)

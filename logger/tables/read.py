@@ -76,9 +76,9 @@ def read_readings(path: Path) -> ReadingsTable:
         if not path.is_file():
             raise TableError(f"{path}: there is no such file; name a CSV file of readings, or a stored run")
         if _is_parquet(path):
-            raise TableError(f"{path} is Parquet, and CSV is what is read back; export the run as .csv")
-        with _gc_paused(), _opened(path) as stream:
-            return _TableReader(csv.reader(stream, strict=True)).read()
+            raise TableError(f"{path} is Parquet by what it holds; give its name the ending .parquet")
+        with _opened(path) as stream:
+            return read_rows(csv.reader(stream, strict=True))
     except RowError as error:
         raise TableError(f"{path}:{_line_of(path, error.row)}: {error}") from error
     except csv.Error as error:
@@ -91,6 +91,12 @@ def read_readings(path: Path) -> ReadingsTable:
         raise TableError(
             f"{path}: cannot be read ({error.strerror}); check the file and its rights"
         ) from error
+
+
+def read_rows(rows: Iterator[list[str]]) -> ReadingsTable:
+    """The same from rows of text, the header first; a ``RowError`` counts them from 0 below it."""
+    with _gc_paused():
+        return _TableReader(rows).read()
 
 
 class _TableReader:

@@ -168,7 +168,7 @@ def test_a_run_without_a_trace_says_so(
 
 def test_parquet_is_not_taken_for_csv(store: StoreWriter, tmp_path: Path) -> None:
     assert export(tmp_path / "r.parquet") == 0
-    with pytest.raises(TableError, match=r"is Parquet, .* export the run as \.csv"):
+    with pytest.raises(TableError, match=r"is Parquet .* ending \.parquet"):
         read_readings(tmp_path / "r.parquet")
 
 
