@@ -45,7 +45,7 @@ def plan_checks(plan: Plan, units: Units) -> tuple[FlowCheck, ...]:
         text += f" Expected u95 with a probe of {PRECISE_U95:.0%}: {here:.1%} instead of {usual:.1%}."
     return (
         FlowCheck(code="points", ok=count.ok, text=text),
-        check_bias(plan.duct, points),
+        check_bias(plan.duct, points, plan.method),
         FlowCheck(code="expected-u95", ok=True, text=_expected_text(plan, here)),
         *_reach(plan),
         FlowCheck(code="plane", ok=True, text=_plane_rule(plan, units)),

@@ -11,8 +11,9 @@ from logger.core.airflow import FlowCheck, MeasuredAirflow
 from logger.core.errors import UsageError
 from logger.core.texts import counted, points_text
 from logger.core.traverse import DuctShape, Traverse
-from logger.core.traverse_air_checks import check_air, check_basis, check_humidity
+from logger.core.traverse_air_checks import check_air, check_basis, check_humidity, check_inputs
 from logger.core.traverse_budget import UNKNOWN_DRIFT, actual_velocity, drift, repeated_early
+from logger.core.traverse_outlier import check_outlier
 from logger.core.traverse_plan_checks import check_bias, check_plane, check_points, check_yaw
 from logger.core.traverse_points import PLACE_OFF, nearest_place, traverse_points
 from logger.core.traverse_value_checks import check_low, check_reverse, check_slow, check_spread
@@ -33,12 +34,14 @@ def check_traverse(traverse: Traverse, flow: MeasuredAirflow) -> tuple[FlowCheck
         check_slow(velocity),
         check_yaw(traverse),
         check_spread(velocity),
+        check_outlier(traverse, velocity),
         _settled(traverse),
         _drift(traverse),
         check_basis(traverse, flow),
         check_air(traverse),
         check_humidity(flow),
-        check_bias(traverse.duct, traverse.points),
+        check_inputs(traverse),
+        check_bias(traverse.duct, traverse.points, traverse.method),
     )
 
 

@@ -27,9 +27,10 @@ NOT_SEEN = (
 def check_points(duct: Duct, method: Method, count: int, planned: int) -> FlowCheck:
     """Whether there are as many points as the standard asks for, and what fewer cost."""
     least = least_points(duct)
-    said = counted(count, "point")
     if min(count, planned) >= least:
-        return FlowCheck(code="points", ok=True, text=f"{said}; the standard asks for {least}.")
+        text = f"{counted(count, 'point')}; the standard asks for {least}."
+        return FlowCheck(code="points", ok=True, text=text)
+    said = counted(count, "point") if count <= planned else f"{counted(planned, 'point')} planned"
     text = (
         f"{said}, and the standard asks for {least}: allowed here, at a wider uncertainty"
         f"{' and with the bias told below' if method is Method.EQUAL_AREA else ''}."
@@ -37,17 +38,17 @@ def check_points(duct: Duct, method: Method, count: int, planned: int) -> FlowCh
     return FlowCheck(code="points", ok=False, text=text)
 
 
-def check_bias(duct: Duct, points: tuple[TraversePoint, ...]) -> FlowCheck:
+def check_bias(duct: Duct, points: tuple[TraversePoint, ...], method: Method) -> FlowCheck:
     """What the rule is expected to misread on a plain wall profile; offered, never applied."""
     bias = geometry(duct, points).bias
     if abs(bias) < BIAS_TOLD:
         text = f"On a power-law profile this grid reads {bias:+.1%}."
         return FlowCheck(code="method-bias", ok=True, text=text)
-    better = "log-linear" if duct.shape is DuctShape.ROUND else "log-tchebycheff"
+    better = Method.LOG_LINEAR if duct.shape is DuctShape.ROUND else Method.LOG_TCHEBYCHEFF
     text = (
         f"On a power-law profile this grid reads {bias:+.1%}; the uncertainty covers it, the number is not "
-        f"corrected (dividing by {1.0 + bias:.3f} would, where the profile is a plain one). More points, or "
-        f"{better}, take it away."
+        f"corrected (dividing by {1.0 + bias:.3f} would, where the profile is a plain one). More points"
+        f"{' make it smaller' if method is better else f', or {better}, take it away'}."
     )
     return FlowCheck(code="method-bias", ok=False, text=text)
 

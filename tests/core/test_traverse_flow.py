@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import psychrolib
 import pytest
 from hypothesis import given, settings
@@ -16,8 +17,11 @@ from logger.core.params import VelocityBasis
 from logger.core.traverse import Assumed, Duct, DuctShape, MeasuredPlane, Method, Traverse, TraversePoint
 from logger.core.traverse_checks import check_traverse
 from logger.core.traverse_flow import measure
+from logger.core.traverse_grid import geometry
+from logger.core.traverse_outlier import find_outliers
 from logger.core.traverse_plan_checks import expected_u95
 from tests.core.ducts import RECTANGLE, ROUND, walk
+from tests.core.profiles import draw
 
 FPM, PSI, LB_FT3, FT = 0.3048 / 60.0, 6894.757, 16.018463374, 0.3048  # NIST SP 811
 ACTUAL, STANDARD = VelocityBasis.ACTUAL, VelocityBasis.STANDARD
@@ -245,6 +249,13 @@ FAILING: list[tuple[str, Traverse]] = [
     ("drift", GOOD),
     ("drift", replace(GOOD, repeat_first=GOOD.points[7])),
     ("drift", replace(GOOD, repeat_first=replace(GOOD.points[0], x=0.2))),
+    ("outlier", some(GOOD, {12: 8.0})),
+    ("outlier", some(GOOD, {12: 0.4})),
+    ("inputs", replace(GOOD, velocity_u95=0.0004)),  # 0.04 typed for 4 %
+    ("inputs", replace(GOOD, velocity_u95=0.0)),
+    ("inputs", replace(GOOD, humidity=0.004)),
+    ("inputs", replace(GOOD, duct=replace(GOOD.duct, width_m=20.0))),  # inches
+    ("basis", replace(GOOD, basis=ACTUAL, pressure_pa=84_000.0)),
     ("settled", replace(GOOD, points=(replace(GOOD.points[0], settled=False), *GOOD.points[1:]))),
     ("plane", GOOD),
     ("plane", replace(GOOD, upstream_diameters=7.4)),
@@ -329,6 +340,49 @@ def texts(traverse: Traverse) -> dict[str, str]:
     return {check.code: check.text for check in check_traverse(traverse, measure(traverse))}
 
 
+@pytest.mark.parametrize("factor", [2.0, 0.5, 0.1])
+@pytest.mark.parametrize("at", [0, 2, 12, 24])
+def test_one_mistyped_point_is_named(factor: float, at: int) -> None:
+    """In a tilted power-law profile with 3 % of scatter; the point's neighbours are not blamed."""
+    rng = np.random.default_rng(1)
+    base = walk(
+        speed=lambda p: (
+            5.0
+            * ((1 - abs(2 * p.x - 1)) * (1 - abs(2 * p.y - 1))) ** (1 / 7)
+            * (1.0 + 0.2 * p.x + 0.03 * float(rng.normal()))
+        )
+    )
+    assert codes(base)["outlier"]
+    said = texts(some(base, {at: factor * (base.points[at].velocity_m_s or 0.0)}))["outlier"]
+    assert f"at x {base.points[at].x:.3f}, y {base.points[at].y:.3f} reads" in said
+    assert said.count("times what its neighbours do") == 1
+
+
+@pytest.mark.parametrize(("grid", "told"), [((3, 3), True), ((4, 1), False), ((2, 2), False)])
+def test_too_few_points_tell_no_outlier(grid: tuple[int, int], told: bool) -> None:  # noqa: FBT001
+    base = walk(
+        grid=grid,
+        method=Method.EQUAL_AREA,
+        speed=lambda p: 5.0 * ((1 - abs(2 * p.x - 1)) * (1 - abs(2 * p.y - 1))) ** (1 / 7),
+    )
+    assert codes(base)["outlier"]
+    assert codes(some(base, {1: 12.0}))["outlier"] is not told
+
+
+@pytest.mark.parametrize("family", ["smooth", "swirl"])
+@pytest.mark.parametrize("grid", [(3, 3), (5, 5), (7, 7)])
+def test_smooth_profiles_have_no_outlier(family: str, grid: tuple[int, int]) -> None:
+    base = walk(grid=grid, method=Method.EQUAL_AREA)
+    x, y = np.array([p.x for p in base.points]), np.array([p.y for p in base.points])
+    rng = np.random.default_rng(7)
+    drawn = draw(family, rng, 100)
+    values = drawn.rectangle(x, y) * drawn.seen(x, y)
+    values *= 1.0 + 0.03 * rng.normal(size=values.shape)
+    places = geometry(base.duct, base.points)
+    told = [bool(find_outliers(row / places.wall, places)) for row in values]
+    assert sum(told) <= 1
+
+
 def timed(order: list[int], repeat_at: int, repeat_s: float, speed: float = 4.2) -> Traverse:
     """GOOD at 4.0 m/s, points captured in ``order``, 20 s each, and ``repeat_at`` once more."""
     points = tuple(replace(p, t_s=20.0 * order.index(n)) for n, p in enumerate(GOOD.points))
@@ -390,6 +444,9 @@ def test_no_change_is_no_proof_of_no_drift() -> None:
         (replace(GOOD, points=GOOD.points[:24]), "complete", "1 of 25 planned points is missing"),
         (replace(GOOD, points=GOOD.points[:23]), "complete", "2 of 25 planned points are missing"),
         (replace(GOOD, points_down=4), "complete", "There are 5 points more than planned"),
+        (replace(GOOD, points_down=4), "points", "20 points planned, and the standard asks for 25"),
+        (walk(grid=(3, 3)), "method-bias", "More points make it smaller."),
+        (walk(grid=(3, 3), method=Method.EQUAL_AREA), "method-bias", "or log-tchebycheff, take it away."),
         (some(GOOD, {3: -0.8}), "reverse-flow", "runs back at 1 point, no flow at 0 points"),
         (some(GOOD, {3: 0.3}), "low-velocity", "Below 0.50 m/s (98 fpm) at 1 point:"),
         (GOOD, "plane", "a u95 of 2.3% is assumed for it"),

@@ -267,7 +267,7 @@ def test_the_checks_see_the_air_at_the_jobs_pressure(tmp_path: Path) -> None:
     off = 1.2014 / psychrolib.GetMoistAirDensity(21.5, w, 84_000.0) - 1.0
     assert any(f"standard gives {off:+.1%} volume" in note for note in config.notes)
     sea = load(tmp_path, CONFIG.replace("98.8 kPa", "101.325 kPa"), pressure_pa=101_325.0, **guess)
-    assert not any("set basis to standard" in note for note in sea.notes)
+    assert not any("say it with basis" in note for note in sea.notes)
 
 
 def test_what_the_config_says_of_the_burner(tmp_path: Path) -> None:
