@@ -193,8 +193,8 @@ def _fan_line(job: JobParams, means: Means, fan: FanPhase | None) -> BudgetLine:
         return BudgetLine("fan heat", 0.0)
     if mode is FanHeatMode.GIVEN:
         return BudgetLine("fan heat", GIVEN_FAN_U95 / 2.0 * (job.unit.fan_heat_w or 0.0), assumed=True)
-    if fan is None:  # one-sided, as for the slow tail: 0 .. twice the usual power
-        return BudgetLine("fan heat", 2.0 * FAN_W_PER_KG_S * means.dry_air_kg_s / ROOT3, assumed=True)
+    if fan is None:  # 0 .. twice the usual power, whose middle is taken off (GUM 3.2.4, 4.3.7)
+        return BudgetLine("fan heat", FAN_W_PER_KG_S * means.dry_air_kg_s / ROOT3, assumed=True)
     ratio, nu = fan_ratio(means, fan), max(fan.rise_nu, 1.0)
     u_w = ratio * fan.watt_per_k * fan.rise_u_k
     gap_w = 0.0

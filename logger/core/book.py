@@ -11,7 +11,7 @@ from logger.core.evidence import Evidence
 from logger.core.fan_phase import FanGauge
 from logger.core.firing import Firing, SteadyStretch, assess_stretch
 from logger.core.gas_meter import GasMeter, site_pressure
-from logger.core.ledger import COLUMN, Ledger, means, total
+from logger.core.ledger import COLUMN, Ledger, Sums, means, total
 from logger.core.moment import MomentReader
 from logger.core.params import FanHeatMode, JobParams, Role
 from logger.core.readings import NS_PER_S
@@ -49,11 +49,11 @@ class FiringBook:
         self.casing_w, _ = casing_loss_w(job)
         self._collapses = 0
         self._humidity_said = False
-        self._firing_sums: tuple[int, ...] = ()
+        self._firing_sums: Sums = ()
         # the last stretch: whether it still runs, where it began, and how it behaves
         self._running = False
         self._start_s = 0
-        self._start_sums: tuple[int, ...] = ()
+        self._start_sums: Sums = ()
         self._evidence = Evidence(detector, ledger, sides)
         self._doubts = FiringDoubts(job, self.say)
         self._tau_s: float | None = None  # of the last firing, when its rise broke down
@@ -172,6 +172,11 @@ class FiringBook:
         """The series has been cleared: what is known of places in it is void."""
         self._evidence.clear()
 
+    def _fan_heat_w(self, end_sums: Sums) -> float:
+        """Fan heat over a firing that was never steady."""
+        ticks, kg_s = total(self._firing_sums, end_sums, COLUMN.dry_air_kg_s)
+        return self.gauge.heat_w(1.0, kg_s / max(ticks, 1))
+
     def complete(self, tick: int, end_s: int) -> None:
         """The firing is over: its energy is what the air took up, fan heat off, casing on."""
         firing = self.open
@@ -182,7 +187,7 @@ class FiringBook:
         end_sums = self._ledger.at(firing.end_s)
         ticks, air_j = total(self._firing_sums, end_sums, COLUMN.air_heat_w)
         best = firing.best
-        fan_w = best.means.fan_heat_w if best is not None else self.gauge.heat_w(1.0)
+        fan_w = best.means.fan_heat_w if best is not None else self._fan_heat_w(end_sums)
         burning_s = max((firing.fall_s or firing.end_s) - firing.start_s, 0)
         firing.energy_j = air_j - fan_w * ticks + self.casing_w * burning_s
         self._doubts.complete(tick, firing, self._detector.tau_s or self._tau_s)

@@ -8,7 +8,7 @@ from math import hypot, sqrt
 from logger.core.carry import carry
 from logger.core.ledger import Ledger, means
 from logger.core.line import MIN_POINTS, Line
-from logger.core.params import JobParams, Role
+from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
 from logger.core.probe_lines import mean_own_u
 from logger.core.steady import RISE, SteadyDetector
 from logger.core.stretch import FAN_W_PER_KG_S, ROOT3, FanPhase, Means, heat_ratio, means_from
@@ -19,7 +19,9 @@ RUN_UP_S = 30  # s left out after the fan's start where the rest is enough: prob
 MARGIN_S = 10  # s kept off the end of a fan phase: the firing may be dated late (assumed)
 GRACE_S = 15  # s a fan phase may seem shorter than it was: fan and firing are dated from the air
 FLAT_K = 0.1  # K: what a fan phase's slope may still bring within a time constant (design)
+TREND_TOLD = 1.5  # times t SE: slow noise passes for a trend more often than the 5 % of t SE (assumed)
 LEFT_TAU_S = 1_800.0  # s: time constant of the heat that a cabinet and curb still hold (assumed)
+USUAL_FAN_TEXT = "773 W per m3/s (365 W per 1000 cfm)"
 USUAL_RISE_K = FAN_W_PER_KG_S / 1_018.0  # K: of the usual fan; J/kg K of moist air at 20 degC, 50 %
 
 
@@ -34,13 +36,18 @@ class FanGauge:
         self.phase: FanPhase | None = None
         self.outdoor_suspected = False
         self._fired = False  # since the last accepted phase
+        guess = job.unit.fan_heat is FanHeatMode.MEASURED and job.unit.kind in (
+            UnitKind.GAS,
+            UnitKind.ELECTRIC,
+        )
+        self._usual_w_per_kg_s = FAN_W_PER_KG_S if guess else 0.0
         self._by_mass = carry(job.unit, job.airflow).fan_by_mass
 
-    def heat_w(self, ratio: float) -> float:
-        """Fan heat at a moment: measured and carried by the density ratio, typed, or 0."""
+    def heat_w(self, ratio: float, dry_air_kg_s: float) -> float:
+        """Fan heat at a moment: measured and carried by ``ratio``, typed, or the usual of such a flow."""
         if self.phase is not None:
             return ratio * self.phase.fan_heat_w
-        return self._job.unit.fan_heat_w or 0.0
+        return (self._job.unit.fan_heat_w or 0.0) + self._usual_w_per_kg_s * dry_air_kg_s
 
     def measure(self, tick: int, start_s: int, *, had_fan: bool) -> None:
         """Accept the fan phase before a firing that began at ``start_s``, or say why not."""
@@ -55,7 +62,9 @@ class FanGauge:
                 self._check(tick, found)
                 return
         self._fired = self.phase is not None
-        rest = "the last fan phase of this run is used." if self.phase else "its budget line is widened."
+        rest = "the last fan phase of this run is used."
+        if self.phase is None:
+            rest = f"the usual {USUAL_FAN_TEXT} is assumed and taken off, none to twice that in the budget."
         least_s = self._job.cycles.min_fan_phase_s
         self._say(
             tick,
@@ -136,7 +145,7 @@ class FanGauge:
         grid_s = self._detector.grid_s
         spread = t975(line.n_eff - 2.0) * slope_se
         creep_k = spread / grid_s * self._job.steady.time_constant_s
-        slope_k_s = line.slope / grid_s if abs(line.slope) > spread else 0.0
+        slope_k_s = line.slope / grid_s if abs(line.slope) > TREND_TOLD * spread else 0.0
         tail_k = (abs(line.slope) + spread) / grid_s * LEFT_TAU_S
         return replace(
             _phase(mean, line, creep_k / 2.0, window * grid_s),

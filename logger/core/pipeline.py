@@ -20,7 +20,7 @@ from logger.core.firing import Firing, SteadyStretch, full_fire
 from logger.core.gas_meter import GasMeter
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch, Seen
-from logger.core.match_age import day_of, stale_matches, stale_traverse
+from logger.core.match_age import day_of, stale_matches, stale_timing, stale_traverse
 from logger.core.moment import Moment, MomentReader
 from logger.core.params import MAIN_QUANTITY, AirflowSource, JobParams, Role
 from logger.core.readings import NS_PER_S, Quantity, Reading, ReadingBlock
@@ -259,7 +259,7 @@ class Pipeline:
             gauge = self.book.gauge
             fan = gauge.phase
             ratio = 1.0 if fan is None else heat_ratio(dry_kg_s, inlet_c, w, pressure_pa, fan)
-            fan_w = gauge.heat_w(ratio)
+            fan_w = gauge.heat_w(ratio, dry_kg_s)
             output_w = air_w - fan_w + (self.book.casing_w if phase in FIRING else 0.0)
         beside_c = entering_c if return_c is None else return_c
         self._ledger.post(
@@ -344,6 +344,9 @@ class Pipeline:
         old = stale_traverse(self.job, day_of(utc_us))
         if old is not None:
             self.book.say(0, "stale-traverse", old)
+        timed = stale_timing(self.job, day_of(utc_us))
+        if timed is not None:
+            self.book.say(0, "stale-gas", timed)
 
     def _gap(self, t_ns: int) -> None:
         """Nothing came for longer than the longest window: what was open ends before it."""

@@ -81,7 +81,8 @@ def firing_document(job: JobParams, firing: Firing, facts: RunFacts) -> dict[str
 
 def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str, Any]:
     means, mode = stretch.means, job.unit.fan_heat
-    fan_known = mode is not FanHeatMode.MEASURED or firing.fan is not None
+    # assumed where it was not measured: the parts add up to the output all the same
+    fan_known = mode is not FanHeatMode.MEASURED or firing.fan is not None or means.fan_heat_w > 0.0
     at_c = means.entering_c if stretch.return_c is None else stretch.return_c
     airflow_m3_s = means.dry_air_kg_s * float(volume_m3_kg(at_c, means.humidity_ratio, means.pressure_pa))
     return {

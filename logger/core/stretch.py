@@ -47,7 +47,7 @@ class Means:
     pressure_pa: float
     dry_air_kg_s: float
     air_heat_w: float
-    fan_heat_w: float  # 0 where it is not known
+    fan_heat_w: float  # the usual one of such a flow where it is not known
     output_w: float
     return_c: float
     inlet_c: float  # at the fan
