@@ -216,7 +216,7 @@ def _timed_turns(gas: GasTable, *, counted: bool) -> Iterator[Problem]:
         if gas.dial is None:
             yield Problem(("gas", "times"), 'needs the gas of one turn; add dial = "2 ft3" or the like')
         return
-    for key in ("dial", "turns", "timing_u95", "dial_u95"):
+    for key in ("dial", "turns", "timing_u95", "dial_u95", "timed"):
         if getattr(gas, key) is not None:
             yield Problem(("gas", key), 'goes with timed turns only; add times = ["43.1 s"], or remove it')
     if not counted:

@@ -66,6 +66,7 @@ class GasTable(Table):
     turns: Annotated[int, Field(ge=1, le=10_000)] | None = None
     times: Annotated[tuple[float, ...], BeforeValidator(_times)] | None = None
     timing_u95: Annotated[float, BeforeValidator(f.Amount(Dimension.TIME, "0 s", "20 s"))] | None = None
+    timed: f.Day | None = None
 
     @property
     def volume_m3(self) -> float | None:
@@ -196,4 +197,5 @@ def _timed(gas: GasTable, volume_m3: float | None, called: Called, notes: list[s
         times_s=gas.times,
         timing_u_s=(TIMING_U95_S if gas.timing_u95 is None else gas.timing_u95) / 2.0,
         timing_assumed=gas.timing_u95 is None,
+        day=None if gas.timed is None else gas.timed.toordinal(),
     )

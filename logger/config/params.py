@@ -210,6 +210,11 @@ def _gas(config: ConfigFile, probes: Probes, notes: list[str]) -> GasParams | No
     params, assumed = gas_params(config.gas, config.gas.volume_m3, lambda key: f"gas.{key}")
     notes.append("gas: the input is this unit's only while all other appliances on its meter are off.")
     notes += assumed
+    if meter is None and config.gas.times is not None and config.gas.timed is None:
+        notes.append(
+            "gas.timed is left out: nobody said on which day the dial was timed; give the date, such as"
+            " timed = 2026-01-31."
+        )
     if meter is not None and config.gas.times is not None:
         notes.append(f"gas.times are not used: probes.{meter} counts the gas over the steady stretch itself.")
     return params

@@ -42,6 +42,7 @@ class TimedTurns:
     times_s: tuple[float, ...]
     timing_u_s: float  # of one time, start and stop together
     timing_assumed: bool = False
+    day: int | None = None  # ordinal of the day they were timed (1 = 0001-01-01); None: nobody said
 
     @property
     def mean_s(self) -> float:

@@ -1,14 +1,19 @@
-"""How old a probe's match is, and the traverse. The day comes in: the core has no clock."""
+"""How old a probe's match is, the traverse, and timed turns of the gas meter.
+
+The day comes in: the core has no clock.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from math import floor
 
-from logger.core.params import JobParams
+from logger.core.params import JobParams, Role
+from logger.core.texts import counted
 
 US_PER_DAY = 86_400_000_000
 TRAVERSE_MAX_AGE_DAYS = 30  # d: filters load and belts wear within weeks (assumed)
+TIMED_MAX_AGE_DAYS = 1  # d: gas pressure and heating value change by the day (assumed); 1 for a date line
 EPOCH_DAY = 719_163  # ordinal of 1970-01-01, counted from 0001-01-01 = 1 (ISO 8601 calendar)
 
 
@@ -43,4 +48,16 @@ def stale_traverse(job: JobParams, day: int | None) -> str | None:
     return (
         f"The traverse was taken {day - measured_day} days before this run: fan speed, belt, filter and "
         "dampers may have changed since; take one traverse point again, and the traverse if it is off."
+    )
+
+
+def stale_timing(job: JobParams, day: int | None) -> str | None:
+    """What to do about turns of the gas meter that were timed on another day; None where they were not."""
+    timed = job.gas.timed if job.gas is not None and not job.probes_of(Role.GAS) else None
+    if day is None or timed is None or timed.day is None or abs(day - timed.day) <= TIMED_MAX_AGE_DAYS:
+        return None
+    apart = f"{counted(abs(day - timed.day), 'day')} {'before' if day > timed.day else 'after'} this run"
+    return (
+        f"The gas meter's dial was timed {apart}: the input may have been another by then, and the "
+        "efficiency and what is said of the plate's input rest on it; time the dial while this unit fires."
     )

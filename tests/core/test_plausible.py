@@ -247,6 +247,21 @@ def test_an_old_traverse_is_told_at_the_runs_start(age: int, *, sure: bool) -> N
     assert [e.code for e in events if e.code == "stale-traverse"] == (["stale-traverse"] if sure else [])
 
 
+@pytest.mark.parametrize(("age", "word"), [(0, None), (1, None), (2, "2 days before"), (-3, "3 days after")])
+def test_a_dial_timed_on_another_day_is_told(age: int, word: str | None) -> None:
+    utc_us = 1_780_000_000_000_000
+    day = day_of(utc_us)
+    assert day is not None
+    gas = timed_gas(1000.0)
+    assert gas.timed is not None
+    for said in (day - age, None):
+        core = Pipeline(make_job(gas=replace(gas, timed=replace(gas.timed, day=said))))
+        events = core.update(make_reading(0, 0.0, "ret", 20.0)._replace(utc_us=utc_us))
+        texts = [e.text for e in events if e.code == "stale-gas"]
+        assert bool(texts) is (word is not None and said is not None)
+        assert not texts or word in texts[0]
+
+
 def test_doubts_are_the_same_in_a_replay() -> None:
     story = Story(
         supply={"a": 0.0, "b": 2.0}, jump=(1300, 1.15), fire_end_s=2600, end_s=4200, shift=(2500, 0.5)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from datetime import date
 from typing import Any
 
 import pytest
@@ -62,6 +63,7 @@ dial_u95 = "1.5 %"
 turns = 3
 times = ["163.0 s", "2.7 min"]
 timing_u95 = "0.4 s"
+timed = 2026-03-01
 """
 LEAST = '[gas]\nheating_value = "1036 Btu/ft3"\n'
 TIMED = LEAST + 'dial = "2 ft3"\ntimes = ["54 s"]\n'
@@ -95,6 +97,7 @@ def test_every_key_arrives_in_si() -> None:
     assert gas.timed.volume_m3.u == pytest.approx(0.0075 * 6.0 * 0.3048**3)
     assert gas.timed.times_s == pytest.approx((163.0, 162.0))
     assert (gas.timed.timing_u_s, gas.timed.timing_assumed) == (0.2, False)
+    assert gas.timed.day == date(2026, 3, 1).toordinal()
     assert [note for note in loaded.notes if note.startswith("gas.") and "left out" in note] == []
 
 
@@ -111,7 +114,14 @@ def test_what_is_left_out_is_assumed_and_said() -> None:
     assert gas.heating_value_j_m3.assumed
     assert gas.timed.volume_m3.assumed
     assert gas.timed.timing_assumed
-    for key in ("heating_value_u95", "meter_pressure", "meter_temperature", "timing_u95", "dial_u95"):
+    for key in (
+        "heating_value_u95",
+        "meter_pressure",
+        "meter_temperature",
+        "timing_u95",
+        "dial_u95",
+        "timed",
+    ):
         assert any(note.startswith(f"gas.{key} is left out:") for note in loaded.notes), key
     assert any("all other appliances on its meter are off" in note for note in loaded.notes)
 
