@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from math import hypot
+from math import hypot, sqrt
 
+from logger.core.assess import CARRY_OVER_TORQUE_U, CARRY_OVER_U
 from logger.core.flow import AirflowLaw
 from logger.core.moment import Moment
 from logger.core.params import AirflowParams, FanDrive, JobParams, Role
 from logger.core.texts import Say
+from logger.core.traverse_factor import FEW_READINGS, LONE_READING_U, PROFILE_U
 
+FIXED_POINT_U95 = 2.0 * hypot(LONE_READING_U / sqrt(FEW_READINGS), PROFILE_U)  # of a factor (assumed)
+AIRFLOW_LINES = frozenset(
+    {"airflow", "velocity probe", "flow carry-over", "pressure", "fan inlet then", "burner not said"}
+)
+"""Lines of a budget that an output has from its airflow, beside those of a traverse."""
 FLOW_TAU_S = 30.0  # s: time constant over which the live airflow is rolled (assumed)
 FLOW_SETTLE_S = 60  # s of flow before it is compared: a fan that runs up is no fault (assumed)
 FLOW_FOR_S = 60  # s the rolled airflow must be off: a fan that starts is not a fault (assumed)
@@ -76,8 +83,32 @@ class AirflowWatch:
 def difference_u95(job: JobParams, reference: AirflowParams) -> float:
     """U95 of live airflow over reference, a fraction: both have errors (GUM 5.1.2).
 
-    What the two have in common, the duct's area for one, would cancel: rather too wide than a
-    false alarm.
+    Where a factor is given, it is taken to come of this traverse, and what both have in common
+    cancels: area, plane, yaw, sampling, the traverse's calibration. Left are the live probe itself, the
+    fixed point's reading then, and what the fan may do on its own. Without a factor nothing is taken
+    to cancel.
     """
-    probes = [p.u95 for p in job.probes_of(Role.VELOCITY) if p.name == job.airflow.probe]
-    return hypot(job.airflow.u95, reference.u95, *probes)
+    if job.airflow.factor == 1.0:
+        return hypot(live_u95(job), reference.u95)
+    torque = job.unit.fan_drive is FanDrive.TORQUE
+    over_u95 = 2.0 * (CARRY_OVER_TORQUE_U if torque else CARRY_OVER_U)
+    return hypot(velocity_u95(job), over_u95, FIXED_POINT_U95)
+
+
+def live_u95(job: JobParams) -> float:
+    """U95 of the airflow as it is had, a fraction; of a live one with its probe's own."""
+    return hypot(job.airflow.u95, velocity_u95(job))
+
+
+def is_airflow(source: str) -> bool:
+    """Whether a line of an output's budget speaks of how much air there is.
+
+    >>> [is_airflow(s) for s in ("airflow: area", "flow carry-over", "supply placement")]
+    [True, True, False]
+    """
+    return source in AIRFLOW_LINES or source.startswith("airflow:")
+
+
+def velocity_u95(job: JobParams) -> float:
+    """U95 of the probe that gives the live airflow, a fraction; 0 where there is none."""
+    return sum(p.u95 for p in job.probes_of(Role.VELOCITY) if p.name == job.airflow.probe)

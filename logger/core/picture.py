@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from logger.core.air import volume_m3_kg
+from logger.core.airflow_watch import live_u95
 from logger.core.efficiency import Efficiency, efficiency
 from logger.core.firing import SteadyStretch, expected, plate_output_w
 from logger.core.gas import GasInput
@@ -52,7 +53,7 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         rise_window_k=job.unit.rise_window_k,
         dry_air_kg_s=moment.dry_air_kg_s if moment else None,
         airflow_m3_s=volume_m3_s,
-        airflow_u95=job.airflow.u95,
+        airflow_u95=live_u95(job),
         airflow_from=_airflow_from(job.airflow),
         tests=tests,
         window_s=window_s,

@@ -47,14 +47,31 @@ def _probability(beyond: float, u: float) -> float:
     return t_cdf(beyond / u, inf) if u > 0.0 else float(beyond > 0.0)
 
 
+def rise_in_window(job: JobParams, stretch: SteadyStretch) -> tuple[bool | None, bool | None]:
+    """Whether the steady rise lies in the plate's window, and whether that is sure; None without one."""
+    window_k = job.unit.rise_window_k
+    if window_k is None:
+        return None, None
+    under, over, _ = _beyond(job, stretch, window_k)
+    fits = window_k[0] <= stretch.means.rise_k <= window_k[1]
+    return fits, (1.0 - under - over if fits else max(under, over)) > SURE
+
+
+def _beyond(
+    job: JobParams, stretch: SteadyStretch, window_k: tuple[float, float]
+) -> tuple[float, float, float]:
+    """Probability that the rise lies below the window, and above it; the rise's standard uncertainty, K."""
+    rise_k = stretch.means.rise_k
+    u_k = hypot(*(_u_k(side, stretch) for side in sides_of(job, stretch)))
+    return _probability(window_k[0] - rise_k, u_k), _probability(rise_k - window_k[1], u_k), u_k
+
+
 def _rise(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
     window_k = job.unit.rise_window_k
     if window_k is None:
         return None
     rise_k = stretch.means.rise_k
-    u_k = hypot(*(_u_k(side, stretch) for side in sides_of(job, stretch)))
-    over = _probability(rise_k - window_k[1], u_k)
-    under = _probability(window_k[0] - rise_k, u_k)
+    under, over, u_k = _beyond(job, stretch, window_k)
     if max(over, under) <= SURE:
         return None
     read = f"The steady rise of {difference_text(rise_k)} ± {difference_text(2.0 * u_k)}"

@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from logger.core.air import volume_m3_kg
+from logger.core.airflow_watch import is_airflow
 from logger.core.assess import casing_loss_w
+from logger.core.budget import combine
 from logger.core.efficiency import efficiency
 from logger.core.firing import Firing, SteadyStretch, plate_output_w
 from logger.core.gas import GasInput, timed_input
@@ -18,6 +20,7 @@ from logger.core.gas_meter import NOT_MEASURED, SHARED, site_pressure
 from logger.core.heat import shortcut_w
 from logger.core.params import FanHeatMode, JobParams, Role
 from logger.core.pipeline import Outcome
+from logger.core.plausible import rise_in_window
 from logger.core.readings import NS_PER_S
 from logger.core.reasons import judge_outcome
 from logger.core.snapshot import Event
@@ -100,6 +103,7 @@ def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str,
         "supply_c": means.supply_c,
         "dry_air_kg_s": means.dry_air_kg_s,
         "airflow_m3_s": airflow_m3_s,
+        "airflow_u95_percent": _airflow_u95_percent(stretch),
         "pressure_pa": means.pressure_pa,
         "humidity_ratio": means.humidity_ratio,
         "shortcut_w": shortcut_w(airflow_m3_s, means.rise_k),
@@ -107,12 +111,17 @@ def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str,
     }
 
 
+def _airflow_u95_percent(stretch: SteadyStretch) -> float | None:
+    """U95 of the airflow of the stretch in percent: the budget's lines that are the air's."""
+    net_w = abs(stretch.means.air_heat_w - stretch.means.fan_heat_w)
+    lines = [line for line in stretch.lines if is_airflow(line.source)]
+    return 100.0 * combine(lines).u95_w / net_w if lines and net_w else None
+
+
 def _nameplate(job: JobParams, stretch: SteadyStretch | None) -> dict[str, Any]:
     unit = job.unit
     plate_w = plate_output_w(job)
-    rise_ok = None
-    if unit.rise_window_k is not None and stretch is not None:
-        rise_ok = unit.rise_window_k[0] <= stretch.means.rise_k <= unit.rise_window_k[1]
+    rise_ok, rise_sure = (None, None) if stretch is None else rise_in_window(job, stretch)
     return {
         "plate_output_w": unit.plate_output_w,
         "output_w": plate_w,
@@ -121,6 +130,7 @@ def _nameplate(job: JobParams, stretch: SteadyStretch | None) -> dict[str, Any]:
         "plate_input_w": unit.plate_input_w,
         "input_w": None if unit.plate_input_w is None else unit.plate_input_w * unit.derate_factor,
         "rise_ok": rise_ok,
+        "rise_sure": rise_sure,
     }
 
 

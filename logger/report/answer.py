@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from logger.config.quantities import Dimension
 from logger.core.texts import SURE, probability_text
 from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, known, text_cell, words
-from logger.screen.format import DASH, clock, energy, percent
+from logger.screen.format import DASH, clock, energy, percent, rise_words
 
 COVERAGE = "± is the expanded uncertainty: the true output lies within it with a probability of about 95 %."
 NOT_A_GRADE = (
@@ -24,11 +24,6 @@ CONCLUSIONS: dict[object, str] = {  # {within}: the tolerance where it is known
 }
 NO_VERDICT = ", and no verdict against a nameplate is given."
 NO_OUTPUT = "No output can be stated: the unit was not seen firing steadily."
-
-WINDOW_WORDS = {
-    True: "inside the plate's window",
-    False: "OUTSIDE the plate's window: follow the maker's instructions",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,7 +101,13 @@ def key_numbers(numbers: Numbers) -> Table | None:
         _pair(numbers, "Temperature rise", "firing.rise_k", Dimension.DIFFERENCE, note=_window(numbers)),
         _pair(numbers, "Return air", "firing.return_c", Dimension.TEMPERATURE),
         _pair(numbers, "Supply air", "firing.supply_c", Dimension.TEMPERATURE),
-        _pair(numbers, "Airflow, at the return", "firing.airflow_m3_s", Dimension.VOLUME_FLOW),
+        _pair(
+            numbers,
+            "Airflow, at the return",
+            "firing.airflow_m3_s",
+            Dimension.VOLUME_FLOW,
+            note=_airflow_note(numbers),
+        ),
         _pair(numbers, "Dry air", "firing.dry_air_kg_s", Dimension.MASS_FLOW),
         _pair(numbers, "Heat taken up by the air", "firing.air_heat_w", Dimension.POWER),
         _pair(numbers, "Of it, from the fan", "firing.fan_heat_w", Dimension.POWER),
@@ -129,8 +130,12 @@ def _pair(
 
 
 def _window(numbers: Numbers) -> str:
-    fits = numbers.raw("nameplate.rise_ok")
-    return WINDOW_WORDS[fits] if isinstance(fits, bool) else ""
+    return rise_words(numbers.raw("nameplate.rise_ok"), numbers.raw("nameplate.rise_sure"))
+
+
+def _airflow_note(numbers: Numbers) -> str:
+    u95 = numbers.get("firing.airflow_u95_percent")
+    return "" if u95 is None else f"known to ± {percent(u95 / 100.0)} (95 %)"
 
 
 def _derated(numbers: Numbers) -> list[Row]:

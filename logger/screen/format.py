@@ -126,6 +126,21 @@ def clock(value: float | None) -> str:
     return f"{hours}:{rest // SECONDS_PER_MINUTE:02d}:{rest % SECONDS_PER_MINUTE:02d}"
 
 
+def rise_words(fits: object, sure: object) -> str:
+    """Where a steady rise lies against the plate's window; only what is sure calls for action.
+
+    >>> rise_words(False, False)
+    "at the edge of the plate's window, not surely outside"
+    """
+    if not isinstance(fits, bool):
+        return ""
+    if sure is False:
+        return f"at the edge of the plate's window, not surely {'inside' if fits else 'outside'}"
+    return (
+        "inside the plate's window" if fits else "OUTSIDE the plate's window: follow the maker's instructions"
+    )
+
+
 def clean(text: str, limit: int = TEXT_LIMIT) -> str:
     r"""Text from outside made fit for one line of a terminal: no controls, no invisible characters,
     white space as single spaces, combining marks not piled up, length capped.

@@ -185,11 +185,12 @@ def _air_heading(snapshot: Snapshot, units: str, width: int, glyphs: Glyphs) -> 
 
 
 def _airflow_word(snapshot: Snapshot, room: int) -> str:
-    """From what the airflow is had, and how well it is known where there is room for it."""
+    """How well the airflow is known, and from what it is had where there is room for it."""
     if snapshot.airflow_m3_s is None:
         return ""
-    whole = f"{snapshot.airflow_from} ± {percent(snapshot.airflow_u95)}"
-    return next((text for text in (whole, snapshot.airflow_from) if len(text) <= room), "")
+    known = f"± {percent(snapshot.airflow_u95)}"
+    words = (f"{snapshot.airflow_from} {known}", known, snapshot.airflow_from)
+    return next((text for text in words if len(text) <= room), "")
 
 
 def air_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:

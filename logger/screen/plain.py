@@ -9,7 +9,18 @@ from logger.clock import utc_date
 from logger.config.quantities import Dimension
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase, Snapshot, TestState
-from logger.screen.format import DASH, clean, clock, energy, number, percent, plain_spelling, seconds, show
+from logger.screen.format import (
+    DASH,
+    clean,
+    clock,
+    energy,
+    number,
+    percent,
+    plain_spelling,
+    rise_words,
+    seconds,
+    show,
+)
 
 SECONDS_PER_MINUTE = 60
 BUDGET_LINES = 6  # shown of the budget: what is below moves nothing; assumed
@@ -26,10 +37,6 @@ AIR_SIDE = (
     "of the air side: the plate's thermal efficiency is 100 % less the flue loss (10 CFR 431.72); casing "
     "loss and fan heat lie between the two"
 )
-RISE_WORDS: dict[bool | None, str] = {
-    True: ", inside the plate's window",
-    False: ", OUTSIDE the plate's window: follow the maker's instructions",
-}
 
 
 def event_line(event: Event) -> str:
@@ -159,7 +166,7 @@ def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
         number(firing.get(key), Dimension.POWER, units, like=output_w) for key in ("output_w", "output_u95_w")
     )
     unit = show(output_w, Dimension.POWER, units).removeprefix(output).strip()
-    fit = RISE_WORDS.get(plate.get("rise_ok"), "")
+    fit = rise_words(plate.get("rise_ok"), plate.get("rise_sure"))
     chances = " | ".join(
         f"{name} {percent(document.get(key), 0)}"
         for name, key in (("below", "p_low"), ("meets", "p_meets"), ("above", "p_high"))
@@ -168,16 +175,22 @@ def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
         _row("output", f"{output} ± {u95} {unit} (95 %)"),
         _row("nameplate", _plate_text(plate, units)),
         _row("chances", chances) if document.get("p_meets") is not None else "",
-        _row("rise", f"{show(firing.get('rise_k'), Dimension.DIFFERENCE, units)}{fit}"),
+        _row("rise", f"{show(firing.get('rise_k'), Dimension.DIFFERENCE, units)}{', ' if fit else ''}{fit}"),
         _row("supply", show(firing.get("supply_c"), Dimension.TEMPERATURE, units)),
         _row("return", show(firing.get("return_c"), Dimension.TEMPERATURE, units)),
-        _row("airflow", show(firing.get("airflow_m3_s"), Dimension.VOLUME_FLOW, units) + " at the return"),
+        _row("airflow", _airflow_text(firing, units)),
         _row("gas input", _input_text(power_input, plate, units)) if power_input.get("measured_w") else "",
         _row("efficiency", _efficiency_text(power_input)),
         _row("", AIR_SIDE) if power_input.get("efficiency") is not None else "",
         _row("steady", _steady_text(firing)),
         _row("shortcut", _shortcut_text(firing, units)),
     ]
+
+
+def _airflow_text(firing: Mapping[str, Any], units: str) -> str:
+    u95 = firing.get("airflow_u95_percent")
+    known = "" if u95 is None else f" ± {percent(u95 / 100.0)} (95 %)"
+    return f"{show(firing.get('airflow_m3_s'), Dimension.VOLUME_FLOW, units)}{known} at the return"
 
 
 def _plate_text(plate: Mapping[str, Any], units: str) -> str:

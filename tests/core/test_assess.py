@@ -163,6 +163,16 @@ def test_air_that_warms_charges_the_lag_between_the_probes(k_per_hour: float) ->
     assert line / watt_per_k == pytest.approx(expected_k, rel=0.1, abs=0.003)
 
 
+def test_the_result_says_how_well_the_airflow_is_known() -> None:
+    """A mass typed with 4 % (u95) and 1 % (u) from the traverse to the firing: sqrt(2^2 + 1^2) x 1.96."""
+    document = result_document(feed(make_job(), Story().readings()).finish(), FACTS)
+    of_air = [
+        line["source"] for line in document["budget"] if line["source"] in ("airflow", "flow carry-over")
+    ]
+    assert len(of_air) == 2
+    assert document["firing"]["airflow_u95_percent"] == pytest.approx(1.95996 * sqrt(5.0), abs=0.02)
+
+
 # -- does u95 cover? Errors are drawn, the reading follows from the truth, the budget from the reading ----
 
 TRUE_C, TRUE_RISE_K, TRUE_KG_S, TRUE_FAN_W = 20.0, 27.0, 1.1, 450.0
@@ -340,3 +350,14 @@ def test_a_derated_plate_both_ways_and_both_numbers_shown(derate: str, factor: f
     text = "\n".join(result_lines(document, "si"))
     assert f"{factor * 37.5:.1f} kW" in text
     assert ("derated from 37.5 kW" in text) is bool(derate)
+
+
+@pytest.mark.parametrize(("role", "u95"), [(Role.RETURN, 0.01), (Role.MIXED, 0.03)], ids=["return", "mixed"])
+def test_one_entering_probe_never_stands_for_its_stream_without_doubt(role: Role, u95: float) -> None:
+    """1 % of the rise where duct or fan have mixed the air, 3 % where it was just mixed: assumed."""
+    probes = (ProbeParams(name="ent", role=role, u95=0.2), *supply(1.0))
+    read = {"supply_c": RETURN_C + RISE_K, "entering_c": RETURN_C, "kg_s": TRUE_KG_S}
+    found = stretch_of(make_job(probes=probes), read, None, NOTHING)
+    (line,) = [line for line in found.lines if line.source == "entering placement"]
+    assert line.u_w == pytest.approx(u95 / 2.0 * TRUE_KG_S * CP * RISE_K)
+    assert line.assumed

@@ -80,6 +80,22 @@ def test_the_steady_rise_is_judged_with_its_uncertainty(
         assert "maker's instructions" in event["text"]
 
 
+@pytest.mark.parametrize(
+    ("window_k", "fits", "sure"),
+    [
+        ((15.0, 35.0), True, True),
+        ((15.0, 27.4), True, False),
+        ((15.0, 26.5), False, False),
+        ((15.0, 26.0), False, True),
+    ],
+)
+def test_the_plates_window_is_left_open_at_its_edge(
+    window_k: tuple[float, float], *, fits: bool, sure: bool
+) -> None:
+    plate = result_of(Story(), unit=unit(rise_window_k=window_k))["nameplate"]
+    assert (plate["rise_ok"], plate["rise_sure"]) == (fits, sure)
+
+
 @pytest.mark.parametrize(("most_c", "sure"), [(46.0, True), (46.7, False)])
 def test_supply_air_above_the_plates_maximum(most_c: float, *, sure: bool) -> None:
     document = result_of(Story(), unit=unit(max_supply_c=most_c))
