@@ -19,6 +19,7 @@ from logger.core.airflow import GUESSED_PRESSURE_U_PA, PRESSURE_U_PA
 from logger.core.gas import GasParams
 from logger.core.params import (
     GAIN_U95,
+    PLACEMENT_U95,
     CycleParams,
     FanHeatMode,
     JobParams,
@@ -33,7 +34,6 @@ from logger.core.traverse import PressureFrom
 
 OUTDOOR_U95 = 0.05  # fraction of the supply air: assumed
 LEAST_EFFICIENCY = 0.5  # output over input; below it a unit was mistyped (assumed)
-PLACEMENT_U95 = 0.03  # fraction of the rise: assumed
 
 S_PER_DAY = 86_400.0
 
@@ -238,11 +238,18 @@ def _placement_note(names: list[str], role: Role, probes: Probes, notes: list[st
             f"placement_u95 is left out for {', '.join(names)}: how far they lie apart while steady stands"
             " for it, 1 % of the rise at the least."
         )
-    elif names and role is Role.SUPPLY:
+    elif names:
+        why = ", which its duct or fan has mixed" if role is Role.RETURN else ""
         notes.append(
-            f"placement_u95 is left out for {names[0]}: 3 % of the rise is assumed, for one spot that stands"
-            " for the whole stream."
+            f"placement_u95 is left out for {names[0]}: {100 * PLACEMENT_U95[role]:.0f} % of the rise is"
+            f" assumed, for one spot that stands for the whole stream{why}."
         )
+
+
+def _placement_u95(probe: ProbeTable) -> float:
+    if probe.placement_u95 is not None:
+        return probe.placement_u95
+    return PLACEMENT_U95.get(probe.role, PLACEMENT_U95[Role.SUPPLY])
 
 
 def _probe(name: str, probe: ProbeTable) -> ProbeParams:
@@ -252,7 +259,7 @@ def _probe(name: str, probe: ProbeTable) -> ProbeParams:
         offset=probe.offset,
         u95=DEFAULT_U95[probe.role][0] if probe.u95 is None else probe.u95,
         u95_assumed=probe.u95 is None,
-        placement_u95=PLACEMENT_U95 if probe.placement_u95 is None else probe.placement_u95,
+        placement_u95=_placement_u95(probe),
         placement_assumed=probe.placement_u95 is None,
         max_age_s=probe.max_age,
         weight=probe.weight,

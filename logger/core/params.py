@@ -98,6 +98,14 @@ class VelocityBasis(StrEnum):
     STANDARD = "standard"
 
 
+PLACEMENT_U95: dict[Role, float] = {
+    Role.SUPPLY: 0.03,  # air just heated is uneven (assumed, design)
+    Role.MIXED: 0.03,  # so is air just mixed (assumed)
+    Role.RETURN: 0.01,  # the return duct or its fan has mixed it (assumed)
+}
+"""How well one spot stands for a whole stream where nobody says it: u95, a fraction of the rise."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeParams:
     """One probe. ``offset`` is taken off the readings of its role's main quantity.
@@ -115,7 +123,7 @@ class ProbeParams:
     offset: float = 0.0
     u95: float
     u95_assumed: bool = False
-    placement_u95: float = 0.03  # fraction of the rise; assumed
+    placement_u95: float = PLACEMENT_U95[Role.SUPPLY]  # where ``placement_assumed``, the role's own stands
     placement_assumed: bool = True
     max_age_s: float = 5.0
     weight: float = 1.0  # of this probe in the mean of its role

@@ -12,7 +12,7 @@ from math import inf, sqrt
 from typing import NamedTuple
 
 from logger.core.budget import BudgetLine
-from logger.core.params import JobParams, ProbeParams, Role
+from logger.core.params import PLACEMENT_U95, JobParams, ProbeParams, Role
 from logger.core.stretch import ROOT3, FanPhase, Means, Stretch, fan_ratio
 
 UNMATCHED_C = 20.0  # degC: where an unmatched probe is taken to be right (assumed)
@@ -52,9 +52,8 @@ def probe_lines(
         guess = any(p.gain_assumed for p in side.probes)
         lines.append(BudgetLine(f"{side.name} probe gain", gain_u_k(side) * watt_per_k, assumed=guess))
         place = placement(side.probes, stretch, means.rise_k)
-        if side is supply or len(side.probes) > 1 or not place.assumed:
-            u_w = place.u * abs(means.air_heat_w)
-            lines.append(BudgetLine(f"{side.name} placement", u_w, place.nu, place.assumed))
+        u_w = place.u * abs(means.air_heat_w)
+        lines.append(BudgetLine(f"{side.name} placement", u_w, place.nu, place.assumed))
     lag_k = stretch.drift_k_s * LAG_K_S / ROOT3
     lines.append(BudgetLine("probe lag", lag_k * watt_per_k, assumed=True))
     return lines
@@ -102,5 +101,9 @@ def placement(probes: tuple[ProbeParams, ...], stretch: Stretch, rise_k: float) 
         if u > LEAST_PLACEMENT / 2.0:
             return Placement(u, 1.0 / squares - 1.0, assumed=False)
         return Placement(LEAST_PLACEMENT / 2.0, inf, assumed=True)
-    u = sqrt(sum((share * p.placement_u95 / 2.0) ** 2 for p, share in zip(probes, parts, strict=True)))
+    u = sqrt(sum((share * _spot_u95(p) / 2.0) ** 2 for p, share in zip(probes, parts, strict=True)))
     return Placement(u, inf, any(p.placement_assumed for p in probes))
+
+
+def _spot_u95(probe: ProbeParams) -> float:
+    return PLACEMENT_U95[probe.role] if probe.placement_assumed else probe.placement_u95

@@ -375,7 +375,7 @@ def test_defaults_are_told() -> None:
                 source=AirflowSource.FIXED, u95=0.05, u95_assumed=True, volume_m3_s=0.9, temperature_c=20.0
             ),
             probes=(
-                ProbeParams(name="ret", role=Role.RETURN, u95=0.5, u95_assumed=True),
+                ProbeParams(name="ret", role=Role.RETURN, u95=0.5, u95_assumed=True, placement_u95=0.01),
                 ProbeParams(name="sup", role=Role.SUPPLY, u95=0.5, u95_assumed=True),
             ),
         ),
@@ -395,6 +395,7 @@ def test_defaults_are_told() -> None:
         "airflow.at is left out: the flow is assumed to be measured in the return air",
         "probes.ret.u95 is left out: 0.5 K is assumed",
         "probes.sup.u95 is left out: 0.5 K is assumed",
+        "placement_u95 is left out for ret: 1 % of the rise is assumed",
         "placement_u95 is left out for sup: 3 % of the rise is assumed",
     ]
     assert [note[: len(start)] for note, start in zip(loaded.notes, starts, strict=True)] == starts
