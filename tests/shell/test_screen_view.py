@@ -256,6 +256,15 @@ def test_what_cannot_be_had_is_a_dash_and_never_a_zero(width: int, height: int) 
         assert "nothing is kept" in text
 
 
+@pytest.mark.parametrize("source", ["traverse", "probe", "typed"])
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40)])
+def test_the_airflow_stands_with_how_well_it_is_known(width: int, height: int, source: str) -> None:
+    live = make_snapshot(airflow_u95=0.123, airflow_from=source)
+    for units in ("us", "si"):
+        state = ScreenState(units=units)
+        assert "± 12.3 %" in row(drawn(make_view(live, state=state), width, height), "airflow")
+
+
 def test_rise_against_the_window_is_said_in_words() -> None:
     def word(rise_k: float, phase: Phase) -> str:
         return row(drawn(make_view(make_snapshot(rise_k=rise_k, phase=phase)), 80, 24), "rise   ")
