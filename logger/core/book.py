@@ -76,6 +76,7 @@ class FiringBook:
             stretches=[],
             onset_seen=change.onset_seen or self._reader.has_velocity(),
             outdoor_suspected=self.gauge.outdoor_suspected,
+            fan_implausible=self.gauge.implausible,
         )
         self._firing_sums = self._ledger.at(start_s)
         self._evidence.clear()

@@ -26,7 +26,7 @@ USUAL_RISE_K = FAN_W_PER_KG_S / 1_018.0  # K: of the usual fan; J/kg K of moist 
 
 
 class FanGauge:
-    """Measures fan phases; ``phase`` is the last one accepted, ``outdoor_suspected`` what it shows."""
+    """Measures fan phases; ``phase`` is the last one accepted, the flags are what it shows."""
 
     def __init__(self, job: JobParams, detector: SteadyDetector, ledger: Ledger, say: Say) -> None:
         self._job = job
@@ -35,6 +35,7 @@ class FanGauge:
         self._say = say
         self.phase: FanPhase | None = None
         self.outdoor_suspected = False
+        self.implausible = False  # no fan has the heat that it shows
         self._fired = False  # since the last accepted phase
         guess = job.unit.fan_heat is FanHeatMode.MEASURED and job.unit.kind in (
             UnitKind.GAS,
@@ -180,7 +181,8 @@ class FanGauge:
         )
         most_w = 2.0 * USUAL_RISE_K * fan.watt_per_k
         negative = fan.fan_heat_w + u95_w < 0.0
-        if negative or fan.fan_heat_w - u95_w > most_w:
+        self.implausible = negative or fan.fan_heat_w - u95_w > most_w
+        if self.implausible:
             self._say(
                 t_s,
                 "fan-heat-implausible",

@@ -56,6 +56,7 @@ class Firing:
     fall_s: int | None = None  # where the rise broke down
     onset_seen: bool = True  # its beginning was seen, or a velocity shows that air moves
     outdoor_suspected: bool = False  # the fan phase before it shows outdoor air
+    fan_implausible: bool = False  # the fan heat that it shows is none
     highest_k: float = 0.0  # highest mean rise over a shortest window
 
     @property

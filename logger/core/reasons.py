@@ -77,6 +77,11 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
         return "No verdict: outdoor air is open and no probe of role mixed measures the entering air."
     if firing.outdoor_suspected:
         return "No verdict: the fan phase shows outdoor air in the entering air; see the events."
+    if firing.fan_implausible:
+        return (
+            "No verdict: the fan phase gives a fan heat that no fan has, and the output hangs on it; see the "
+            "events, run the fan alone for longer, match the probes."
+        )
     if firing.higher_level_seen():
         return (
             "No verdict: the rise stood more than 10 % higher for a while without being steady there; "

@@ -12,10 +12,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from logger.core.params import ProbeParams, Role
 from logger.core.readings import Reading
 from logger.core.result import result_document
 from tests.core.jobs import FACTS, feed, make_job, make_reading
-from tests.core.stories import FAN_K, RETURN_C, RISE_K, TAU_S
+from tests.core.stories import FAN_K, FAN_S, RETURN_C, RISE_K, TAU_S, Story
 from tests.core.test_plausible import told, unit
 
 CABINET_S = 1_800.0  # s: time constant of the heat left in cabinet and curb (assumed)
@@ -74,3 +75,19 @@ def test_a_first_cold_firing_is_hardly_wider() -> None:
     document = result_of([r for r in two_firings(0.0, 2800) if r.t_ns < OUT_S * 1e9])
     line = next(line for line in document["budget"] if line["source"] == "fan-phase residual heat")
     assert 0.0 < line["share"] < 0.05
+
+
+# Twice 773 W per m3/s (365 W per 1000 cfm, recalled) warm air by 1.28 K; two probes of u95 0.2 K leave
+# 0.28 K open (JCGM 100 5.1.2). The story's fan gives 0.4 K.
+@pytest.mark.parametrize(("shift_k", "sure"), [(1.3, True), (1.0, False), (-0.5, False), (-0.9, True)])
+@pytest.mark.parametrize("role", [Role.RETURN, Role.MIXED])
+def test_a_fan_heat_that_no_fan_has_bars_the_verdict(role: Role, shift_k: float, *, sure: bool) -> None:
+    job = make_job()
+    entering = ProbeParams(name="ret", role=role, u95=0.2)
+    readings = Story(shift=(FAN_S, shift_k)).readings()
+    document = result_of(readings, probes=(entering, job.probes[1]))
+    assert document["firing"] is not None
+    assert bool(told(document, "fan-heat-implausible")) is sure
+    assert (document["verdict"] is None) is sure
+    if sure:
+        assert "no fan has" in document["reason"] or "outdoor air" in document["reason"]
