@@ -12,16 +12,17 @@ from logger.config.gas import COUNTED, GasTable, gas_faults, gas_params
 from logger.config.problems import problems_of
 from logger.config.quantities import Dimension
 from logger.core.air import standard_pressure_pa
-from logger.core.airflow import GUESSED_PRESSURE_U_PA, PRESSURE_U_PA
+from logger.core.airflow import PRESSURE_U_PA
 from logger.core.efficiency import OFF_PLATE, SURE, against_plate
 from logger.core.errors import UsageError
-from logger.core.gas import GasInput, GasParams, Known, timed_input
+from logger.core.gas import ROOT3, GasInput, GasParams, Known, timed_input
 from logger.core.traverse import PressureFrom
 from logger.documents import print_json, print_lines
 from logger.safety import SHORT_CAUTION
 from logger.screen.format import number, percent, show
 
 SCHEMA = "riselog.clock/1"
+HIGHEST_M = 2500.0  # m: how high a site may lie where nobody says it (assumed)
 WRONG_SIZE = 3.0  # times the plate's input, or a part of it: a slip, no burner (assumed)
 CAUTIONS = (
     "All other appliances on this meter off, pilots too; the burner at full fire while the dial is timed.",
@@ -113,14 +114,20 @@ def _site_pa(table: ClockTable, gas: GasParams) -> tuple[Known, tuple[str, ...]]
         site_pa = standard_pressure_pa(table.altitude)
         return Known(site_pa, PRESSURE_U_PA[PressureFrom.ALTITUDE], assumed=True), ()
     if table.meter_pressure is not None:
-        note = "--altitude and --pressure are left out: sea level is assumed, with a wide uncertainty."
-        return Known(standard_pressure_pa(0.0), GUESSED_PRESSURE_U_PA, assumed=True), (note,)
+        note = "--altitude and --pressure are left out: sea level is assumed, up to 8200 ft in doubt."
+        return Known(standard_pressure_pa(0.0), _any_height_u_pa(), assumed=True), (note,)
     note = (
         "--altitude and --pressure are left out: no correction for the gas's pressure, as if the meter "
-        "counted at the base pressure; at 5000 ft that is 18 % too much."
+        "counted at the base pressure; at 5000 ft that is 18 % too much, and all up to 8200 ft "
+        "(2500 m) is in doubt."
     )
     said = () if gas.of_site else (note,)
-    return Known(gas.base_pressure_pa - gas.gauge_pa.value, GUESSED_PRESSURE_U_PA, assumed=True), said
+    return Known(gas.base_pressure_pa - gas.gauge_pa.value, _any_height_u_pa(), assumed=True), said
+
+
+def _any_height_u_pa() -> float:
+    """Standard uncertainty of a pressure taken at sea level, the end of all that may be (GUM 4.3.7)."""
+    return (standard_pressure_pa(0.0) - standard_pressure_pa(HIGHEST_M)) / ROOT3
 
 
 def document(clocked: Clocked) -> dict[str, Any]:

@@ -70,6 +70,18 @@ def test_altitude_lowers_the_input_as_the_standard_atmosphere_says() -> None:
     assert btu_h(altitude="5000 ft") == pytest.approx(by_hand, rel=2e-4)
 
 
+@pytest.mark.parametrize("gauge", [None, "7 in.wg"])
+def test_without_a_height_the_uncertainty_holds_the_input_of_a_high_site(gauge: str | None) -> None:
+    """12.228 psia at 5000 ft (ICAO standard atmosphere) against sea level's 14.696 and the base's 14.73."""
+    given = {} if gauge is None else {"meter_pressure": gauge}
+    said = answer(**given)
+    high_w = W_PER_BTU_H * 124_440.0 * (12.228 + 7 * 0.03609) / 14.73
+    assert abs(said["input_w"] - high_w) < said["u95_w"]
+    # 26.64 kPa down to 2500 m (ICAO: 74.68 kPa), the value at one end of it: width / sqrt(3) (GUM 4.3.7)
+    (line,) = [x for x in said["budget"] if x["source"] == "gas pressure"]
+    assert line["u_w"] / said["input_w"] == pytest.approx(26.64 / 3**0.5 / 101.5, rel=0.02)
+
+
 def test_the_base_is_the_one_of_the_heating_value() -> None:
     # 1 atm and 0 °C: 101.325 kPa / 273.15 K against 14.73 psi / 288.706 K, ideal gas law
     metric = answer(base_pressure="101.325 kPa", base_temperature="0 °C", pressure="100 kPa")
