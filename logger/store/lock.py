@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
@@ -44,9 +45,10 @@ else:
 
 
 class StoreLock:
-    """The right to write to a store; held from creation to ``release``.
+    """The right to write to a store; held from creation to ``release`` or ``remove``.
 
-    The lock file stays: to delete it would let two writers lock two files of one name.
+    The file of a store's lock stays. Where it is taken away (``remove``), who waits for it looks whether
+    the file that was locked is still the one of that name: two files of one name are never both held.
 
     Raises
     ------
@@ -56,26 +58,41 @@ class StoreLock:
 
     def __init__(self, store: Path, command: str, *, pause: Callable[[float], None] = time.sleep) -> None:
         self.path = store.with_name(store.name + ".lock")
-        try:
-            self._handle: int | None = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600)
-        except OSError as error:
-            raise store_error(error, self.path, "opening the lock file") from error
+        self._handle: int | None = None
+        handle = self._open()
         try:
             for left in reversed(range(_TRIES)):
-                if _try_lock(self._handle):
+                if _try_lock(handle) and self._is_mine(handle):
                     break
                 if not left:
-                    raise _held(store, self._handle)
+                    raise _held(store, handle)
                 pause(_AGAIN_S)
-            os.ftruncate(self._handle, 0)
+                if not self._is_mine(handle):  # its holder took it away meanwhile
+                    self.release()
+                    handle = self._open()
+            os.ftruncate(handle, 0)
             note = {"pid": os.getpid(), "command": clean_text(command)}
-            os.write(self._handle, json.dumps(note).encode())
+            os.write(handle, json.dumps(note).encode())
         except OSError as error:
             self.release()
             raise store_error(error, self.path, "locking") from error
         except StoreError:
             self.release()
             raise
+
+    def _open(self) -> int:
+        try:
+            self._handle = handle = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600)
+        except OSError as error:
+            raise store_error(error, self.path, "opening the lock file") from error
+        return handle
+
+    def _is_mine(self, handle: int) -> bool:
+        """Whether the open file is the one of that name."""
+        try:
+            return os.path.samestat(os.fstat(handle), self.path.stat())
+        except FileNotFoundError:
+            return False
 
     @property
     def held(self) -> bool:
@@ -87,6 +104,16 @@ class StoreLock:
         if self._handle is not None:
             os.close(self._handle)
             self._handle = None
+
+    def remove(self) -> None:
+        """Give the lock back and take its file away, as is fit for one in a user's own folder."""
+        if self._handle is None:
+            return
+        if sys.platform == "win32":  # an open file cannot be deleted there, by nobody
+            self.release()
+        with contextlib.suppress(OSError):
+            self.path.unlink()
+        self.release()
 
     def __enter__(self) -> StoreLock:
         return self

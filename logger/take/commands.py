@@ -13,6 +13,7 @@ from pathlib import Path
 from logger.clock import SystemClock
 from logger.core.errors import StoreError
 from logger.core.params import MAIN_QUANTITY
+from logger.core.texts import counted
 from logger.faults import ENDED_AT_ONCE, complain, log_fault
 from logger.safety import CAUTIONS, SHORT_CAUTION
 from logger.screen.plain import write_lines
@@ -26,11 +27,12 @@ from logger.take.notebook import Notebook
 from logger.take.options import TakeOptions
 from logger.take.plain import Lines, PlainTake
 from logger.take.probes import ProbeFeed
-from logger.take.setup import Setup, output_path, prepare
+from logger.take.setup import Setup, asked_path, prepare
 from logger.take.taking import Taking
 from logger.take.terminal import TakeScreen
 from logger.take.walk import Key
 from logger.take.watch import NO_FLOW, SIMULATED_NO_FLOW, ProbeWatch
+from logger.traverse.file import dumps_traverse
 
 CUT_OFF = StoreError.exit_code  # the take could not do its work to the end
 REDRAW_LEAST_S = 0.1  # wall time between frames that readings ask for; assumed
@@ -38,12 +40,18 @@ REDRAW_LEAST_S = 0.1  # wall time between frames that readings ask for; assumed
 
 def take_command(options: TakeOptions) -> int:
     """Body of ``riselog traverse take``; the exit code."""
-    with _held(output_path(options)):
+    lock = _held(asked_path(options))
+    try:
         return _prepared(prepare(options), options)
+    finally:
+        lock.remove()
 
 
 def _held(path: Path) -> StoreLock:
-    """The right to write to the file, whatever link leads to it. Raises StoreError."""
+    """The right to write to the file, whatever symbolic link leads to it. Raises StoreError.
+
+    Of two hard links each take leaves a file of its own: a save puts a new file in the place of the name.
+    """
     try:
         target = path.resolve()
         return StoreLock(target.with_name(f".{target.name}"), "traverse take")
@@ -91,15 +99,20 @@ async def _take(setup: Setup, options: TakeOptions, *, screen: bool) -> int:
     finally:
         saved = _close(taking, setup)
     if not saved:
-        raise StoreError(f"{notebook.trouble}; what was captured since the last save is lost")
-    outcome.tell(taking, setup, options)
+        write_lines(dumps_traverse(taking.traverse()).splitlines(), sys.stdout)
+        raise StoreError(
+            f"{notebook.trouble}; the whole traverse stands above as the text of its file: copy it into one "
+            "and go on with --resume"
+        )
+    answered = outcome.tell(taking, setup, options)
     if not whole:
         complain("standard input ended before every point had a value: the traverse is not complete")
+    code = 0 if whole and answered else CUT_OFF
     if feed is not None and feed.stuck:
         complain("a driver did not end when told to; report it to its author")
         sys.stdout.flush()
-        os._exit(0 if whole else CUT_OFF)  # the loop would wait for that driver
-    return 0 if whole else CUT_OFF
+        os._exit(code)  # the loop would wait for that driver; the lock's file stays
+    return code
 
 
 def _feed(setup: Setup, air: AirWatch, changed: Callable[[], None]) -> ProbeFeed | None:
@@ -168,6 +181,11 @@ async def _by_lines(taking: Taking, setup: Setup, changed: asyncio.Event, *, jso
         await asyncio.wait([walk, stopped], return_when=asyncio.FIRST_COMPLETED)
         stopped.cancel()
         if walk.done():
+            if plain.unused:
+                complain(
+                    f"{counted(plain.unused, 'value')} of standard input behind the last point took no part: "
+                    "see whether values and points belong together"
+                )
             return walk.result()
         walk.cancel()
         with contextlib.suppress(asyncio.CancelledError):

@@ -16,6 +16,7 @@ from logger.core.readings import Quantity
 from logger.core.texts import counted, temperature_text
 from logger.core.traverse import Assumed, MeasuredPlane, Traverse, TraverseQuantity
 from logger.core.traverse_budget import drift
+from logger.core.traverse_checks import check_traverse
 from logger.core.traverse_plan import DOWNSTREAM_DIAMETERS, Plan
 from logger.core.traverse_plan_checks import NOT_SEEN
 from logger.faults import complain
@@ -25,6 +26,7 @@ from logger.take import words
 from logger.take.options import TakeOptions
 from logger.take.setup import Setup
 from logger.take.taking import Taking
+from logger.take.walk import State
 
 SIMULATED = (
     "SIMULATED PROBES: the same air at every point. The scenario begins and ends with the fan off: wait, "
@@ -96,60 +98,83 @@ def result_lines(taking: Taking, units: str) -> tuple[str, ...]:
     return tuple(clean(line) for line in short_lines(taking.traverse(), words.shown_units(units)))
 
 
-def tell(taking: Taking, setup: Setup, options: TakeOptions) -> None:
+def tell(taking: Taking, setup: Setup, options: TakeOptions) -> bool:
     """The end: what was captured, what came of it, and what to do with it.
+
+    False where a whole traverse gives no airflow.
 
     Raises
     ------
     UsageError
         A document was asked for and there is nothing to put into it.
     """
-    state, path = taking.state, taking.notebook.path
+    state, path, traverse = taking.state, taking.notebook.path, taking.traverse()
     done = state.count - len(state.open)
     if not done:
         if options.json:
             raise UsageError("nothing was captured: there is no airflow to write")
         complain("nothing was captured; nothing is kept")
-        return
-    lines = [f"{words.saved_text(done, path, state.count)}."]
-    if missing := words.open_text(state):
-        lines.append(f"{_capital(missing)}: go on with {_resume_command(setup, options)}")
-    if said := words.drift_text(state, setup.units, drift(taking.traverse())):
-        lines.append(f"Drift: {said}.")
-    traverse = taking.traverse()
-    assumed = traverse.assumed
-    if traverse.at is None and traverse.temperature_c >= HEATED_PLANE_C:
-        lines.append(
-            f"The air had {temperature_text(traverse.temperature_c)} and nobody said where the plane is: "
-            "--resume with --at supply or --at return adds it."
-        )
-    if assumed and setup.base.quantity is TraverseQuantity.VELOCITY:
-        said = ", ".join(f"{part} ({ASKED[part]})" for part in assumed)
-        lines.append(
-            f"Assumed of the air, because nobody gave it: {said}; --resume with that option adds it."
-        )
-    write_lines(lines, sys.stderr if options.json else sys.stdout)
+        return True
+    out = sys.stderr if options.json else sys.stdout
+    write_lines([f"{words.saved_text(done, path, state.count)}.", *_told(state, setup, traverse)], out)
+    answered = True
     if options.json:
         from logger.airflow.commands import SpotOptions, compute_command  # noqa: PLC0415 - costs start-up time
 
         compute_command(path, SpotOptions(), units=setup.units, json=True)
     else:
-        write_lines(["", *_answer(taking.traverse(), setup)], sys.stdout)
+        lines, answered = _answer(traverse, setup)
+        write_lines(["", *lines], out)
+    if missing := words.open_text(state):
+        write_lines([f"{_capital(missing)}: go on with {_resume_command(setup, options)}"], out)
+    return answered or bool(missing)
 
 
-def _answer(traverse: Traverse, setup: Setup) -> list[str]:
-    """What ``traverse compute`` says of the file, and the config's keys with the plane as it was said."""
-    from logger.airflow.answers import traverse_lines  # noqa: PLC0415 - late: numpy
+def _told(state: State, setup: Setup, traverse: Traverse) -> list[str]:
+    """The drift, and what nobody said of the air."""
+    lines = []
+    if said := words.drift_text(state, setup.units, drift(traverse)):
+        lines.append(f"Drift: {said}.")
+    if traverse.at is None and traverse.temperature_c >= HEATED_PLANE_C:
+        lines.append(
+            f"The air had {temperature_text(traverse.temperature_c)} and nobody said where the plane is: "
+            "--resume with --at supply or --at return adds it."
+        )
+    if traverse.assumed and traverse.quantity is TraverseQuantity.VELOCITY:
+        said = ", ".join(f"{part} ({ASKED[part]})" for part in traverse.assumed)
+        lines.append(
+            f"Assumed of the air, because nobody gave it: {said}; --resume with that option adds it."
+        )
+    return lines
+
+
+def _answer(traverse: Traverse, setup: Setup) -> tuple[list[str], bool]:
+    """What comes of it in short, with the config's keys; and whether anything does."""
+    from logger.airflow.answers import short_lines  # noqa: PLC0415 - late: numpy
     from logger.airflow.config_block import block, traverse_keys  # noqa: PLC0415
     from logger.core.traverse_flow import measure  # noqa: PLC0415
+    from logger.core.traverse_mix import check_mixed, mixed_temperature  # noqa: PLC0415
 
+    velocity = traverse.quantity is TraverseQuantity.VELOCITY
     try:
-        lines = traverse_lines(traverse, words.shown_units(setup.units))
-        if traverse.complete and traverse.quantity is TraverseQuantity.VELOCITY:
-            lines += block(traverse_keys(setup.path, traverse), measure(traverse).u95)
+        if velocity:
+            flow = measure(traverse)
+            checks = check_traverse(traverse, flow)
+        else:
+            checks = check_mixed(traverse, mixed_temperature(traverse))
     except UsageError as error:
-        return [f"No airflow: {clean(str(error))}."]
-    return lines
+        return [f"No airflow: {clean(str(error))}."], False
+    codes = [check.code for check in checks if not check.ok]
+    short = short_lines(traverse, words.shown_units(setup.units))
+    lines = list(short[: len(short) - len(codes)])
+    if codes:
+        lines.append(f"Look at: {', '.join(codes)}.")
+    lines.append(
+        f"Budget and checks in words: {shlex.join(['riselog', 'traverse', 'compute', str(setup.path)])}"
+    )
+    if traverse.complete and velocity:
+        lines += block(traverse_keys(setup.path, traverse), flow.u95)
+    return lines, True
 
 
 def _resume_command(setup: Setup, options: TakeOptions) -> str:

@@ -21,7 +21,7 @@ from logger.take.watch import Stage
 
 WAIT_S = 120.0  # reading time that a line waits for a value that can be taken; assumed
 WALL_WAIT_S = 60.0  # wall time, where no reading comes at all; assumed
-LINE_LIMIT = 1000  # characters of a line; assumed
+LINE_LIMIT = 1000  # bytes of a line; assumed
 READY = frozenset({Stage.STEADY, Stage.UNSTEADY, Stage.TYPED, Stage.LACKING, Stage.ASKING, Stage.END})
 
 
@@ -58,26 +58,31 @@ class Lines:
         self._queue.put_nowait(data)
 
     async def get(self) -> str | None:
-        """The next line without its end."""
-        while b"\n" not in self._rest and not self._ended and len(self._rest) <= LINE_LIMIT:
-            data = (
-                await self._queue.get()
-                if self._watched
-                else await asyncio.to_thread(os.read, self._fd, 65536)
-            )
-            self._ended = not data
-            self._rest += data
-        if not self._rest:
+        """The next line without its end. Raises UsageError where it is too long; it is read over then."""
+        line = b""
+        while b"\n" not in self._rest and not self._ended:
+            line = (line + self._rest)[: LINE_LIMIT + 1]
+            self._rest = await self._read()
+            self._ended = not self._rest
+        last, end, self._rest = self._rest.partition(b"\n")
+        line += last
+        if not line and not end:
             return None
-        line, _, self._rest = self._rest.partition(b"\n")
+        if len(line) > LINE_LIMIT:
+            raise UsageError(f"it has more than {LINE_LIMIT} bytes: give one value a line")
         return line.decode("utf-8", errors="replace").strip()
+
+    async def _read(self) -> bytes:
+        if self._watched:
+            return await self._queue.get()
+        return await asyncio.to_thread(os.read, self._fd, 65536)
 
 
 class PlainTake:
     """One take from lines.
 
     With ``interactive`` a line that cannot be followed is refused and asked again; else it ends the
-    take by an error that names the line.
+    take by an error that names the line. ``unused``: values in a pipe behind the last point.
     """
 
     def __init__(
@@ -95,6 +100,7 @@ class PlainTake:
         self._interactive = interactive
         self._changed = changed
         self._number = 0
+        self.unused = 0
 
     async def run(self, lines: Lines) -> bool:
         """Follow lines until the end of the walk, of the input, or a word to leave.
@@ -108,11 +114,15 @@ class PlainTake:
         """
         self._say(self._ask())
         while not self._taking.state.left:
-            line = await lines.get()
+            self._number += 1
+            try:
+                line = await lines.get()
+            except UsageError as error:
+                self._refuse(str(error))
+                continue
             if line is None:
                 state = self._taking.key(Key.LEAVE)
                 return self._interactive or state.skipped.issuperset(state.open)
-            self._number += 1
             await self._follow(line)
         return True
 
@@ -126,6 +136,9 @@ class PlainTake:
             self._refuse(str(error))
             return
         before = taking.state
+        if before.ended and read.key is Key.VALUE and not self._interactive:
+            self.unused += 1
+            return
         if read.key is Key.TAKE:
             await self._until_ready()
         state = taking.key(read.key, read.entry)

@@ -45,7 +45,7 @@ class ProbeFeed:
         self.clock: Clock = clock_for(config)
         self.watches = tuple(watches)
         self.trace: deque[tuple[int, float]] = deque()  # of the main watch
-        self.trouble = ""
+        self._troubles: dict[str, str] = {}  # by the driver
         self._closing = False
         self.stuck = False  # a driver did not end when told to
         self._on_change, self._on_reading, self._log = on_change, on_reading, log
@@ -56,6 +56,11 @@ class ProbeFeed:
     def elapsed_ns(self) -> int:
         """Reading time since the first reading."""
         return self._collector.elapsed_ns()
+
+    @property
+    def trouble(self) -> str:
+        """What is wrong with the drivers; empty where all run."""
+        return " ".join(self._troubles.values())
 
     def looks(self) -> tuple[Look, ...]:
         """Each watched probe now."""
@@ -85,15 +90,15 @@ class ProbeFeed:
             while self.simulated and not self._closing:
                 await asyncio.sleep(0)  # a scenario without readings must hold nobody up
                 await driver.run()
-            self._say(f"Driver '{name}' has ended: values can be typed.")
+            self._say(name, "has ended: values can be typed.")
         except RiselogError as error:
-            self._say(f"Driver '{name}': {error}; values can be typed.")
+            self._say(name, f"failed: {error}; values can be typed.")
         except Exception as error:  # noqa: BLE001 - a plug-in may fail in any way
             where = self._log(error, f"driver {name}")
-            self._say(f"Driver '{name}' broke ({type(error).__name__}: {error}); details: {where}.")
+            self._say(name, f"broke ({type(error).__name__}: {error}); details: {where}.")
 
-    def _say(self, text: str) -> None:
-        self.trouble = text
+    def _say(self, driver: str, text: str) -> None:
+        self._troubles[driver] = f"Driver '{driver}' {text}"
         self._on_change()
 
     def _arrived(self) -> None:

@@ -101,7 +101,7 @@ def prepare(options: TakeOptions) -> Setup:
         base=base,
         state=state,
         manner=Manner(quantity=quantity, known=known, t0_s=_passed_s(before), in_supply=at is Plane.SUPPLY),
-        path=output_path(options),
+        path=_output_path(options),
         new=options.resume is None or options.output is not None,
         config=config,
         watched=watched,
@@ -187,9 +187,14 @@ def _passed_s(before: Traverse | None) -> float:
     return last_s if started_us is None else max(last_s, (SystemClock().utc_us() - started_us) / US_PER_S)
 
 
-def output_path(options: TakeOptions) -> Path:
-    """Where the points go; a file that is there is not written over. Raises UsageError."""
-    path = options.output or options.resume or DEFAULT_OUTPUT
+def asked_path(options: TakeOptions) -> Path:
+    """Where the points go."""
+    return options.output or options.resume or DEFAULT_OUTPUT
+
+
+def _output_path(options: TakeOptions) -> Path:
+    """The same; a file that is there is not written over. Raises UsageError."""
+    path = asked_path(options)
     if path.exists() and (options.resume is None or path.resolve() != options.resume.resolve()):
         raise UsageError(
             f"{path} is there already: go on with --resume {path}, or name another file with --output"

@@ -66,7 +66,10 @@ class TakeScreen(TerminalScreen["TakeView"]):
         state = taking.state
         if ui.fault:
             state = replace(state, said=ui.fault, refused=True)
-        troubles = [taking.notebook.trouble, "" if feed is None else feed.trouble]
+        unsaved = taking.notebook.trouble
+        if unsaved:  # it has a line of its own
+            state = replace(state, said=state.said.replace(f": {unsaved}.", "."))
+        troubles = [unsaved, "" if feed is None else feed.trouble]
         return TakeView(
             plan=taking.notebook.plan,
             state=state,

@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 
-from logger.traverse.file import load_traverse
+from logger.traverse.file import load_traverse, loads_traverse
 
 pytestmark = pytest.mark.terminal
 
@@ -47,14 +47,25 @@ class Terminal:
             start_new_session=True,
         )
 
-    def wait_for(self, part: str) -> None:
-        wanted, until_s = part.encode(), time.monotonic() + GUARD_S
-        while (found := self.seen.find(wanted, self.at)) < 0:
+    def wait_for(self, *parts: str) -> str:
+        """The first of some texts that comes."""
+        until_s = time.monotonic() + GUARD_S
+        while not (found := [(at, p) for p in parts if (at := self.seen.find(p.encode(), self.at)) >= 0]):
             left_s = until_s - time.monotonic()  # the screen is redrawn all the time
             ready = left_s > 0.0 and select.select([self.master], [], [], left_s)[0]
-            assert ready, f"{part!r} never came: {self.seen[self.at :][-2000:]!r}"
+            assert ready, f"{parts!r} never came: {self.seen[self.at :][-2000:]!r}"
             self.seen += os.read(self.master, 65536)
-        self.at = found + len(wanted)
+        at, part = min(found)
+        self.at = at + len(part.encode())
+        return part
+
+    def capture(self, key: str, then: str) -> None:
+        """Take a steady value; on a busy computer it moves again before the key is there."""
+        while True:
+            self.wait_for("[Enter] takes the average")
+            self.type(key)
+            if self.wait_for(then, "Not taken") == then:
+                return
 
     def type(self, text: str) -> None:
         os.write(self.master, text.encode())
@@ -169,13 +180,9 @@ def test_a_probe_captures_when_it_stands(take: Any, file: Path, sim_config: Path
     shown.wait_for("SIMULATED")
     shown.begin()
     for n in range(4):
-        shown.wait_for("[Enter] takes the average")
-        shown.type("\r")
-        shown.wait_for(f"Point {n + 1} is saved")
+        shown.capture("\r", f"Point {n + 1} is saved")
     shown.wait_for("ONCE MORE")
-    shown.wait_for("[Enter] takes the average")
-    shown.type(" ")
-    shown.wait_for("END OF THE WALK")
+    shown.capture(" ", "END OF THE WALK")
     shown.type("q")
     assert shown.end() == 0
     shown.assert_restored()
@@ -403,7 +410,65 @@ def test_reverse_flow_in_a_pipe_is_taken_and_said(program: Any, file: Path) -> N
     traverse = load_traverse(file)
     assert traverse.points[0].velocity_pressure_pa == -12.0
     assert traverse.points[2].velocity_m_s == pytest.approx(-10 * FPM)
-    assert "point 1: no flow or reverse flow, taken as it was" in (traverse.notes or "")
+    assert "points 1, 3: no flow or reverse flow, taken as it was" in (traverse.notes or "")
+
+
+def test_no_airflow_is_a_failure(program: Any, file: Path) -> None:
+    done = piped(program, "-800 fpm\n-810 fpm\n-820 fpm\n-830 fpm\n", *TYPED)
+    assert done.returncode == 4
+    assert "No airflow: the mean velocity is" in done.stdout
+    assert len(speeds(file)) == 4
+
+
+def test_more_lines_than_points_are_told_beside_the_result(program: Any, file: Path) -> None:
+    done = piped(program, "".join(f"{v} fpm\n" for v in range(800, 880, 10)), *TYPED)
+    assert done.returncode == 0, done.stderr
+    assert "3 values of standard input behind the last point took no part" in done.stderr
+    assert "airflow       " in done.stdout
+    assert speeds(file) == [800, 810, 820, 830]
+
+
+@pytest.mark.parametrize("length", [1001, 5000, 200_000])
+def test_a_line_too_long_is_refused_as_one(program: Any, file: Path, length: int) -> None:
+    done = piped(program, f"800 fpm\n{'8' * length}\n810 fpm\n", *TYPED)
+    assert done.returncode == 2
+    assert "line 2 of standard input: it has more than 1000 bytes: give one value a line" in done.stderr
+    assert speeds(file) == [800]
+    done = piped(program, f"810 fpm{' ' * 993}\n820 fpm\n830 fpm", "--resume", "traverse.json")
+    assert done.returncode == 0, done.stderr
+    assert speeds(file) == [800, 810, 820, 830]
+
+
+def test_nothing_but_the_file_stays_in_the_folder(program: Any, file: Path) -> None:
+    before = {path.name for path in Path(program.folder).iterdir()}
+    for text in ("800 fpm\n810 fpm\n820 fpm\n830 fpm\n", "12 apples\n", ""):
+        file.unlink(missing_ok=True)
+        piped(program, text, *TYPED)
+    piped(program, "800 fpm\n", *TYPED)
+    piped(program, "800 fpm\n", *TYPED)  # refused: the file is there
+    assert {path.name for path in Path(program.folder).iterdir()} == before | {file.name}
+
+
+def test_what_cannot_be_saved_is_printed_as_the_file_would_have_it(
+    take: Any, program: Any, file: Path
+) -> None:
+    """The folder goes away under the walk, as a stick that is pulled."""
+    folder = Path(program.folder) / "stick"
+    folder.mkdir()
+    shown = take(*TYPED, "--output", "stick/t.json")
+    shown.begin()
+    shown.type("800 fpm\r")
+    shown.wait_for("Point 1 is saved")
+    folder.rename(Path(program.folder) / "pulled")
+    shown.type("810 fpm\r")
+    shown.wait_for("NOT SAVED")
+    shown.type("q")
+    assert shown.end() == 4
+    shown.assert_restored()
+    text = shown.after[shown.after.index("{") : shown.after.rindex("}") + 1]
+    points = loads_traverse(text.replace("\r\n", "\n"), "printed").points
+    assert [round((p.velocity_m_s or 0.0) / FPM) for p in points] == [800, 810]
+    assert "stands above as the text of its file" in shown.after
 
 
 def test_a_second_take_of_one_file_is_refused(take: Any, program: Any, file: Path) -> None:
@@ -416,6 +481,8 @@ def test_a_second_take_of_one_file_is_refused(take: Any, program: Any, file: Pat
         done = piped(program, "810 fpm\n", "--resume", name)
         assert done.returncode == 4
         assert f"{name}: another take (pid {shown.process.pid}) writes to it" in done.stderr
+    done = piped(program, "810 fpm\n", *TYPED)  # not "is there already: go on with --resume"
+    assert f"another take (pid {shown.process.pid}) writes to it" in done.stderr
     assert speeds(file) == [800]
     shown.type("810 fpm\rq")
     assert shown.end() == 0

@@ -90,6 +90,34 @@ def test_a_look_at_the_lock_leaves_no_trace_and_stops_no_writer(tmp_path: Path) 
             assert len(pauses) == 1
 
 
+def test_a_lock_whose_file_is_taken_away_is_held_once(tmp_path: Path) -> None:
+    """Who waits has the old file open; it must not count once another stands in its place."""
+    path = tmp_path / "t.json"
+    first = StoreLock(path, "take")
+
+    def goes_away(_s: float) -> None:
+        first.remove()
+
+    with StoreLock(path, "take", pause=goes_away) as second:
+        assert second.path.exists()
+        with pytest.raises(StoreHeldError):
+            StoreLock(path, "take", pause=lambda _s: None)
+    second.remove()  # given back already: nothing of anybody's is taken away
+    assert second.path.exists()
+    third = StoreLock(path, "take")
+    others: list[StoreLock] = []
+
+    def another_comes(_s: float) -> None:
+        if not others:
+            third.remove()
+            others.append(StoreLock(path, "take"))
+
+    with pytest.raises(StoreHeldError):
+        StoreLock(path, "take", pause=another_comes)
+    others[0].remove()
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_second_writer_is_told_who_holds_it(path: Path) -> None:
     holder = subprocess.Popen(
         [sys.executable, "-c", HOLDER, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True

@@ -164,6 +164,35 @@ async def test_a_driver_that_fails_leaves_typing(
     assert not fed.stuck
 
 
+async def test_the_fault_of_one_driver_does_not_hide_that_of_another(feed: Any) -> None:
+    async def script(_fake: Fake) -> None:
+        raise DriverError("no radio")
+
+    fed = feed(script)
+    fed._drivers["other"] = Fake(script)  # a second driver of the same kind
+    async with fed:
+        await settled(fed)
+    assert fed.trouble == (
+        "Driver 'fake' failed: no radio; values can be typed. "
+        "Driver 'other' failed: no radio; values can be typed."
+    )
+
+
+async def test_supply_air_of_unknown_temperature_is_said_at_every_point(tmp_path: Path) -> None:
+    take = taking(tmp_path)
+    cold = Taking(
+        take.state,
+        take.notebook,
+        replace(take.manner, in_supply=True),
+        SteppedClock(speed=None, utc_start_us=0),
+        AirWatch(Given(said={}, before={}), {Quantity.TEMPERATURE: ["sup"]}),
+    )
+    assert (
+        "how warm this supply air is: 20.0 °C (68.0 °F)" in cold.key(Key.VALUE, Entry(velocity_m_s=4.0)).said
+    )
+    assert "how warm" not in take.key(Key.VALUE, Entry(velocity_m_s=4.0)).said
+
+
 async def test_a_simulation_begins_again(feed: Any) -> None:
     async def script(fake: Fake) -> None:
         await fake.say([4.0])
