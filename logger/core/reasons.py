@@ -63,7 +63,7 @@ def _what_decides(job: JobParams, stretch: SteadyStretch, plate_w: float) -> str
     if line is None:
         return ""
     if line.shrink is None:
-        return f"The largest line is {line.source}, but it alone cannot decide it."
+        return f"No line of the budget decides it alone; the largest is {line.source}."
     return f"It would be decided if {line.source} were known {max(line.shrink, 1.01):.2f} times better."
 
 

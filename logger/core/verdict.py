@@ -7,14 +7,15 @@ rules). The result is taken to be t distributed about the measured value (JCGM 1
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from logger.core.budget import BudgetLine, combine
 from logger.core.student import Z95, t975, t_cdf
 
 RISK = 0.05  # probability of a wrong `meets`, at either limit: design, as JCGM 106 leaves it free
-_STEPS = 60  # halvings of the search for the deciding factor: beyond double precision
+_WALK = 20  # steps in which the parts of a line are walked through (design choice)
+_HALVINGS = 45  # then of the search between two of them: to double precision
 
 MEETS = "meets"
 BELOW = "below"
@@ -39,9 +40,9 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Deciding:
-    """The largest line of an undecided budget, and how many times smaller it would have to be.
+    """The line that decides an undecided budget, and how many times smaller it would have to be.
 
-    ``shrink`` (above 1) is None where even a perfect line would leave it undecided.
+    ``shrink`` (above 1) is None where none alone, even perfect, decides; ``source`` is the largest then.
     """
 
     source: str
@@ -91,29 +92,50 @@ def decidable_tolerance(u95_w: float, plate_w: float) -> float:
 def deciding_line(
     lines: Sequence[BudgetLine], y_w: float, plate_w: float, tolerance: float
 ) -> Deciding | None:
-    """Name the largest line of an undecided budget and how far it must shrink to decide.
+    """Name the line of an undecided budget that decides it with the least shrink, alone.
 
     The output is taken to stay where it is. None where the verdict is decided already.
     """
     if _is_decided(lines, y_w, plate_w, tolerance):
         return None
-    largest = max(range(len(lines)), key=lambda i: lines[i].u_w)
-    line = lines[largest]
+    largest = max(lines, key=lambda line: line.u_w)
+    best = Deciding(source=largest.source, shrink=None)
+    most = 0.0  # largest part of a line that decides, so far
+    for number, line in enumerate(lines):
 
-    def decided_at(part: float) -> bool:
-        smaller = replace(line, u_w=part * line.u_w)
-        return _is_decided([*lines[:largest], smaller, *lines[largest + 1 :]], y_w, plate_w, tolerance)
+        def decided_at(part: float, number: int = number, line: BudgetLine = line) -> bool:
+            smaller = replace(line, u_w=part * line.u_w)
+            return _is_decided([*lines[:number], smaller, *lines[number + 1 :]], y_w, plate_w, tolerance)
 
-    if not decided_at(0.0):
-        return Deciding(source=line.source, shrink=None)
-    decided, undecided = 0.0, 1.0
-    for _ in range(_STEPS):
+        part = _largest_part(decided_at, most)
+        if part is not None and part > most:
+            best, most = Deciding(source=line.source, shrink=1.0 / part), part
+    return best
+
+
+def _largest_part(decided_at: Callable[[float], bool], least: float) -> float | None:
+    """The largest part above ``least`` of a line's uncertainty that decides, below 1; None if there is none.
+
+    Walked down first: a line of few degrees of freedom can undo by its k what it gives by its size.
+    """
+    undecided = 1.0
+    for step in range(_WALK - 1, -1, -1):
+        part = step / _WALK
+        if part < least:
+            return None
+        if decided_at(part):
+            break
+        undecided = part
+    else:
+        return None
+    decided = part
+    for _ in range(_HALVINGS):
         middle = 0.5 * (decided + undecided)
         if decided_at(middle):
             decided = middle
         else:
             undecided = middle
-    return Deciding(source=line.source, shrink=1.0 / decided if decided > 0.0 else None)
+    return decided
 
 
 def _is_decided(lines: Sequence[BudgetLine], y_w: float, plate_w: float, tolerance: float) -> bool:

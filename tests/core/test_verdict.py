@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -156,24 +157,49 @@ def test_deciding_line_and_its_factor() -> None:
     assert deciding.shrink == pytest.approx(1200.0 / 834.4, rel=1e-4)
 
 
+def test_the_line_that_decides_need_not_be_the_largest() -> None:
+    """At 99 % of the plate 1280 W lie between the output and the lower limit.
+
+    Without the airflow, the largest, 577 W are left on nu = 577^4 / 480^4 = 2.1 (Welch-Satterthwaite,
+    JCGM 100 G.4.1): t(0.95) is then more than 2.7, that is 1560 W. Without the placement 715.5 W on
+    infinitely many: 1.645 x 715.5 = 1177 W.
+    """
+    assert stats.t.ppf(0.95, 577.0**4 / 480.0**4) > 2.7
+    lines = [
+        BudgetLine("airflow", 640.0),
+        BudgetLine("supply placement", 480.0, 1.0),
+        BudgetLine("flow carry-over", 320.0),
+    ]
+    deciding = deciding_line(lines, 0.99 * PLATE_W, PLATE_W, 0.05)
+    assert deciding is not None
+    assert deciding.source == "supply placement"
+    assert deciding.shrink is not None
+    assert 1.0 < deciding.shrink < 2.0
+
+
 @settings(max_examples=60, deadline=None)
 @given(y=st.floats(27_000.0, 37_000.0), factor=st.floats(0.5, 3.0))
 def test_the_factor_is_just_enough(y: float, factor: float) -> None:
     lines = [SCATTER, BudgetLine("airflow", factor * AIRFLOW.u_w), SUPPLY]
     deciding = deciding_line(lines, y, PLATE_W, 0.05)
 
-    def verdict_with(u_w: float) -> str:
-        sum_ = combine([SCATTER, BudgetLine("airflow", u_w), SUPPLY])
+    def verdict_with(source: str, part: float) -> str:
+        parts = [replace(line, u_w=part * line.u_w) if line.source == source else line for line in lines]
+        sum_ = combine(parts)
         return judge(y, sum_.u_w, sum_.nu_eff, PLATE_W, 0.05).verdict
 
     if deciding is None:
-        assert verdict_with(lines[1].u_w) != UNDECIDED
+        assert verdict_with("airflow", 1.0) != UNDECIDED
     elif deciding.shrink is None:
-        assert verdict_with(0.0) == UNDECIDED
+        assert all(verdict_with(line.source, 0.0) == UNDECIDED for line in lines)
     else:
         assert deciding.shrink > 1.0
-        assert verdict_with(lines[1].u_w / deciding.shrink * (1 - 1e-9)) != UNDECIDED
-        assert verdict_with(lines[1].u_w / deciding.shrink * (1 + 1e-6)) == UNDECIDED
+        assert verdict_with(deciding.source, (1 - 1e-9) / deciding.shrink) != UNDECIDED
+        assert verdict_with(deciding.source, (1 + 1e-6) / deciding.shrink) == UNDECIDED
+        # no other line decides by shrinking less
+        for line in lines:
+            if line.source != deciding.source:
+                assert verdict_with(line.source, min((1 + 1e-3) / deciding.shrink, 1.0)) == UNDECIDED
 
 
 def test_a_line_that_could_not_decide_even_when_perfect() -> None:
