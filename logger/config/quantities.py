@@ -11,7 +11,7 @@ import re
 from typing import Literal, NamedTuple
 
 from logger.core.errors import UsageError
-from logger.core.units import UNITS, Dimension
+from logger.core.units import UNITS, ZERO_C_K, Dimension
 
 __all__ = [
     "SHOWN",
@@ -39,7 +39,6 @@ class QuantityError(UsageError, ValueError):
 _BY_SPELLING = {d: {s: unit for unit in units for s in unit.spellings} for d, units in UNITS.items()}
 _NUMBER = re.compile(r"\s*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(.*?)\s*", re.DOTALL)
 _SEPARATED = re.compile(r"\s*[+-]?[0-9]+(?:[, '_][0-9]+)+")
-_ABSOLUTE_ZERO_C = -273.15  # degC, definition of the degree Celsius
 
 
 class Shown(NamedTuple):
@@ -123,7 +122,7 @@ def to_si(value: float, spelling: str, dimension: Dimension) -> float:
     result = (value + unit.shift) * unit.times / unit.per
     if not math.isfinite(result):
         raise QuantityError(f"{value:g} {spelling} is not a finite value; give a number that can be measured")
-    if dimension is Dimension.TEMPERATURE and result < _ABSOLUTE_ZERO_C:
+    if dimension is Dimension.TEMPERATURE and result < -ZERO_C_K:
         raise QuantityError(f"{value:g} {spelling} is below absolute zero; check number and unit")
     return result
 

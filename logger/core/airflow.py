@@ -14,6 +14,7 @@ from logger.core.air import density_kg_m3, humidity_ratio, relative_humidity, sa
 from logger.core.budget import BudgetLine, Combined
 from logger.core.texts import temperature_text
 from logger.core.traverse import Assumed, PressureFrom
+from logger.core.units import ZERO_C_K
 
 SCHEMA = "riselog.airflow/1"
 TEMPERATURE_U_K = 0.5  # K: of the air in the plane, typed or by a probe (assumed)
@@ -180,7 +181,7 @@ def density_u(state: AirState, assumed: Collection[Assumed] = (), *, pressure: b
     ``assumed``: what of the state nobody measured.
     """
     warm_k = GUESSED_TEMPERATURE_U_K if Assumed.TEMPERATURE in assumed else TEMPERATURE_U_K
-    warm = warm_k / (state.temperature_c + 273.15)
+    warm = warm_k / (state.temperature_c + ZERO_C_K)
     vapour_pa = _humidity_u(state, assumed) * saturation_pa(state.temperature_c)
     damp = 0.378 * vapour_pa / state.pressure_pa  # d ln rho / d pv
     press_pa = pressure_u_pa(state.pressure_from, assumed=Assumed.PRESSURE in assumed) if pressure else 0.0

@@ -54,23 +54,27 @@ from logger.core.stretch import (
     Stretch,
     fan_ratio,
 )
+from logger.core.units import ZERO_C_K
 
 CASING_MEAN, CASING_U = 0.01, 0.02 / 2 / ROOT3  # of input: 0..2 %, rectangular (assumed, design)
-CASING_EFFICIENCY = 0.8  # where the plate has no input: input = output / 0.8 (assumed)
+CASING_EFFICIENCY = 0.8  # where the plate has no input: input = output / 0.8, else air heat / 0.8 (assumed)
 CARRY_OVER_U, CARRY_OVER_TORQUE_U = 0.01, 0.03  # of the flow: assumed (design)
 HUMIDITY_PROBE_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
 LEAST_RH = 0.2  # fraction: driest room in which its relative error is taken (assumed)
 GIVEN_FAN_U95 = 0.10  # of a fan power that is typed in (assumed)
 
 
-def casing_loss_w(job: JobParams) -> tuple[float, float]:
-    """Casing loss and its standard uncertainty, W; assumed 0..2 % of input where not given."""
+def casing_loss_w(job: JobParams, net_w: float) -> tuple[float, float]:
+    """Casing loss and its standard uncertainty, W; assumed 0..2 % of input where not given.
+
+    ``net_w``: air heat less fan heat; where the plate says nothing the input comes of it.
+    """
     if job.unit.kind not in (UnitKind.GAS, UnitKind.ELECTRIC):
         return 0.0, 0.0
     if job.unit.casing_loss_w is not None:
         return job.unit.casing_loss_w, 0.0
-    input_w = job.unit.plate_input_w or (job.unit.plate_output_w or 0.0) / CASING_EFFICIENCY
-    input_w *= job.unit.derate_factor
+    plate_w = job.unit.plate_input_w or (job.unit.plate_output_w or 0.0) / CASING_EFFICIENCY
+    input_w = plate_w * job.unit.derate_factor or max(net_w, 0.0) / CASING_EFFICIENCY
     return CASING_MEAN * input_w, CASING_U * input_w
 
 
@@ -97,6 +101,7 @@ def budget(
 ) -> list[BudgetLine]:
     """Draw up the budget of an output; lines that weigh nothing are left out."""
     watt_per_k = means.air_heat_w / means.rise_k if means.rise_k else 0.0
+    net_w = means.air_heat_w - means.fan_heat_w
     lines = [
         *probe_lines(job, means, fan, stretch, watt_per_k),
         *_flow_lines(job, means),
@@ -105,7 +110,7 @@ def budget(
         *_stretch_lines(stretch, drift_w),
         _fan_line(job, means, fan),
         _residual_line(means, fan),
-        BudgetLine("casing loss", casing_loss_w(job)[1], assumed=job.unit.casing_loss_w is None),
+        BudgetLine("casing loss", casing_loss_w(job, net_w)[1], assumed=job.unit.casing_loss_w is None),
     ]
     return [line for line in lines if line.u_w > 0.0]
 
@@ -134,7 +139,7 @@ def _flow_lines(job: JobParams, means: Means) -> list[BudgetLine]:
                 assumed=True,
             )
         )
-        inlet_u = carry(job.unit, flow).inlet_u_k / (means.inlet_c + 273.15)  # m goes with T then / T now
+        inlet_u = carry(job.unit, flow).inlet_u_k / (means.inlet_c + ZERO_C_K)  # m goes with T then / T now
         lines.append(BudgetLine("fan inlet then", inlet_u * net_w, assumed=True))
     return lines
 

@@ -19,6 +19,7 @@ from logger.core.params import (
     UnitParams,
     VelocityBasis,
 )
+from logger.core.units import ZERO_C_K
 
 HEATED_PLANES = frozenset(
     {(FanPosition.BLOW_THROUGH, Plane.SUPPLY), (FanPosition.DRAW_THROUGH, Plane.RETURN)}
@@ -109,4 +110,4 @@ def burner_u(unit: UnitParams, flow: AirflowParams, entering_c: float, inlet_c: 
     if then_c is None:
         by_rise = unit.fan is FanPosition.DRAW_THROUGH
         then_c = flow.temperature_c + inlet_c - entering_c if by_rise else inlet_c
-    return abs(log((then_c + 273.15) / (flow.temperature_c + 273.15))) / sqrt(3.0)
+    return abs(log((then_c + ZERO_C_K) / (flow.temperature_c + ZERO_C_K))) / sqrt(3.0)

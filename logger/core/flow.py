@@ -10,6 +10,7 @@ from logger.core.air import humidity_ratio, volume_m3_kg
 from logger.core.carry import carry
 from logger.core.heat import dry_air_flow_kg_s, dry_air_from_standard_velocity
 from logger.core.params import AirflowParams, AirflowSource, JobParams, Plane, VelocityBasis
+from logger.core.units import ZERO_C_K
 
 NO_FLOW_M_S = 0.3  # m/s: below it a duct probe shows no flow (assumed; thermal probes stop near it)
 
@@ -53,7 +54,7 @@ class AirflowLaw:
             if not self._holds_mass:
                 held = dry_air_flow_kg_s(self._volume_m3_s, inlet_c, w, pressure_pa)
             elif self._by_rise:  # the fan's volume stays: the mass goes with 1 / T at its inlet
-                held *= (flow.temperature_c + inlet_c - entering_c + 273.15) / (inlet_c + 273.15)
+                held *= (flow.temperature_c + inlet_c - entering_c + ZERO_C_K) / (inlet_c + ZERO_C_K)
             return held * (pressure_pa / self._pressure_pa) ** self._power if self._power else held
         if velocity_m_s is None:
             return None

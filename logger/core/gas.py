@@ -13,8 +13,8 @@ from math import hypot, inf, sqrt
 from typing import NamedTuple
 
 from logger.core.budget import BudgetLine, Combined, combine
+from logger.core.units import ZERO_C_K
 
-ZERO_C_K = 273.15  # K, definition of the degree Celsius
 ROOT3 = sqrt(3.0)  # half-width of a rectangle -> standard uncertainty (GUM 4.3.7)
 USUAL_GAUGE_PA = (
     7.0 * 249.08891

@@ -7,6 +7,7 @@ from math import sqrt
 
 from logger.core.ledger import COLUMN, Row
 from logger.core.line import Line
+from logger.core.units import ZERO_C_K
 
 ROOT3 = sqrt(3.0)  # half-width of a rectangle -> standard uncertainty (GUM 4.3.7)
 SLOW_TAU_S = 900.0  # s: cabinet, duct, curb: the slow tail that no warm-up shows (design)
@@ -97,7 +98,7 @@ def heat_ratio(dry_air_kg_s: float, inlet_c: float, w: float, pressure_pa: float
 
 def density_ratio(inlet_c: float, w: float, pressure_pa: float, fan: FanPhase) -> float:
     """rho1 / rho0 of moist air as an ideal gas mixture (ASHRAE Fundamentals ch. 1)."""
-    now = pressure_pa / (inlet_c + 273.15) * (1.0 + w) / (1.0 + WATER_V_RATIO * w)
+    now = pressure_pa / (inlet_c + ZERO_C_K) * (1.0 + w) / (1.0 + WATER_V_RATIO * w)
     w0 = fan.humidity_ratio
-    then = fan.pressure_pa / (fan.inlet_c + 273.15) * (1.0 + w0) / (1.0 + WATER_V_RATIO * w0)
+    then = fan.pressure_pa / (fan.inlet_c + ZERO_C_K) * (1.0 + w0) / (1.0 + WATER_V_RATIO * w0)
     return now / then

@@ -20,8 +20,8 @@ from logger.core.traverse import Traverse, TraversePoint
 from logger.core.traverse_budget import actual_velocity, air_state
 from logger.core.traverse_checks import check_complete
 from logger.core.traverse_grid import geometry
+from logger.core.units import ZERO_C_K
 
-KELVIN = 273.15  # K at 0 degC, definition
 LEAST_SPREAD_K = 2.0  # K: a stream behind a heat exchanger is seldom more even (assumed)
 UNKNOWN_SCATTER_K = 0.3  # K of one point's average, where none was noted (assumed)
 WEIGHT_U = 0.10  # of one point's velocity against the others (assumed)
@@ -98,7 +98,7 @@ def mixed_temperature(traverse: Traverse) -> MixedTemperature:
     state = air_state(traverse)
     temp_c = np.array(temperatures)
     flux = np.array([actual_velocity(traverse, state, p) for p in traverse.points])
-    flux *= (temp_c + KELVIN) ** np.array([_density_power(traverse, p) for p in traverse.points])
+    flux *= (temp_c + ZERO_C_K) ** np.array([_density_power(traverse, p) for p in traverse.points])
     if float(np.sum(flux)) <= 0.0:
         raise UsageError("the points show no flow along the duct: check the velocities")
     weight = flux / np.sum(flux)

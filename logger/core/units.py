@@ -35,6 +35,8 @@ class Unit(NamedTuple):
     shift: float = 0.0
 
 
+ZERO_C_K = 273.15  # K, definition of the degree Celsius
+
 # Sources: NIST SP 811 (2008) appendix B.8; "exact" factors follow from definitions given there.
 _FT = 0.3048  # m, exact
 _IN = 0.0254  # m, exact
@@ -48,7 +50,7 @@ UNITS: dict[Dimension, tuple[Unit, ...]] = {
     Dimension.TEMPERATURE: (
         Unit(("°C", "C", "degC")),
         Unit(("°F", "F", "degF"), times=5.0, per=9.0, shift=-32.0),  # exact
-        Unit(("K",), shift=-273.15),  # exact
+        Unit(("K",), shift=-ZERO_C_K),  # exact
     ),
     Dimension.DIFFERENCE: (
         Unit(("K", "°C", "C", "degC")),
