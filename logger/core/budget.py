@@ -56,20 +56,22 @@ def combine(lines: Sequence[BudgetLine]) -> Combined:
     """
     for line in lines:
         _check(line)
+    u_w, nu_eff = standard(lines)
+    k = t_quantile(0.975, nu_eff)
+    shares = tuple((line.u_w / u_w) ** 2 if u_w > 0.0 else 0.0 for line in lines)
+    return Combined(u_w=u_w, nu_eff=nu_eff, k=k, u95_w=k * u_w, shares=shares)
+
+
+def standard(lines: Sequence[BudgetLine]) -> tuple[float, float]:
+    """Standard uncertainty of checked lines, W, and its degrees of freedom."""
     largest = max((line.u_w for line in lines), default=0.0)
     if largest == 0.0:
-        return Combined(
-            u_w=0.0, nu_eff=math.inf, k=t_quantile(0.975, math.inf), u95_w=0.0, shares=(0.0,) * len(lines)
-        )
+        return 0.0, math.inf
     # relative to the largest line: squares and fourth powers stay in range
     squares = [(line.u_w / largest) ** 2 for line in lines]
     total = math.fsum(squares)
-    u_w = largest * math.sqrt(total)
     doubt = math.fsum(square * square / line.nu for square, line in zip(squares, lines, strict=True))
-    nu_eff = total * total / doubt if doubt > 0.0 else math.inf
-    k = t_quantile(0.975, nu_eff)
-    shares = tuple(square / total for square in squares)
-    return Combined(u_w=u_w, nu_eff=nu_eff, k=k, u95_w=k * u_w, shares=shares)
+    return largest * math.sqrt(total), total * total / doubt if doubt > 0.0 else math.inf
 
 
 def _check(line: BudgetLine) -> None:

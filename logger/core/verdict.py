@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from logger.core.budget import BudgetLine, combine
+from logger.core.budget import BudgetLine, standard
 from logger.core.student import Z95, t975, t_cdf
 
 RISK = 0.05  # probability of a wrong `meets`, at either limit: design, as JCGM 106 leaves it free
@@ -139,8 +139,10 @@ def _largest_part(decided_at: Callable[[float], bool], least: float) -> float | 
 
 
 def _is_decided(lines: Sequence[BudgetLine], y_w: float, plate_w: float, tolerance: float) -> bool:
-    sum_ = combine(lines)
-    return judge(y_w, sum_.u_w, sum_.nu_eff, plate_w, tolerance).verdict != UNDECIDED
+    u_w, nu = standard(lines)
+    p_low = probability_below(plate_w * (1.0 - tolerance), y_w, u_w, nu)
+    p_high = _probability_above(plate_w * (1.0 + tolerance), y_w, u_w, nu)
+    return _decide(p_low, p_high) != UNDECIDED
 
 
 def _probability_above(limit_w: float, y_w: float, u_w: float, nu: float) -> float:
