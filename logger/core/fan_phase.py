@@ -17,6 +17,7 @@ from logger.core.texts import Say, power_text
 
 RUN_UP_S = 30  # s left out after the fan's start where the rest is enough: probes and duct follow (assumed)
 MARGIN_S = 10  # s kept off the end of a fan phase: the firing may be dated late (assumed)
+UNSEEN_S = 60  # s that a fan runs before the rise alone shows it: a flat minute after a jump (derived)
 GRACE_S = 15  # s a fan phase may seem shorter than it was: fan and firing are dated from the air
 FLAT_K = 0.1  # K: what a fan phase's slope may still bring within a time constant (design)
 TREND_TOLD = 1.5  # times t SE: slow noise passes for a trend more often than the 5 % of t SE (assumed)
@@ -42,6 +43,7 @@ class FanGauge:
             UnitKind.ELECTRIC,
         )
         self._usual_w_per_kg_s = FAN_W_PER_KG_S if guess else 0.0
+        self._unseen_s = 0 if job.probes_of(Role.VELOCITY) else UNSEEN_S
         self._by_mass = carry(job.unit, job.airflow).fan_by_mass
 
     def heat_w(self, ratio: float, dry_air_kg_s: float) -> float:
@@ -66,7 +68,7 @@ class FanGauge:
         rest = "the last fan phase of this run is used."
         if self.phase is None:
             rest = f"the usual {USUAL_FAN_TEXT} is assumed and taken off, none to twice that in the budget."
-        least_s = self._job.cycles.min_fan_phase_s
+        least_s = self._job.cycles.min_fan_phase_s + self._unseen_s
         self._say(
             tick,
             "fan-heat-unknown",
@@ -127,7 +129,8 @@ class FanGauge:
         least = max(round((asked_s - GRACE_S - MARGIN_S) / grid_s), MIN_POINTS)
         if longest < least:
             seen_s = max(longest * grid_s + MARGIN_S, 0)
-            return None, f"the fan phase lasted {seen_s} s, {asked_s:.0f} s are needed"
+            late = ", the minute before it is seen not counted" if self._unseen_s else ""
+            return None, f"the fan phase lasted {seen_s} s, {asked_s:.0f} s are needed{late}"
         tau_s = self._job.steady.time_constant_s
         longest = max(longest - RUN_UP_S // grid_s, least)
         for window in sorted({longest, max((longest + least) // 2, least), least}, reverse=True):

@@ -91,3 +91,21 @@ def test_a_fan_heat_that_no_fan_has_bars_the_verdict(role: Role, shift_k: float,
     assert (document["verdict"] is None) is sure
     if sure:
         assert "no fan has" in document["reason"] or "outdoor air" in document["reason"]
+
+
+@pytest.mark.parametrize(("fan_alone_s", "measured"), [(300, False), (360, True), (420, True)])
+def test_what_is_asked_for_without_a_velocity_probe_is_enough(fan_alone_s: int, *, measured: bool) -> None:
+    """The texts ask for 360 s: five minutes, and the one in which the fan is not seen yet."""
+    rng = np.random.default_rng(5)
+    rows: list[Reading] = []
+    for t in range(FAN_S + fan_alone_s + 900):
+        burning_s = max(t - FAN_S - fan_alone_s, 0)
+        rise_k = 4.0 if t < FAN_S else FAN_K + RISE_K * (1.0 - exp(-burning_s / TAU_S))
+        for shift, probe, value in ((0.1, "ret", RETURN_C), (0.5, "sup", RETURN_C + rise_k)):
+            noisy = round(value + rng.normal(0.0, 0.04), 3)
+            rows.append(make_reading(len(rows), t + shift, probe, noisy))
+    document = result_of(rows)
+    assert bool(told(document, "fan-heat-measured")) is measured
+    if not measured:
+        (event,) = told(document, "fan-heat-unknown")
+        assert "for 360 s before the next firing" in event["text"]
