@@ -22,6 +22,7 @@ from logger.traverse.model import SIDE_M
 Word = TypeVar("Word", bound=StrEnum)
 
 _BY = re.compile(r"\s*[x×]\s*")
+_BARE, _UNIT = re.compile(r"[0-9]+(?:\.[0-9]+)?"), re.compile(r"\s*[^0-9.\s].*$")
 _GRID = re.compile(r"\s*(\d{1,2})\s*[x×]\s*(\d{1,2})\s*")
 SITE_PA = (45_000.0, 115_000.0)  # Pa, assumed: no site lies outside
 _SITE_PA = " to ".join(
@@ -89,6 +90,8 @@ def outside_duct(options: PlanOptions) -> Duct:
     sides = _BY.split(options.duct.strip())
     if len(sides) != 2:  # noqa: PLR2004 - width and height
         raise UsageError(f"--duct '{options.duct}': write width x height, each with its unit: 20 in x 14 in")
+    if _BARE.fullmatch(sides[0]) and (unit := _UNIT.search(sides[1])):
+        sides[0] += unit[0]  # "14 x 20 in": the unit is said once
     width_m, height_m = (_side("--duct", side) for side in sides)
     return Duct(shape=DuctShape.RECTANGULAR, width_m=width_m, height_m=height_m)
 

@@ -10,6 +10,7 @@ from logger.airflow.drawing import ASCII, UNICODE, draw
 from logger.airflow.lengths import distance, mark, unit
 from logger.config.quantities import Dimension, Units, show
 from logger.core.airflow import FlowCheck
+from logger.core.texts import counted
 from logger.core.traverse import DuctShape, MeasuredPlane, Method, Traverse
 from logger.core.traverse_grid import geometry
 from logger.core.traverse_plan import (
@@ -32,7 +33,11 @@ from logger.safety import CAUTIONS
 
 SCHEMA = "riselog.plan/1"
 WIDTH = 80  # columns
-QUICK = (3, 3)  # points across x down where there is no time for the standard's
+QUICK = {
+    DuctShape.RECTANGULAR: (Method.EQUAL_AREA, (3, 3)),
+    DuctShape.ROUND: (Method.LOG_LINEAR, (4, 2)),
+}
+"""Where there is no time for the standard's: points across x down, or a diameter x diameters (assumed)."""
 
 
 def plan_checks(plan: Plan, units: Units) -> tuple[FlowCheck, ...]:
@@ -101,15 +106,16 @@ def _quick(plan: Plan) -> Iterator[str]:
     """The short way, offered where the standard's own grid was planned."""
     duct = plan.duct
     own = default_method(duct, plan.plane), standard_grid(duct)
-    if duct.shape is DuctShape.ROUND or (plan.method, (plan.first, plan.second)) != own:
+    method, grid = QUICK[duct.shape]
+    if (plan.method, (plan.first, plan.second)) != own or own == (method, grid):
         return
-    bias = geometry(duct, traverse_points(duct, Method.EQUAL_AREA, *QUICK)).bias
-    u95 = expected_u95(duct, Method.EQUAL_AREA, QUICK, plan.plane)
-    across, down = QUICK
+    bias = geometry(duct, traverse_points(duct, method, *grid)).bias
+    u95 = expected_u95(duct, method, grid, plan.plane)
+    first, second = grid
     yield from _wrapped(
         "quick: ",
-        f"--points {across}x{down} --method equal-area, {across * down} points, reads about {bias:+.1%} on a "
-        f"power-law profile, expected u95 {u95:.1%}",
+        f"--points {first}x{second} --method {method.value}, {first * second} points, reads about "
+        f"{bias:+.1%} on a power-law profile, expected u95 {u95:.1%}",
     )
 
 
@@ -169,14 +175,14 @@ def _title(plan: Plan, units: Units) -> Iterator[str]:
     duct, dim = plan.duct, unit(units)
     if duct.shape is DuctShape.ROUND:
         size = f"round {mark(duct.diameter_m, units)} {dim}"
-        points = f"{plan.second} diameters of {plan.first} points"
+        points = f"{counted(plan.second, 'diameter')} of {counted(plan.first, 'point')}"
     else:
         size = f"{mark(duct.width_m, units)} {dim} wide x {mark(duct.height_m, units)} {dim} high"
         points = f"{plan.first} across x {plan.second} down"
     face = "Filter face, " if plan.plane is MeasuredPlane.FILTER_FACE else "Duct, "
     liner = f" inside a liner of {mark(plan.liner_m, units)} {dim}" if plan.liner_m else ""
     yield f"{face}{size}{liner}: free area {show(duct.area_m2, Dimension.AREA, units)}"
-    yield f"{plan.method.value}, {points}: {len(plan.points)} points"
+    yield f"{plan.method.value}, {points}: {counted(len(plan.points), 'point')}"
 
 
 def _holes(plan: Plan, units: Units) -> Iterator[str]:

@@ -20,10 +20,20 @@ MARGIN = 1  # cells at the left and at the right
 MAP_WIDTH, MAP_ROWS = 31, 13  # cells of the cross-section
 TWO_COLUMNS = 72  # cells from which the cross-section stands beside the value
 
-KEYS_PROBE = "[Enter] take  type a value  [r]edo  [s]kip  [b]ack  [h]elp  [q] save, leave"
-KEYS_TYPED = "type the value, [Enter]  [r]edo  [s]kip  [b]ack  [h]elp  [q] save and leave"
-KEYS_END = "[Enter] finish  [r]edo  [b]ack  [u]nits  [h]elp  [q] save and leave"
-KEYS_PAGE = "[Enter] go on  [q] save and leave"
+KEYS_PROBE = (
+    "[Enter] take  type a value  [r]edo  [s]kip  [b]ack  [h]elp  [q] save, leave",
+    "[Enter] take  [h]elp  [q] save, leave",
+)
+KEYS_TYPED = (
+    "type the value, [Enter]  [r]edo  [s]kip  [b]ack  [h]elp  [q] save and leave",
+    "type, [Enter]  [h]elp  [q] save, leave",
+)
+KEYS_END = (
+    "[Enter] finish  [r]edo  [b]ack  [u]nits  [h]elp  [q] save and leave",
+    "[Enter] end  [b]ack  [q] save, leave",
+)
+KEYS_PAGE = ("[Enter] go on  [q] save and leave",)
+"""Keys in full, and the ones that lead to the others where there is no room."""
 
 
 def take_frame(view: TakeView, width: int, height: int, glyphs: Glyphs = UNICODE) -> Group:
@@ -174,13 +184,14 @@ def _row_value(view: TakeView, index: int) -> str:
 
 def _footer(view: TakeView, width: int, glyphs: Glyphs) -> Text:
     """The keys, or the value being typed."""
+    texts: tuple[str, ...] = KEYS_PROBE if view.moment.looks else KEYS_TYPED
     if view.typing is not None and not view.page:
         unit = f" {view.typing_unit}" if view.typing_unit else ""
-        text = f"value: {clean(view.typing)}_{unit}   [Enter] take it  [Esc] drop it"
+        value = f"value: {clean(view.typing)}_{unit}"
+        texts = (f"{value}   [Enter] take it  [Esc] drop it", f"{value}  [Enter]  [Esc]")
     elif view.page:
-        text = KEYS_PAGE
+        texts = KEYS_PAGE
     elif view.state.ended:
-        text = KEYS_END
-    else:
-        text = KEYS_PROBE if view.moment.looks else KEYS_TYPED
+        texts = KEYS_END
+    text = next((text for text in texts if len(text) <= width), texts[-1])
     return Text(glyphs.fit(text, width), style="reverse")

@@ -172,3 +172,10 @@ def test_a_filter_face_has_places_instead_of_holes() -> None:
     text = "\n".join(rows(view(face, captured=1)))
     assert "from the left" in text
     assert "hole" not in text
+
+
+@pytest.mark.parametrize("name", ["probe", "typed", "end", "start", "help"])
+def test_the_way_out_is_seen_in_forty_columns(name: str) -> None:
+    foot = rows(VIEWS[name], 40, 12)[-1]
+    assert ("[Esc]" if name == "typed" else "[q] save") in foot
+    assert "…" not in foot

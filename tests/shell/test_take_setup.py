@@ -75,7 +75,7 @@ def test_a_round_duct_with_a_liner() -> None:
 FAULTS: list[tuple[dict[str, Any], str]] = [
     ({"duct": None}, "no duct"),
     ({"round_": "16 in"}, "--duct and --round"),
-    ({"duct": "20 x 14 in"}, "--duct: '20' needs a unit"),
+    ({"duct": "20 in x 14"}, "--duct: '14' needs a unit"),
     ({"duct": "20 in"}, "width x height"),
     ({"duct": "20 in x 0 in"}, "no side of a duct"),
     ({"liner": "7 in"}, "no free area"),

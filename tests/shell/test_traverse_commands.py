@@ -548,3 +548,30 @@ def test_the_plane_is_that_of_the_file(
     code, out, _ = run("compute", str(path))
     assert code == 0
     assert line in out
+
+
+@pytest.mark.parametrize(
+    "typed", ["14 x 20 in", "14x20in", "14 in x 20 in", "14.0 × 20 in", "355.6 x 508 mm"]
+)
+def test_the_unit_of_a_duct_may_be_said_once(run: Run, typed: str) -> None:
+    """14 in = 0.3556 m and 20 in = 0.508 m, exact."""
+    plan = document(run, "plan", "--duct", typed)
+    assert (plan["duct"]["width_m"], plan["duct"]["height_m"]) == pytest.approx((0.3556, 0.508))
+
+
+@pytest.mark.parametrize("typed", ["14 in x 20", "14 x 20", "in x 20 in"])
+def test_a_side_without_any_unit_is_refused(run: Run, typed: str) -> None:
+    code, _, err = run("plan", "--duct", typed)
+    assert code == 2
+    assert "--duct" in err
+
+
+def test_a_quick_grid_is_offered_for_a_round_duct_too(run: Run) -> None:
+    _, out, _ = run("plan", "--round", "16 in")
+    assert "quick: --points 4x2 --method log-linear, 8 points" in out
+    assert "quick:" not in run("plan", "--round", "16 in", "--points", "4x2")[1]
+
+
+def test_one_point_is_one_point(run: Run) -> None:
+    _, out, _ = run("plan", "--duct", "14 x 20 in", "--points", "1x1", "--method", "equal-area")
+    assert "1 across x 1 down: 1 point\n" in out
