@@ -22,7 +22,7 @@ from logger.core.stretch import Seen, means_from
 from logger.core.texts import clock_text
 
 MIN_STRETCH_S = 30  # s: shorter stretches say nothing (design choice)
-COLLAPSES = 3  # firings lit again out of their own cool-down that make a limit suspect (assumed)
+COLLAPSES = 3  # firings in a row that collapse with the fan on and make a limit suspect (assumed)
 
 
 class FiringBook:
@@ -66,8 +66,7 @@ class FiringBook:
         """A firing begins: measure the fan phase behind it, close a firing it cut short."""
         start_s = change.since_s
         if self.open is not None:
-            self._count_collapse(tick)
-            self.complete(tick, start_s)
+            self.complete(tick, start_s, air_moves=True)
         if self._job.unit.fan_heat is FanHeatMode.MEASURED:
             self.gauge.measure(tick, start_s, had_fan=change.old is Phase.FAN)
         self.open = Firing(
@@ -88,9 +87,9 @@ class FiringBook:
             text = f"No humidity of the entering air: {self._job.humidity:.0%} is assumed, and in the budget."
             self.say(tick, "humidity-assumed", text)
 
-    def _count_collapse(self, tick: int) -> None:
-        """Count firings lit again out of their own cool-down and never steady: a limit that trips."""
-        self._collapses = 0 if self.open is None or self.open.stretches else self._collapses + 1
+    def _count_collapse(self, tick: int, firing: Firing) -> None:
+        """Count firings in a row that collapse with the fan on and were never steady: a limit that trips."""
+        self._collapses = 0 if firing.stretches else self._collapses + 1
         if self._collapses == COLLAPSES:
             self.say(
                 tick,
@@ -178,12 +177,18 @@ class FiringBook:
         ticks, kg_s = total(self._firing_sums, end_sums, COLUMN.dry_air_kg_s)
         return self.gauge.heat_w(1.0, kg_s / max(ticks, 1))
 
-    def complete(self, tick: int, end_s: int) -> None:
-        """The firing is over: its energy is what the air took up, fan heat off, casing on."""
+    def complete(self, tick: int, end_s: int, *, air_moves: bool = False) -> None:
+        """The firing is over: its energy is what the air took up, fan heat off, casing on.
+
+        ``air_moves``: it was the burner that ended it, not the fan or the log.
+        """
         firing = self.open
         if firing is None:
             return
         self.unsettle(tick, end_s)
+        if air_moves:
+            firing.fall_s = end_s if firing.fall_s is None else firing.fall_s
+            self._count_collapse(tick, firing)
         firing.end_s = max(end_s, firing.start_s)
         end_sums = self._ledger.at(firing.end_s)
         ticks, air_j = total(self._firing_sums, end_sums, COLUMN.air_heat_w)

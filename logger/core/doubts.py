@@ -68,7 +68,8 @@ class FiringDoubts:
         burning_s = (firing.fall_s or firing.end_s or firing.start_s) - firing.start_s
         slow_s = max(steady.time_constant_s, tau_s or 0.0)
         needed_s = slow_s * log(1.0 / steady.remaining) + steady.window_s / 2.0 + steady.hold_s
-        if firing.stretches or self._short_told or burning_s >= needed_s:
+        burns_on = firing.fall_s is None  # the log ended, or no air moves any more
+        if firing.stretches or self._short_told or burns_on or burning_s >= needed_s:
             return
         self._short_told = True
         text = (

@@ -312,7 +312,7 @@ class Pipeline:
         elif turn.new in (Phase.FAN, Phase.OFF):
             if turn.old is Phase.FAN:
                 book.gauge.measure_after(tick, turn.since_s)
-            book.complete(tick, turn.since_s)
+            book.complete(tick, turn.since_s, air_moves=turn.new is Phase.FAN)
             book.say(tick, turn.new.value, "Fan phase." if turn.new is Phase.FAN else "No air moves.")
         self._restart()
 

@@ -366,10 +366,14 @@ def test_cold_entering_air_is_told_though_the_supply_is_silent() -> None:
 # -- stages over several firings ----------------------------------------------------------------------
 def firings_of(*levels: tuple[int, float]) -> list[Reading]:
     """One firing for each (seconds, rise in K), 500 s of fan after each."""
+    return program_of((FIRE_S, 0.0), *(part for level in levels for part in (level, (500, 0.0))))
+
+
+def program_of(*program: tuple[int, float]) -> list[Reading]:
+    """Rises in K above the fan's that the burner asks for, for so many seconds each."""
     rng = np.random.default_rng(1)
     rows: list[Reading] = []
     rise_k = 0.0
-    program = [(FIRE_S, 0.0), *(part for level in levels for part in (level, (500, 0.0)))]
     for seconds, target_k in program:
         for _ in range(seconds):
             t = len(rows) // 2
@@ -438,3 +442,29 @@ def test_below_says_how_full_fire_was_shown(
     document = outcome(job, firings_of(*levels))
     assert document["verdict"] == "below"
     assert how in document["reason"]
+
+
+# -- firings that end too soon ------------------------------------------------------------------------
+@pytest.mark.parametrize(("on_s", "off_s"), [(90, 90), (90, 180), (90, 240), (150, 240)])
+def test_a_burner_that_trips_again_and_again_is_told(on_s: int, off_s: int) -> None:
+    """A plant of 60 s falls below the end of a firing within the longer pauses: fan phases lie between."""
+    levels = [part for _ in range(5) for part in ((on_s, 45.0), (off_s, 0.0))]
+    document = outcome(make_job(), program_of((FIRE_S, 0.0), *levels, (300, 0.0)))
+    assert len(document["cycles"]) == 5
+    assert len(told(document, "limit-cycling")) == 1
+    assert "do not fire on" in document["reason"]
+
+
+def test_a_steady_firing_between_says_that_no_limit_trips() -> None:
+    short = ((90, 45.0), (240, 0.0))
+    document = outcome(
+        make_job(), program_of((FIRE_S, 0.0), *short, *short, (1500, 27.0), (500, 0.0), *short, *short)
+    )
+    assert not told(document, "limit-cycling")
+
+
+def test_a_log_that_ends_while_the_unit_burns_asks_for_no_cause() -> None:
+    document = outcome(make_job(), program_of((FIRE_S, 0.0), (150, 27.0)))
+    assert len(document["cycles"]) == 1
+    assert not told(document, "firing-too-short")
+    assert "fire longer" in document["reason"]
