@@ -150,8 +150,9 @@ def _unit_notes(unit: UnitTable, output_w: float | None, probes: Probes, notes: 
             f"unit.output is only {output_w / unit.input:.0%} of unit.input: no gas or electric unit is so"
             " poor; look at the units of both."
         )
-    if unit.casing_loss is None and unit.kind is UnitKind.GAS:
-        notes.append("unit.casing_loss is left out: 0 to 2 % of the input is assumed.")
+    if unit.casing_loss is None and unit.kind in (UnitKind.GAS, UnitKind.ELECTRIC):
+        base = "" if unit.input is not None else ", taken as output / 0.8"
+        notes.append(f"unit.casing_loss is left out: 0 to 2 % of the input{base} is assumed.")
     if unit.outdoor_air is None and not mixed:
         notes.append(
             "unit.outdoor_air is left out: the outdoor-air damper is assumed closed; make sure it is."

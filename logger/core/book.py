@@ -46,7 +46,6 @@ class FiringBook:
         self.gauge = FanGauge(job, detector, ledger, self.say)
         self.done: list[Firing] = []
         self.open: Firing | None = None
-        self.casing_w, _ = casing_loss_w(job)
         self._collapses = 0
         self._humidity_said = False
         self._firing_sums: Sums = ()
@@ -177,6 +176,10 @@ class FiringBook:
         ticks, kg_s = total(self._firing_sums, end_sums, COLUMN.dry_air_kg_s)
         return self.gauge.heat_w(1.0, kg_s / max(ticks, 1))
 
+    def casing_w(self, net_w: float) -> float:
+        """Heat lost through the casing while the air takes up ``net_w`` from the burner."""
+        return casing_loss_w(self._job, net_w)[0]
+
     def complete(self, tick: int, end_s: int, *, air_moves: bool = False) -> None:
         """The firing is over: its energy is what the air took up, fan heat off, casing on.
 
@@ -195,7 +198,8 @@ class FiringBook:
         best = firing.best
         fan_w = best.means.fan_heat_w if best is not None else self._fan_heat_w(end_sums)
         burning_s = max((firing.fall_s or firing.end_s) - firing.start_s, 0)
-        firing.energy_j = air_j - fan_w * ticks + self.casing_w * burning_s
+        net_j = air_j - fan_w * ticks
+        firing.energy_j = net_j + self.casing_w(net_j / max(burning_s, 1)) * burning_s
         self._doubts.complete(tick, firing, self._detector.tau_s or self._tau_s)
         self.done.append(firing)
         self.open = None

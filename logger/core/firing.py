@@ -132,7 +132,7 @@ def expected(job: JobParams) -> tuple[float, float] | None:
     plate_w = plate_output_w(job)
     if plate_w is None or plate_w <= 0.0:
         return None
-    casing_w, _ = casing_loss_w(job)
+    casing_w, _ = casing_loss_w(job, plate_w)
     heat_w = plate_w - casing_w
     rise_k = 25.0  # K: typical of gas heating; the lines hardly hang on it (assumed)
     if job.unit.rise_window_k is not None:

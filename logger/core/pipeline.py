@@ -260,7 +260,7 @@ class Pipeline:
             fan = gauge.phase
             ratio = 1.0 if fan is None else heat_ratio(dry_kg_s, inlet_c, w, pressure_pa, fan)
             fan_w = gauge.heat_w(ratio, dry_kg_s)
-            output_w = air_w - fan_w + (self.book.casing_w if phase in FIRING else 0.0)
+            output_w = air_w - fan_w + (self.book.casing_w(air_w - fan_w) if phase in FIRING else 0.0)
         beside_c = entering_c if return_c is None else return_c
         self._ledger.post(
             (

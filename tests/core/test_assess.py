@@ -163,6 +163,20 @@ def test_air_that_warms_charges_the_lag_between_the_probes(k_per_hour: float) ->
     assert line / watt_per_k == pytest.approx(expected_k, rel=0.1, abs=0.003)
 
 
+def test_a_casing_loss_is_assumed_where_no_plate_is_known() -> None:
+    """0 to 2 % of an input of air heat / 0.8 (assumed), rectangular: 1.25 % of it, u 2 % / 0.8 / sqrt(12)."""
+    unit = replace(make_job().unit, plate_input_w=None, plate_output_w=None, fan_heat=FanHeatMode.NONE)
+    document = result_document(feed(make_job(unit=unit), Story().readings()).finish(), FACTS)
+    firing = document["firing"]
+    line = next(line for line in document["budget"] if line["source"] == "casing loss")
+    assert firing["casing_loss_w"] == pytest.approx(0.0125 * firing["air_heat_w"], rel=1e-9)
+    assert firing["output_w"] == pytest.approx(1.0125 * firing["air_heat_w"], rel=1e-6)
+    assert (line["u_w"], line["assumed"]) == (
+        pytest.approx(0.025 / sqrt(12.0) * firing["air_heat_w"], rel=1e-9),
+        True,
+    )
+
+
 def test_the_result_says_how_well_the_airflow_is_known() -> None:
     """A mass typed with 4 % (u95) and 1 % (u) from the traverse to the firing: sqrt(2^2 + 1^2) x 1.96."""
     document = result_document(feed(make_job(), Story().readings()).finish(), FACTS)
