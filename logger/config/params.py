@@ -30,6 +30,7 @@ from logger.core.params import (
     UnitKind,
     UnitParams,
 )
+from logger.core.texts import difference_text
 from logger.core.traverse import PressureFrom
 
 OUTDOOR_U95 = 0.05  # fraction of the supply air: assumed
@@ -37,6 +38,7 @@ LEAST_EFFICIENCY = 0.5  # output over input; below it a unit was mistyped (assum
 
 S_PER_DAY = 86_400.0
 
+MOST_OFFSET_K = 1.5  # K: further apart `riselog match` calls no two probes sound (assumed)
 DEFAULT_U95: dict[Role, tuple[float, str]] = {  # all assumed, until probes are matched
     Role.RETURN: (0.5, "0.5 K"),
     Role.MIXED: (0.5, "0.5 K"),
@@ -77,7 +79,8 @@ def job_params(
             min_fan_phase_s=config.cycles.min_fan_phase,
         ),
     )
-    notes += visit_notes(config.visit)
+    if config.sim is None:
+        notes += visit_notes(config.visit)
     return job, tuple(notes)
 
 
@@ -225,6 +228,13 @@ def _probes(probes: Probes, notes: list[str]) -> tuple[ProbeParams, ...]:
     for name, probe in probes.items():
         if probe.u95 is None:
             notes.append(f"probes.{name}.u95 is left out: {DEFAULT_U95[probe.role][1]} is assumed.")
+        elif probe.u95 == 0.0:
+            notes.append(f"probes.{name}.u95 is 0: no probe is perfect, and its budget line is missing.")
+        if probe.role in _PLACED and abs(probe.offset) > MOST_OFFSET_K:
+            notes.append(
+                f"probes.{name}.offset is {difference_text(probe.offset)}: no sound probe is so far off;"
+                " look at the number, or at the probe."
+            )
     for role in _PLACED:
         _placement_note([name for name, p in probes.items() if p.role is role], role, probes, notes)
     return tuple(_probe(name, probe) for name, probe in probes.items())

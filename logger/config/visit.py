@@ -90,7 +90,7 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     Question(
         "stage_forced",
-        "Is the highest stage forced, so that the burner fires at full rate?",
+        "Is the highest stage forced, so that the burner fires at full rate (one stage: y)?",
         YES_NO,
         "a lower stage would be compared with the full plate",
         bars=True,
@@ -118,7 +118,9 @@ QUESTIONS: tuple[Question, ...] = (
 
 
 def visit_notes(visit: VisitTable | None) -> Iterator[str]:
-    """What the record says against the result; nothing where it was not kept."""
+    """What the record says against the result, or that there is none."""
+    if visit is None:
+        yield "[visit] is left out: nobody has confirmed panels, dampers, stage and fan speed."
     for question in _noes(visit):
         yield f"visit.{question.key} is false: {question.no}."
 
@@ -145,6 +147,12 @@ def visit_problems(
         yield Problem(
             ("visit", "outdoor_air_shut"),
             'is false and unit.outdoor_air is "closed": shut the damper, or tell its share there',
+        )
+    inlet_pa, manifold_pa = visit.gas_inlet_pressure, visit.gas_manifold_pressure
+    if inlet_pa is not None and manifold_pa is not None and manifold_pa > inlet_pa:
+        yield Problem(
+            ("visit", "gas_manifold_pressure"),
+            "is above gas_inlet_pressure, and the gas flows the other way; were they swapped?",
         )
     if visit.fuel is not None and heating_value_j_m3 is not None:
         low, high = FUEL_J_M3[visit.fuel]

@@ -32,7 +32,13 @@ def stale_matches(job: JobParams, day: int | None) -> Iterator[tuple[str, str]]:
         if day is None or probe.matched_day is None:
             continue
         age = day - probe.matched_day
-        if age > job.match_max_age_days:
+        if age < -TIMED_MAX_AGE_DAYS:
+            yield (
+                probe.name,
+                f"Probe {probe.name} was matched {counted(-age, 'day')} after this run: look at the date in "
+                "the config, and at the computer's clock.",
+            )
+        elif age > job.match_max_age_days:
             yield (
                 probe.name,
                 f"Probe {probe.name} was matched {age} days ago: match the probes again "

@@ -16,13 +16,15 @@ from logger.core.result import result_document
 from logger.documents import versions
 from logger.faults import said
 from logger.recompute import Replayer, source_of_run
-from logger.store import RunHeader, StoreReader
+from logger.store import RunHeader, StoreHeldError, StoreReader
+from logger.store.lock import refuse_held
 from logger.store.records import TraceRow
 from logger.tables import readings_sha256
 
 RUN_SHOWN = 8  # characters of the run's id in the file's name and at the foot of the page
 NO_HASH = "none: the readings were dropped"
 RUNNING = "running"  # the end reason of a run that has not ended
+CUT_OFF = "interrupted"  # that of one whose logger is gone; the next command that writes says so in the store
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +60,15 @@ class Evidence:
         return "si" if isinstance(job, Mapping) and job.get("units") == "si" else "us"
 
 
+def _has_writer(path: Path) -> bool:
+    """Whether somebody holds the store to write to it."""
+    try:
+        refuse_held(path)
+    except StoreHeldError:
+        return True
+    return False
+
+
 def gather(path: Path, run: str) -> Evidence:
     """Everything of a run that the report shows; the store is closed again when this returns.
 
@@ -69,7 +80,7 @@ def gather(path: Path, run: str) -> Evidence:
     with StoreReader(path) as reader:
         header = reader.header(run)
         config, remarks = _config(header)
-        end_reason = reader.end_reason(run) or RUNNING
+        end_reason = reader.end_reason(run) or (RUNNING if _has_writer(path) else CUT_OFF)
         document = _stored_result(reader, run)
         trace: Sequence[TraceRow] = reader.trace(run)
         blocks: Iterable[ReadingBlock] = reader.blocks(run)

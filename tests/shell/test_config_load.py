@@ -314,7 +314,9 @@ def test_every_key_reaches_its_parameter() -> None:
     assert not loaded.simulated
     assert loaded.sim is None
     assert loaded.files == {}
-    assert loaded.notes == ()
+    assert loaded.notes == (
+        "[visit] is left out: nobody has confirmed panels, dampers, stage and fan speed.",
+    )
 
 
 # Keys that cannot stand in FULL beside the others, and the test that has them.
@@ -397,6 +399,7 @@ def test_defaults_are_told() -> None:
         "probes.sup.u95 is left out: 0.5 K is assumed",
         "placement_u95 is left out for ret: 1 % of the rise is assumed",
         "placement_u95 is left out for sup: 3 % of the rise is assumed",
+        "[visit] is left out: nobody has confirmed",
     ]
     assert [note[: len(start)] for note, start in zip(loaded.notes, starts, strict=True)] == starts
 

@@ -42,6 +42,7 @@ from logger.report.trace import MOST_ROWS, thinned, trace_of
 from logger.report.trace_drawing import PANELS
 from logger.session import Limits
 from logger.store import StoreReader, StoreWriter
+from logger.store.lock import StoreLock
 from simulators.scenarios import SCENARIOS
 
 BTU_H_W = 0.2930711  # W in 1 Btu/h: NIST SP 811 (2008), appendix B.8, Btu (International Table) per hour
@@ -448,7 +449,9 @@ def test_a_run_cut_off_is_computed_from_its_readings(
     assert list(again.trace) == list(evidence.trace)
     assert again.sha256 == evidence.sha256
     text = words_of(replace(again, trace=()))
-    assert "STILL RUNNING" in text
+    assert "INTERRUPTED: the logger was cut off" in text  # nobody holds the store any more
+    with StoreLock(path, "riselog run job.toml"):
+        assert "STILL RUNNING" in words_of(replace(gather(path, store[1]), trace=()))
     assert "computed from the readings for this report" in text
 
 

@@ -159,6 +159,9 @@ def test_what_the_record_says_against_the_config_is_a_problem() -> None:
     damper = JOB + '[unit]\noutdoor_air = "closed"\n[visit]\noutdoor_air_shut = false\n'
     with pytest.raises(ConfigError, match=r"visit\.outdoor_air_shut': is false and unit\.outdoor_air is"):
         loads_config(damper, "job.toml", None)
+    swapped = '[visit]\ngas_inlet_pressure = "3.5 in.wg"\ngas_manifold_pressure = "7 in.wg"\n'
+    with pytest.raises(ConfigError, match=r"visit\.gas_manifold_pressure': is above gas_inlet_pressure"):
+        loads_config(JOB + swapped, "job.toml", None)
     for fuel, value, fits in (
         ("natural gas", "1036 Btu/ft3", True),
         ("propane", "1036 Btu/ft3", False),
@@ -172,6 +175,14 @@ def test_what_the_record_says_against_the_config_is_a_problem() -> None:
         else:
             with pytest.raises(ConfigError, match=r"visit\.fuel"):
                 loads_config(text, "job.toml", None)
+
+
+def test_a_job_without_a_record_or_with_probes_that_cannot_be_is_told() -> None:
+    text = JOB.replace('role = "supply"', 'role = "supply"\nu95 = "0 K"\noffset = "4 K"')
+    notes = loads_config(text, "job.toml", None).notes
+    assert any("[visit] is left out" in note for note in notes)
+    assert any("probes.sup.u95 is 0" in note for note in notes)
+    assert any("probes.sup.offset is 4.0 K" in note for note in notes)
 
 
 def test_the_record_reaches_verdict_and_gas_input() -> None:
