@@ -22,6 +22,7 @@ from logger.core.stretch import Seen, means_from
 from logger.core.texts import clock_text
 
 MIN_STRETCH_S = 30  # s: shorter stretches say nothing (design choice)
+LOOK_S = 300  # s between looks for doubts while a stretch runs (design choice)
 COLLAPSES = 3  # firings in a row that collapse with the fan on and make a limit suspect (assumed)
 
 
@@ -53,6 +54,7 @@ class FiringBook:
         self._running = False
         self._start_s = 0
         self._start_sums: Sums = ()
+        self._looked_s = 0
         self._evidence = Evidence(detector, ledger, sides)
         self._doubts = FiringDoubts(job, self.say)
         self._tau_s: float | None = None  # of the last firing, when its rise broke down
@@ -106,6 +108,11 @@ class FiringBook:
         self._start_sums = self._ledger.at(self._start_s)
         self._running = True
         self.say(tick, "steady", f"Steady since {clock_text(self._start_s)}.")
+        self._look(tick)
+
+    def _look(self, tick: int) -> None:
+        """What the running stretch shows by now, over-firing above all: nobody should wait for its end."""
+        self._looked_s = tick
         found = self.stretch(tick, tick + 1)
         if found is not None:
             self._doubts.stretch(tick, found)
@@ -114,6 +121,8 @@ class FiringBook:
         """Remember the highest rise that lasted: full fire may have been there and gone."""
         if self._running:
             self._evidence.grow()
+            if tick - self._looked_s >= LOOK_S:
+                self._look(tick)
         series, window = self._detector.series, self._detector.rungs[0]
         if self.open is not None and series.length >= window:
             rise_k = series.mean(RISE, window) or 0.0
