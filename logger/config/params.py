@@ -154,7 +154,7 @@ def _unit_notes(unit: UnitTable, output_w: float | None, probes: Probes, notes: 
             " poor; look at the units of both."
         )
     if unit.casing_loss is None and unit.kind in (UnitKind.GAS, UnitKind.ELECTRIC):
-        base = "" if unit.input is not None else ", taken as output / 0.8"
+        base = "" if unit.input is not None else ", taken as output / 0.8,"
         notes.append(f"unit.casing_loss is left out: 0 to 2 % of the input{base} is assumed.")
     if unit.outdoor_air is None and not mixed:
         notes.append(
