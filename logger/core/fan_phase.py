@@ -13,7 +13,7 @@ from logger.core.probe_lines import mean_own_u
 from logger.core.steady import RISE, SteadyDetector
 from logger.core.stretch import FAN_W_PER_KG_S, ROOT3, FanPhase, Means, heat_ratio, means_from
 from logger.core.student import t975
-from logger.core.texts import Say, power_text
+from logger.core.texts import Say, duration_text, power_text
 
 RUN_UP_S = 30  # s left out after the fan's start where the rest is enough: probes and duct follow (assumed)
 MARGIN_S = 10  # s kept off the end of a fan phase: the firing may be dated late (assumed)
@@ -38,6 +38,7 @@ class FanGauge:
         self.outdoor_suspected = False
         self.implausible = False  # no fan has the heat that it shows
         self._fired = False  # since the last accepted phase
+        self._ended_s = 0  # where that phase ended
         guess = job.unit.fan_heat is FanHeatMode.MEASURED and job.unit.kind in (
             UnitKind.GAS,
             UnitKind.ELECTRIC,
@@ -61,11 +62,12 @@ class FanGauge:
             found, why = self._flat(tick, start_s)
             if found is not None:
                 self._compare(tick, found)
-                self.phase, self._fired = found, True
+                self.phase, self._fired, self._ended_s = found, True, start_s
                 self._check(tick, found)
                 return
         self._fired = self.phase is not None
-        rest = "the last fan phase of this run is used."
+        age = duration_text(start_s - self._ended_s)
+        rest = f"the last fan phase of this run is used, which ended {age} before."
         if self.phase is None:
             rest = f"the usual {USUAL_FAN_TEXT} is assumed and taken off, none to twice that in the budget."
         least_s = self._job.cycles.min_fan_phase_s + self._unseen_s

@@ -146,6 +146,7 @@ def _evidence_view(evidence: Evidence, numbers: Numbers) -> dict[str, Any]:
         "assumed": _assumed(evidence, airflow.checks),
         "probes": sections.probe_table(evidence),
         "unmatched": sections.unmatched(evidence),
+        "one_spot": sections.one_spot(evidence),
         "events": told(numbers, course=False),
         "course": told(numbers, course=True),
         "visit": sections.visit_rows(evidence.settings),

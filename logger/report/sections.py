@@ -101,6 +101,17 @@ def unmatched(evidence: Evidence) -> str:
     return "No match of the probes in the same air is noted."
 
 
+def one_spot(evidence: Evidence) -> str:
+    """A sentence where one supply probe stands for the whole stream."""
+    supply = [table for table in _probe_tables(evidence).values() if table.get("role") == "supply"]
+    if len(supply) != 1:
+        return ""
+    return (
+        "One supply probe stands for the whole stream: a bad place for it, a warm streak or the sight of the "
+        "heat exchanger, cannot be seen in its own readings; a temperature traverse can show it."
+    )
+
+
 def _probe_tables(evidence: Evidence) -> dict[str, Mapping[str, Any]]:
     tables = evidence.settings.get("probes")
     if not isinstance(tables, Mapping):

@@ -70,6 +70,14 @@ def test_heat_left_by_an_earlier_firing_stays_within_u95(left_k: float, wait_s: 
         assert "higher than told" in text
 
 
+def test_an_earlier_fan_phase_is_used_and_its_age_told() -> None:
+    """The fan alone for 200 s after the first firing is too short: the phase before that one stands in."""
+    second_s = OUT_S + 200
+    document = result_of(two_firings(0.0, second_s))
+    (event,) = told(document, "fan-heat-unknown")
+    assert f"which ended {(second_s - FIRST_S) / 60:.0f} min before" in event["text"]
+
+
 def test_a_first_cold_firing_is_hardly_wider() -> None:
     """A twentieth of the variance is a fortieth of u95."""
     document = result_of([r for r in two_firings(0.0, 2800) if r.t_ns < OUT_S * 1e9])

@@ -288,8 +288,10 @@ def nothing(name: str, **changes: Any) -> Draws:
 
 DELTA_W = 50.0  # JCGM 101 7.9.2: half a unit of the last digit, u being stated to 0.1 kW
 ENDS_W = {"draw-through": 75.0, "fan heat typed": 75.0}
-"""Ends that lie further off than delta, as measured: draw-through, where a supply error moves density
-and rise against each other and the budget adds both; and a product of larger errors, which is skewed."""
+"""Ends that lie further off than delta, as measured. By JCGM 101 8.1 the budget (a sum of lines, linear and
+symmetric) is not validated to delta there; 75 W is 0.2 % of the output. Its limit: draw-through, where a
+supply error moves density and rise against each other and the budget adds both; and a product of larger
+errors, which is skewed."""
 
 
 @pytest.mark.parametrize("name", CASES)

@@ -502,6 +502,14 @@ def test_the_visit_and_the_last_match_are_shown(evidence: Evidence) -> None:
     assert "2026-11-20" in said(found)
 
 
+def test_one_supply_probe_is_said_to_hide_its_place(evidence: Evidence) -> None:
+    tables = json.loads(json.dumps(evidence.settings))
+    assert "cannot be seen in its own readings" in said(parsed(render(bare(evidence))))
+    tables["probes"]["beside"] = tables["probes"]["sup"]
+    found = parsed(render(replace(bare(evidence), settings=tables)))
+    assert "cannot be seen in its own readings" not in said(found)
+
+
 def test_measured_input_stands_with_the_plain_word(evidence: Evidence) -> None:
     given_input = {
         "source": "timed",
