@@ -261,11 +261,11 @@ def test_a_counter_reset_is_an_event_and_the_reason() -> None:
 
 
 def test_over_firing_is_told_while_it_goes_on() -> None:
-    """15 % too much gas by a counter of one litre: 16 l/min leave 0.4 % open after five minutes."""
+    """The plate's gas until 1300 s, 30 % more from then on: 12 % too much on the mean by 1600 s or so."""
     readings = ideal_firing()
     for t in range(2400):
         t_ns = round((t + 0.4) * 1e9)
-        volume_m3 = floor(1150.0 * FLOW_M3_S * t) / 1000.0
+        volume_m3 = floor(1000.0 * FLOW_M3_S * (t + 0.3 * max(t - 1300, 0))) / 1000.0
         readings.append(
             Reading(0, t_ns, "meter", Quantity.GAS_VOLUME, volume_m3, Flag.OK, t_ns // 1000, t_ns)
         )
@@ -273,8 +273,8 @@ def test_over_firing_is_told_while_it_goes_on() -> None:
     unit = replace(make_job().unit, plate_input_w=INPUT_W)
     found = document(job_with_meter(unit=unit, pressure_pa=100_000.0), readings)
     at_s = {event["code"]: event["t_s"] for event in found["events"]}
-    assert at_s["input-off-plate"] < at_s["steady"] + 310.0
-    assert found["firing"]["steady_end_s"] > at_s["input-off-plate"] + 600.0
+    assert at_s["steady"] < 1300.0 < at_s["input-off-plate"] < 1900.0
+    assert found["firing"]["steady_end_s"] > 2300.0
 
 
 SIM_GAS = """
