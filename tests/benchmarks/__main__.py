@@ -12,7 +12,7 @@ import json
 import sys
 from collections.abc import Callable
 
-from tests.benchmarks import live, publish, replay, startup, steady, store
+from tests.benchmarks import live, many, publish, replay, startup, steady, store
 
 KEYS = (
     "steady_vs_polyfit",
@@ -30,6 +30,7 @@ KEYS = (
     "publish_p99_ms",
     "publish_per_s",
     "publish_vs_paho",
+    "many_vs_serial",
 )
 PARTS: tuple[Callable[[bool], dict[str, float | None]], ...] = (
     steady.measure,
@@ -38,6 +39,7 @@ PARTS: tuple[Callable[[bool], dict[str, float | None]], ...] = (
     startup.measure,
     live.measure,
     publish.measure,
+    many.measure,
 )
 GOALS = {
     "steady_vs_polyfit": "at least 15",
@@ -47,6 +49,7 @@ GOALS = {
     "replay_s": "under 5 for 432,000 rows",
     "store_vs_executemany": "at least 0.3",
     "help_s": "under 0.3",
+    "many_vs_serial": "at best the number of cores",
 }
 
 
