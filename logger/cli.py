@@ -172,9 +172,7 @@ def demo(
 def replay(
     sources: Annotated[
         list[str],
-        typer.Argument(
-            metavar="RUN_OR_FILE...", help="A stored run, 'last', or a CSV or Parquet of readings."
-        ),
+        typer.Argument(metavar="RUN_OR_FILE", help="A stored run, 'last', or a CSV or Parquet of readings."),
     ],
     *,
     config: ConfigOption = None,

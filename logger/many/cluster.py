@@ -65,7 +65,7 @@ def over_cluster(jobs: Iterable[Numbered], address: str) -> Generator[Settled]:
     with _client(address) as client:
         threads = _threads(client, address)
         executor = client.get_executor(pure=False)
-        checked = _Versions()
+        checked = Versions()
         room = Room(loads=AHEAD * threads, size=CARRIED)
 
         def alive() -> bool:
@@ -107,7 +107,7 @@ def _lost(job: Job, what: str) -> Answer:
     return Answer(label=job.label, reason=reason, exit_code=LOST)
 
 
-class _Versions:
+class Versions:
     """Compares what a worker computed with to what is here."""
 
     def __init__(self) -> None:

@@ -12,6 +12,7 @@ from concurrent.futures import FIRST_COMPLETED, Executor, Future, InvalidStateEr
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from typing import Any
 
 from logger.many.job import Answer, Job, answered, failed
 
@@ -129,14 +130,12 @@ def _pooled(waiting: deque[Numbered], count: int) -> Generator[Settled, None, li
 
 
 @contextmanager
-def _processes(count: int) -> Iterator[ProcessPoolExecutor]:
+def _processes(count: int) -> Iterator[Executor]:
     """New interpreters, ended at once when the block is left before its time."""
     others = set(multiprocessing.active_children())
     context = multiprocessing.get_context("spawn")  # a fork would copy threads and locks that are held
-    pool = ProcessPoolExecutor(count, mp_context=context, initializer=_begin)
+    pool = _Pool(count, mp_context=context, initializer=_begin)
     try:
-        with _ctrl_c_held_back():
-            pool.submit(os.getpid)  # starts them all
         yield pool
     except BaseException:
         for child in set(multiprocessing.active_children()) - others:
@@ -146,17 +145,35 @@ def _processes(count: int) -> Iterator[ProcessPoolExecutor]:
         pool.shutdown(cancel_futures=True)
 
 
+class _Pool(ProcessPoolExecutor):
+    """Starts its processes undisturbed: one that is cut off in its start says so with a traceback."""
+
+    def submit(self, *args: Any, **options: Any) -> Any:  # noqa: ANN401 - as above it
+        with _undisturbed():
+            return super().submit(*args, **options)
+
+
 @contextmanager
-def _ctrl_c_held_back() -> Iterator[None]:
-    """What is started meanwhile never hears a Ctrl-C of the terminal; here it comes a moment later."""
-    if not hasattr(signal, "pthread_sigmask"):  # Windows
+def _undisturbed() -> Iterator[None]:
+    """What is started meanwhile never hears a Ctrl-C of the terminal; here it is heard at the end."""
+    if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    came: list[int] = []
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    for number in before:
+        signal.signal(number, lambda number, _frame: came.append(number))
+    masked = hasattr(signal, "pthread_sigmask")  # not on Windows; a new process inherits the mask
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if masked else None
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if mask is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    if came:
+        raise KeyboardInterrupt
 
 
 def _begin() -> None:

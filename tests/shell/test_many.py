@@ -22,8 +22,9 @@ from hypothesis import strategies as st
 
 from logger.config.load import loads_config
 from logger.core.errors import RiselogError, UsageError
+from logger.documents import versions
 from logger.export import export_command
-from logger.many.cluster import need_cluster
+from logger.many.cluster import Versions, need_cluster
 from logger.many.command import many_command, many_document, many_exit_code, many_lines
 from logger.many.inputs import jobs_of
 from logger.many.job import Answer, Content, Job, answered
@@ -224,6 +225,21 @@ def test_the_missing_extra_is_named(monkeypatch: pytest.MonkeyPatch, fleet: Flee
     monkeypatch.setitem(sys.modules, "logger.tables.parquet_read", None)
     with pytest.raises(UsageError, match=r"pip install 'riselog\[parquet\]'"):
         file_source(fleet.folder / "r.parquet", None, 0)
+
+
+def test_a_worker_of_another_version(capsys: pytest.CaptureFixture[str]) -> None:
+    """Of another riselog nothing is taken; another numpy is told, once."""
+    checked = Versions()
+    good = Answer(label="a", document={"firing": None}, versions=versions())
+    assert checked.checked(good) == good
+    assert capsys.readouterr().err == ""
+    other = replace(good, versions=versions() | {"numpy": "0.1"})
+    assert [checked.checked(other), checked.checked(other)] == [other, other]
+    assert capsys.readouterr().err.count("numpy 0.1") == 1
+    refused = checked.checked(replace(good, versions=versions() | {"riselog": "9.9"}))
+    assert refused.document is None
+    assert "has riselog 9.9" in refused.reason
+    assert refused.exit_code == 4
 
 
 @pytest.mark.parametrize(
