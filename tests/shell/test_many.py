@@ -302,7 +302,7 @@ def test_an_end_before_its_time(fleet: Fleet, number: int) -> None:
     started = children(process.pid)
     process.send_signal(number)
     out, err = process.communicate(timeout=GUARD_S)
-    # a child that starts while its parent is killed says so itself: Python's own words, nobody is left to help
+    # a child that starts while its parent is killed says so itself: Python's words, nobody is left to help
     assert number == signal.SIGKILL or "Traceback" not in err
     until(lambda: not any(Path(f"/proc/{pid}").exists() for pid in started))
     if number != signal.SIGKILL:
