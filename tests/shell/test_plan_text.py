@@ -19,10 +19,15 @@ def test_the_quick_grid_is_offered_with_its_bias(units: Literal["us", "si"]) -> 
     assert "quick: --points 3x3 --method equal-area, 9 points, reads about +6.5%" in text
 
 
+def test_a_round_duct_has_a_quick_grid_of_its_own() -> None:
+    text = " ".join(" ".join(plan_lines(make_plan(ROUND), "us", plain=True)).split())
+    assert "quick: --points 4x2 --method log-linear, 8 points" in text
+
+
 @pytest.mark.parametrize(
     "plan",
     [
-        make_plan(ROUND),
+        make_plan(ROUND, grid=(4, 2)),
         make_plan(RECTANGLE, grid=(3, 3), method=Method.EQUAL_AREA),
         make_plan(RECTANGLE, grid=(6, 6)),
     ],
