@@ -1,8 +1,10 @@
-"""Little-endian integers, as Bluetooth formats name them."""
+"""Little-endian numbers, as Bluetooth formats name them: integers, and the floats of IEEE 11073."""
 
 from __future__ import annotations
 
 from typing import NamedTuple
+
+from logger.core.readings import Flag
 
 
 class Form(NamedTuple):
@@ -27,3 +29,46 @@ UINT32 = Form(length=4, signed=False)
 SINT8 = Form(length=1, signed=True)
 SINT16 = Form(length=2, signed=True)
 SINT32 = Form(length=4, signed=True)
+
+
+class MedicalForm(NamedTuple):
+    """A number of IEEE 11073-20601: mantissa below, exponent to the base 10 above it, both signed."""
+
+    length: int
+    mantissa_bits: int
+
+    def read(self, payload: bytes) -> tuple[float, Flag]:
+        """The number and whether it is one; ``payload`` has ``length`` bytes.
+
+        A special code keeps its mantissa as the value, which is finite, and has a flag: NaN, NRes
+        and the reserved code are not known, the infinities are out of range. A code is special with
+        exponent 0 alone: 2047 x 10^-2 is 20.47.
+
+        >>> FLOAT.read(bytes.fromhex("6c0100ff"))
+        (36.4, <Flag.OK: 'ok'>)
+        """
+        raw = int.from_bytes(payload, "little", signed=True)
+        exponent = raw >> self.mantissa_bits
+        half = 1 << (self.mantissa_bits - 1)
+        mantissa = (raw + half) % (2 * half) - half
+        if exponent == 0 and (flag := _special(mantissa, half)) is not None:
+            return float(mantissa), flag
+        # Of whole numbers the quotient is the float nearest to the decimal.
+        value = mantissa * 10**exponent if exponent >= 0 else mantissa / 10**-exponent
+        return float(value), Flag.OK
+
+
+def _special(mantissa: int, half: int) -> Flag | None:
+    """What a mantissa says that is no number. Source: IEEE 11073-20601, FLOAT-Type and SFLOAT-Type."""
+    codes = {
+        half - 1: Flag.NOT_KNOWN,  # NaN
+        half - 2: Flag.OUT_OF_RANGE,  # + infinity
+        -half: Flag.NOT_KNOWN,  # NRes: not at this resolution
+        -half + 1: Flag.NOT_KNOWN,  # reserved
+        -half + 2: Flag.OUT_OF_RANGE,  # - infinity
+    }
+    return codes.get(mantissa)
+
+
+FLOAT = MedicalForm(length=4, mantissa_bits=24)
+SFLOAT = MedicalForm(length=2, mantissa_bits=12)
