@@ -50,14 +50,13 @@ class ValueMap:
 class Content:
     """What a message says: the value in the stored unit, and whatever else the map names.
 
-    ``t_utc_us`` is the message's own time, None where the map names none; ``key`` is the same when
-    the same reading comes again, None where nothing tells it.
+    ``t_utc_us`` is the message's own time, ``name`` its id: each None where the map names none.
     """
 
     quantity: Quantity
     value: float
     t_utc_us: int | None
-    key: tuple[object, ...] | None
+    name: str | None
     flag: Flag
 
 
@@ -95,15 +94,8 @@ def decode(payload: bytes, wanted: ValueMap) -> Content:
     value = _converted(number, unit, wanted.quantity)
     t_utc_us = None if wanted.time_at is None else _time_us(_at(document, wanted.time_at, "time"))
     name = None if wanted.id_at is None else _name(_at(document, wanted.id_at, "id"))
-    known = name is not None or t_utc_us is not None
     flag = Flag.OK if wanted.flag_at is None else _flag(_at(document, wanted.flag_at, "flag"))
-    return Content(
-        quantity=wanted.quantity,
-        value=value,
-        t_utc_us=t_utc_us,
-        key=(name, t_utc_us, value) if known else None,
-        flag=flag,
-    )
+    return Content(quantity=wanted.quantity, value=value, t_utc_us=t_utc_us, name=name, flag=flag)
 
 
 def _text(payload: bytes) -> str:

@@ -21,16 +21,27 @@ class Judged(NamedTuple):
     remark: str = ""
 
 
+class _Seen(NamedTuple):
+    """A reading that came; ``moment_us`` is its own time, or where it has none when it came."""
+
+    name: str | None
+    t_us: int | None
+    value: float
+    moment_us: int
+
+
 class Freshness:
     """What came of one value so far.
 
     A value is stamped when it arrives; its own time decides whether it may stand for that moment.
-    Without id and time nothing tells a repeat from a reading: then one topic is taken at a time.
+    An id alone tells a repeat, as two gateways give one reading two times; ids that come round again
+    are told by ``max_time_skew``. Without an id time and value tell it. Without both nothing does: then
+    one topic is taken at a time.
     """
 
     def __init__(self, max_skew_us: int) -> None:
         self._max_skew_us = max_skew_us
-        self._seen: deque[tuple[object, ...]] = deque(maxlen=REMEMBERED)
+        self._seen: deque[_Seen] = deque(maxlen=REMEMBERED)
         self._newest_us: int | None = None
         self._topic: str | None = None
 
@@ -40,22 +51,33 @@ class Freshness:
 
     def judge(self, content: Content, topic: str, utc_us: int, *, retained: bool) -> Judged:
         """The flag of what came on a topic at that time by this computer's clock."""
-        if content.key is None and retained:
+        timeless = content.name is None and content.t_utc_us is None
+        if timeless and retained:
             return _RETAINED
         return (
-            self._again(content.key, topic)
+            (self._other_way(topic) if timeless else self._again(content, utc_us))
             or self._old(content.t_utc_us, utc_us, retained=retained)
             or Judged(content.flag, *self._second_topic(topic))
         )
 
-    def _again(self, key: tuple[object, ...] | None, topic: str) -> Judged | None:
-        if key is None:
-            self._topic = self._topic or topic
-            return None if topic == self._topic else Judged(Flag.DUPLICATE, *_either(self._topic, topic))
-        if key in self._seen:
-            return _AGAIN
-        self._seen.append(key)
-        return None
+    def _other_way(self, topic: str) -> Judged | None:
+        self._topic = self._topic or topic
+        return None if topic == self._topic else Judged(Flag.DUPLICATE, *_either(self._topic, topic))
+
+    def _again(self, content: Content, utc_us: int) -> Judged | None:
+        moment_us = utc_us if content.t_utc_us is None else content.t_utc_us
+        new = _Seen(content.name, content.t_utc_us, content.value, moment_us)
+        first = next((seen for seen in self._seen if self._same(seen, new)), None)
+        if first is None:
+            self._seen.append(new)
+            return None
+        return _AGAIN if first.value == new.value else _OTHER_VALUE
+
+    def _same(self, seen: _Seen, new: _Seen) -> bool:
+        if seen[:3] == new[:3]:
+            return True
+        near = abs(new.moment_us - seen.moment_us) <= self._max_skew_us
+        return new.name is not None and seen.name == new.name and near
 
     def _second_topic(self, topic: str) -> tuple[str, str]:
         """What to say of a reading that did not come on the first topic."""
@@ -97,6 +119,12 @@ _RETAINED = Judged(
     "retained, without a time: kept as late and not used; the next message counts",
 )
 _AGAIN = Judged(Flag.DUPLICATE, "again", "the same reading came again: kept as duplicate and not used")
+_OTHER_VALUE = Judged(
+    Flag.DUPLICATE,
+    "other value",
+    "an id came again with another value: the first is used, the other kept as duplicate; if that field is "
+    "the same for every reading, name another one as id or leave id out",
+)
 _OUT_OF_ORDER = Judged(
     Flag.LATE, "order", "a message is older than one before it by its time: kept as late and not used"
 )

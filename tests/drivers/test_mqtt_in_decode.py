@@ -137,7 +137,7 @@ def test_everything_a_message_may_say() -> None:
         quantity=Quantity.TEMPERATURE,
         value=20.0,
         t_utc_us=851_042_397_000_000,
-        key=("r/7", 851_042_397_000_000, 20.0),
+        name="r/7",
         flag=Flag.NOT_KNOWN,
     )
 

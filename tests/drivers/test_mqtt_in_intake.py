@@ -174,10 +174,37 @@ def test_the_same_reading_again_is_one_reading(keys: dict[str, str], message: st
 
 
 def test_equal_values_of_different_times_or_ids_are_readings() -> None:
+    """Ids that come round again, as those of one byte do: 11 s apart is beyond max_time_skew."""
     bench = Bench({**TIMED, "id": "/n"})
+    for n in range(4):
+        bench.hear(f'{{"v": 21.0, "n": {n % 2}, "t": {START_S + 5.5 * n}}}', at_s=5.5 * n)
+    assert [flag for _, flag in bench.got] == [Flag.OK] * 4
+
+
+@pytest.mark.parametrize("way", ["gw/b", "gw/a"])
+def test_one_id_over_two_gateways_that_each_give_it_a_time_is_one_reading(way: str) -> None:
+    bench = Bench({**TIMED, "id": "/n", "topic": "gw/+"})
     for n in range(3):
-        bench.hear(f'{{"v": 21.0, "n": {n % 2}, "t": {START_S + n}}}', at_s=n)
-    assert {flag for _, flag in bench.got} == {Flag.OK}
+        bench.hear(f'{{"v": {20 + n}, "n": "{n}", "t": {START_S + n}}}', "gw/a", at_s=n)
+        bench.hear(f'{{"v": {20 + n}, "n": "{n}", "t": {START_S + n + 0.3}}}', way, at_s=n + 0.4)
+    assert bench.got == [(20.0 + n // 2, (Flag.OK, Flag.DUPLICATE)[n % 2]) for n in range(6)]
+    assert bench.times_said("the same reading came again") == 1
+
+
+def test_an_id_that_names_the_device_and_not_the_reading_is_told() -> None:
+    bench = Bench({"value": "/v", "id": "/device"})
+    for n in range(4):
+        bench.hear(f'{{"v": {20 + n}, "device": "roof-1"}}', at_s=n)
+    assert [flag for _, flag in bench.got] == [Flag.OK] + [Flag.DUPLICATE] * 3
+    assert bench.times_said("name another one as id or leave id out") == 1
+
+
+def test_a_backlog_that_comes_again_much_later_is_no_news() -> None:
+    bench = Bench({"value": "/v", "id": "/n"})
+    for at_s in (0, 3600):
+        for n in range(3):
+            bench.hear(f'{{"v": {20 + n}, "n": {n}}}', at_s=at_s + n)
+    assert [flag for _, flag in bench.got] == [Flag.OK] * 3 + [Flag.DUPLICATE] * 3
 
 
 @given(st.lists(st.sampled_from(["gw/a", "gw/b"]), min_size=40, max_size=40), st.randoms())
