@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
 
@@ -109,8 +109,9 @@ class Radio:
                         break
         return list(found.values())
 
-    async def find_connected(self, wanted: Wanted, service: int) -> Sighting | None:
-        """The device, when the system holds a connection to it already: it is not heard then.
+    async def find_connected(self, wanted: Wanted, services: Sequence[str]) -> Sighting | None:
+        """The device, when the system holds a connection to it already: it is not heard then. It is
+        known by one of these services.
 
         That is what a killed process leaves behind on Linux. Where the system cannot tell, there
         is none: of a radio that fails the scan tells.
@@ -121,7 +122,7 @@ class Radio:
 
             async with asyncio.timeout(SCAN_START_S):
                 system = await BleakAdapter.get(bluez={"adapter": self._adapter} if self._adapter else {})
-                devices = await system.get_connected_devices([f"{service:04x}"])
+                devices = await system.get_connected_devices(list(services))
         for device in devices:
             if wanted.matches(device.address, device.name):
                 return Sighting(
@@ -194,6 +195,8 @@ class Radio:
                 for uuid, value in data.service_data.items()
                 if (short := uuid16(uuid)) is not None
             },
+            any_service_data={uuid.lower(): bytes(value) for uuid, value in data.service_data.items()},
+            manufacturer_data={id_: bytes(value) for id_, value in data.manufacturer_data.items()},
             device=device,
         )
         for listener in tuple(self._listeners.values()):
@@ -223,6 +226,12 @@ class Connection:
             async with asyncio.timeout(GATT_S):
                 return bytes(await self._client.read_gatt_char(characteristic.handle))
 
+    async def write(self, characteristic: Characteristic, payload: bytes) -> None:
+        """Write once; the probe confirms it where it can."""
+        with radio_errors("writing to the probe"):
+            async with asyncio.timeout(GATT_S):
+                await self._client.write_gatt_char(characteristic.handle, payload)
+
     async def notify(self, characteristic: Characteristic, callback: Callable[[bytes], None]) -> None:
         """Have ``callback`` called for every value the probe sends. It must not raise."""
         with radio_errors("subscribing to the probe"):
@@ -234,17 +243,15 @@ class Connection:
 
 def _characteristics(client: BleakClient) -> Iterator[Characteristic]:
     for service in client.services:
-        service16 = uuid16(service.uuid)
         for handle in service.characteristics:
-            own = uuid16(handle.uuid)
-            if service16 is not None and own is not None:
-                yield Characteristic(
-                    service=service16,
-                    uuid16=own,
-                    can_read="read" in handle.properties,
-                    can_notify="notify" in handle.properties or "indicate" in handle.properties,
-                    handle=handle,
-                )
+            yield Characteristic(
+                service_uuid=service.uuid.lower(),
+                uuid=handle.uuid.lower(),
+                can_read="read" in handle.properties,
+                can_notify="notify" in handle.properties or "indicate" in handle.properties,
+                can_write="write" in handle.properties or "write-without-response" in handle.properties,
+                handle=handle,
+            )
 
 
 @contextlib.asynccontextmanager

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -15,24 +15,47 @@ _UUID_TAIL = "-0000-1000-8000-00805f9b34fb"  # Bluetooth base UUID, Core Specifi
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sighting:
     """One packet heard: who sent it and what it carried. ``service_data`` is keyed by 16-bit
-    UUID. ``signal_dbm`` is None where no packet was heard (a device that is connected already)."""
+    UUID, ``any_service_data`` has all of it by full UUID in lower case, ``manufacturer_data`` is keyed by
+    company id. ``signal_dbm`` is None where no packet was heard (a device that is connected already)."""
 
     address: str
     name: str | None
     signal_dbm: float | None
     service_data: dict[int, bytes]
+    any_service_data: dict[str, bytes] = field(default_factory=dict)
+    manufacturer_data: dict[int, bytes] = field(default_factory=dict)
     device: BLEDevice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Characteristic:
-    """One GATT characteristic with a 16-bit UUID."""
+    """One GATT characteristic; UUIDs in full, in lower case."""
 
-    service: int
-    uuid16: int
+    service_uuid: str
+    uuid: str
     can_read: bool
     can_notify: bool
+    can_write: bool
     handle: BleakGATTCharacteristic
+
+    @property
+    def service(self) -> int | None:
+        """The 16-bit UUID of its service, where that has one."""
+        return uuid16(self.service_uuid)
+
+    @property
+    def uuid16(self) -> int | None:
+        """Its own 16-bit UUID, where it has one."""
+        return uuid16(self.uuid)
+
+
+def full_uuid(short: int) -> str:
+    """The UUID that a 16-bit one stands for.
+
+    >>> full_uuid(0x181A)
+    '0000181a-0000-1000-8000-00805f9b34fb'
+    """
+    return f"{short:08x}{_UUID_TAIL}"
 
 
 def uuid16(text: str) -> int | None:

@@ -126,12 +126,15 @@ class Rhythm:
         self._unknown_ns = round(unknown_s * NS_PER_S)
         self._gaps_ns: deque[int] = deque(maxlen=self.GAPS)
         self._last_ns = 0
+        self._told_ns = 0
         self._heard = False
         self._silences = 0
 
-    def start(self, t_ns: int) -> None:
-        """Listening begins (again) now: time before it counts neither as gap nor as silence."""
+    def start(self, t_ns: int, *, every_s: float | None = None) -> None:
+        """Listening begins (again) now: time before it counts neither as gap nor as silence.
+        ``every_s``: how often the probe speaks by its own word, which counts while no gap is known."""
         self._last_ns, self._heard = t_ns, False
+        self._told_ns = round((every_s or 0.0) * NS_PER_S)
 
     def update(self, t_ns: int) -> None:
         """A packet came."""
@@ -146,7 +149,7 @@ class Rhythm:
     def silent_at_ns(self) -> int:
         """When the probe is silent, if no packet comes before."""
         if not self._gaps_ns:
-            return self._last_ns + (self._unknown_ns << self._silences)
+            return self._last_ns + max(self._unknown_ns << self._silences, self.INTERVALS * self._told_ns)
         return self._last_ns + max(self._least_ns, self.INTERVALS * max(self._gaps_ns))
 
 
@@ -161,7 +164,7 @@ class LinkReport:
     """
 
     def __init__(self, probe: str, link: Callable[[str, LinkState, str], None]) -> None:
-        self._probe = probe
+        self.probe = probe
         self._link = link
         self._told: tuple[LinkState | None, str] = (None, "")
         self._remarks: set[str] = set()
@@ -192,7 +195,7 @@ class LinkReport:
             self._say(state, text)
 
     def _say(self, state: LinkState, text: str) -> None:
-        self._link(self._probe, state, f'probe "{self._probe}": {text}')
+        self._link(self.probe, state, f'probe "{self.probe}": {text}')
 
 
 class SignalReport:

@@ -11,7 +11,8 @@ import pytest
 from pydantic import ValidationError
 
 from drivers.ble_errors import RadioError
-from drivers.ess.driver import TRANSITIONS, EssDriver, EssOptions, Outcome, Step
+from drivers.ess.driver import EssDriver, EssOptions
+from drivers.gatt.life import TRANSITIONS, Outcome, Step
 from drivers.probe import Wanted
 from logger.driver_api import Flag, LinkState, Quantity, Sample
 

@@ -11,8 +11,9 @@ from typing import Any, cast
 
 from drivers.ble import Connection
 from drivers.ble_errors import RadioError, Trouble
-from drivers.ess.session import Pace, Session, choose
-from drivers.heard import Characteristic
+from drivers.ess.choice import choose, plan_of
+from drivers.gatt.session import Pace, Session
+from drivers.heard import Characteristic, full_uuid
 from drivers.probe import LinkReport, Rhythm
 from logger.clock import SteppedClock
 from logger.core.readings import NS_PER_S
@@ -23,10 +24,11 @@ C_21_37, C_48_89 = bytes.fromhex("5908"), bytes.fromhex("1913")
 
 def characteristic(uuid16: int, flags: str, service: int = 0x181A, handle: object = None) -> Characteristic:
     return Characteristic(
-        service=service,
-        uuid16=uuid16,
+        service_uuid=full_uuid(service),
+        uuid=full_uuid(uuid16),
         can_read="r" in flags,
         can_notify="n" in flags,
+        can_write=False,
         handle=cast("Any", handle),
     )
 
@@ -51,11 +53,13 @@ class Scripted:
         self._clock = clock
 
     async def read(self, each: Characteristic) -> bytes:
+        assert each.uuid16 is not None
         self.reads.append((each.uuid16, self._clock.now_ns() / NS_PER_S))
         await self._clock.wait_until(self._clock.now_ns() + round(self.read_takes_s * NS_PER_S))
         return self.answer(each.uuid16)
 
     async def notify(self, each: Characteristic, callback: Callable[[bytes], None]) -> None:
+        assert each.uuid16 is not None
         self.callbacks[each.uuid16] = callback
         if self.greeting is not None:
             asyncio.get_running_loop().call_soon(callback, self.greeting)
@@ -80,12 +84,12 @@ class Bench:
             wait_until=self._wait_until,
         )
         session = Session(
-            "ret",
             cast("Connection", self.connection),
+            plan_of(self.connection.characteristics, 1.0),
             context,
             LinkReport("ret", context.link),
             Rhythm(least_s=10.0, unknown_s=10.0),
-            Pace(read_every=1.0, ask_after=3.0, battery_every=60.0),
+            Pace(ask_after=3.0, battery_every=60.0),
         )
         async with asyncio.timeout(20):
             return await session.run()

@@ -1,37 +1,33 @@
-"""One connection to an Environmental Sensing probe: what it has, and its values until it ends."""
+"""One connection to a probe: its values until it ends."""
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, NamedTuple
 
 from drivers.ble import Connection
 from drivers.ble_errors import RadioError
-from drivers.ess.decode import decode
-from drivers.ess.table import FIELDS, Field
+from drivers.gatt.profile import Plan, Source
 from drivers.heard import Characteristic
 from drivers.probe import LinkReport, Rhythm
 from logger.core.readings import NS_PER_S
-from logger.driver_api import DecodeError, DriverContext, Flag, LinkState, Quantity, Sample
+from logger.driver_api import DecodeError, DriverContext, Flag, LinkState, Sample
 
 
 class Pace(NamedTuple):
     """How often what is read, in s."""
 
-    read_every: float
     ask_after: float  # a probe that notifies but has said nothing for so long is asked
     battery_every: float
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class Channel:
-    """One characteristic in use. ``due_ns``: when it is read next; None: never, it notifies."""
+    """One source at work. ``due_ns``: when it is read next; None: never, it notifies."""
 
-    characteristic: Characteristic
-    field: Field
+    source: Source
     every_s: float
     subscribed: bool = False
     due_ns: int | None = None
@@ -39,9 +35,9 @@ class Channel:
     echo: bytes | None = None  # read while subscribed: it may come once more as a notification
 
     @property
-    def measures(self) -> bool:
-        """Whether it says something of the air."""
-        return self.field.quantity is not Quantity.BATTERY
+    def characteristic(self) -> Characteristic:
+        """Where its packets come from."""
+        return self.source.characteristic
 
     def plan(self, now_ns: int) -> None:
         """Set the next read: on the grid of the reads before, or ``every_s`` after a notification."""
@@ -50,74 +46,39 @@ class Channel:
         self.due_ns = grid_ns + step_ns if grid_ns + step_ns > now_ns else now_ns + step_ns
 
 
-def choose(all_of_them: Sequence[Characteristic]) -> tuple[list[Characteristic], list[Characteristic]]:
-    """The characteristics to use, one for each quantity in the table's order of preference, and
-    those passed over because their quantity is taken."""
-    used: dict[Quantity, Characteristic] = {}
-    passed_over: list[Characteristic] = []
-    for uuid16, row in FIELDS.items():
-        for each in all_of_them:
-            usable = each.can_read or (each.can_notify and row.quantity is not Quantity.BATTERY)
-            if each.uuid16 != uuid16 or each.service != row.service or not usable:
-                continue
-            if row.quantity in used:
-                passed_over.append(each)
-            else:
-                used[row.quantity] = each
-    return list(used.values()), passed_over
-
-
-def describe(characteristics: Sequence[Characteristic]) -> str:
-    """The characteristics in words."""
-    return ", ".join(
-        f"{FIELDS[each.uuid16].title} ({'notifies' if each.can_notify else 'is read'})"
-        for each in characteristics
-    )
-
-
 class Session:
     """Delivers samples from one connection.
 
-    A characteristic that can notify is subscribed to, any other is read at the pace asked for.
-    One that notifies and can be read too is read once at the start, and again whenever it says
-    nothing for a while: probes that notify only on change are not silent in steady air.
+    A characteristic that can notify is subscribed to, any other is read at its pace. One that
+    notifies and can be read too is read once at the start, and again whenever it says nothing
+    for a while: probes that notify only on change are not silent in steady air.
     """
 
     def __init__(
         self,
-        probe: str,
         connection: Connection,
+        plan: Plan,
         context: DriverContext,
         report: LinkReport,
         rhythm: Rhythm,
         pace: Pace,
     ) -> None:
-        self._probe = probe
         self._connection = connection
+        self._plan = plan
         self._context = context
         self._report = report
         self._rhythm = rhythm
         self._pace = pace
-        used, self._passed_over = choose(connection.characteristics)
-        self._channels = [self._channel(each) for each in used]
+        self._channels = [self._channel(each) for each in plan.sources]
         self._failed: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._why_unread = ""
         self.delivered = False
 
-    @property
-    def usable(self) -> bool:
-        """Whether the probe has anything to measure."""
-        return any(channel.measures for channel in self._channels)
-
     async def run(self) -> str:
         """Deliver until the session ends; return why, as part of a sentence."""
-        for each in self._passed_over:
-            row = FIELDS[each.uuid16]
-            self._report.remark(
-                f"over {row.title}",
-                f"one {row.title} value is passed over, another one already gives the {row.quantity}",
-            )
-        self._rhythm.start(self._context.now_ns())
+        for key, text in self._plan.remarks:
+            self._report.remark(key, text)
+        self._rhythm.start(self._context.now_ns(), every_s=self._plan.interval_s)
         await self._start()
         while True:
             now_ns = self._context.now_ns()
@@ -133,12 +94,11 @@ class Session:
                 plans = [c.due_ns for c in self._channels if c.due_ns is not None]
                 await self._wait_until(min([self._rhythm.silent_at_ns(), *plans]))
 
-    def _channel(self, characteristic: Characteristic) -> Channel:
-        row = FIELDS[characteristic.uuid16]
-        every_s = self._pace.ask_after if characteristic.can_notify else self._pace.read_every
-        if row.quantity is Quantity.BATTERY:
+    def _channel(self, source: Source) -> Channel:
+        every_s = self._pace.ask_after if source.characteristic.can_notify else source.read_every_s
+        if not source.measures:
             every_s = self._pace.battery_every
-        return Channel(characteristic=characteristic, field=row, every_s=every_s)
+        return Channel(source=source, every_s=every_s)
 
     async def _start(self) -> None:
         # Read before subscribing: BlueZ repeats a read value to its subscribers.
@@ -146,14 +106,16 @@ class Session:
             if channel.characteristic.can_read:
                 await self._read(channel)
         for channel in self._channels:
-            if channel.measures and channel.characteristic.can_notify:
+            if channel.source.measures and channel.characteristic.can_notify:
                 await self._subscribe(channel)
+        if self._plan.subscribed is not None:
+            await self._plan.subscribed(self._connection)
 
     async def _subscribe(self, channel: Channel) -> None:
         try:
             await self._connection.notify(channel.characteristic, partial(self._guarded, channel))
         except RadioError as error:
-            channel.every_s = self._pace.read_every
+            channel.every_s = channel.source.read_every_s
             self._unread(channel, error)
         else:
             channel.subscribed = True
@@ -185,26 +147,32 @@ class Session:
     def _take(self, channel: Channel, payload: bytes, *, again: bool = False) -> None:
         """One packet: emit what it says; ``again``: BlueZ's repetition of a value just read."""
         channel.packets += 1
-        if channel.measures and not again:
+        source = channel.source
+        if source.measures and not again:
             self._rhythm.update(self._context.now_ns())
         try:
-            quantity, value, flag = decode(channel.characteristic.uuid16, payload)
+            values = source.decode(payload)
         except DecodeError as error:
-            self._report.remark(f"decode {channel.field.title}", f"{error}; such packets are left out")
+            self._report.remark(f"decode {source.title}", f"{error}; such packets are left out")
             return
-        if channel.measures and not self.delivered:
+        if source.measures and not self.delivered:
             self.delivered = True
-            used = [c.characteristic for c in self._channels]
-            self._report.state(LinkState.LIVE, f"live with {describe(used)}")
-        self._context.emit(
-            Sample(probe=self._probe, quantity=quantity, value=value, flag=Flag.DUPLICATE if again else flag)
-        )
+            self._report.state(LinkState.LIVE, f"live with {self._plan}")
+        for quantity, value, flag in values:
+            self._context.emit(
+                Sample(
+                    probe=self._report.probe,
+                    quantity=quantity,
+                    value=value,
+                    flag=Flag.DUPLICATE if again else flag,
+                )
+            )
 
     def _unread(self, channel: Channel, error: RadioError) -> None:
-        text = f"no {channel.field.title}: {error}"
-        if channel.measures:
+        text = f"no {channel.source.title}: {error}"
+        if channel.source.measures:
             self._why_unread = text
-        self._report.remark(f"unread {channel.field.title}", text)
+        self._report.remark(f"unread {channel.source.title}", text)
 
     async def _wait_until(self, t_ns: int) -> None:
         """Wait, but not longer than the connection lives."""

@@ -1,0 +1,1 @@
+"""What every driver does that keeps a GATT connection to its probes."""

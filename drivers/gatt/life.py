@@ -1,0 +1,233 @@
+"""The life of probes over GATT: searched for, connected, delivering, lost and searched for again."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import random
+from collections.abc import Sequence
+from enum import Enum, auto
+from typing import Any, ClassVar, NamedTuple
+
+from drivers.ble import Radio, connected, shared_radio
+from drivers.ble_errors import RadioError
+from drivers.gatt.profile import Profile
+from drivers.gatt.session import Pace, Session
+from drivers.heard import Sighting
+from drivers.probe import (
+    LinkReport,
+    ProbeOptions,
+    Rhythm,
+    SignalReport,
+    backoff_s,
+    judge,
+    not_found,
+    reached,
+    too_many,
+)
+from logger.core.readings import NS_PER_S
+from logger.driver_api import DriverContext, LinkState, ProbeRequest, Reach
+
+
+class Step(Enum):
+    """What is being done about one probe."""
+
+    SEARCH = auto()
+    DELIVER = auto()
+    WAIT = auto()
+
+
+class Outcome(Enum):
+    """How a step ended."""
+
+    FOUND = auto()
+    NOT_FOUND = auto()
+    ENDED = auto()  # a connection that failed, was refused or lost
+    NO_RADIO = auto()
+    WAITED = auto()
+
+
+TRANSITIONS: dict[tuple[Step, Outcome], Step] = {
+    (Step.SEARCH, Outcome.FOUND): Step.DELIVER,
+    (Step.SEARCH, Outcome.NOT_FOUND): Step.SEARCH,
+    (Step.SEARCH, Outcome.NO_RADIO): Step.WAIT,
+    (Step.DELIVER, Outcome.ENDED): Step.WAIT,
+    (Step.WAIT, Outcome.WAITED): Step.SEARCH,
+}
+
+
+class Patience(NamedTuple):
+    """How long is waited for what, in s."""
+
+    search: float
+    silence: float
+    pace: Pace
+
+
+class GattDriver:
+    """Keeps every probe connected, each on its own. What kind of probe it is, its ``profile`` says."""
+
+    name: ClassVar[str]
+    Options: ClassVar[type[Any]]
+    simulated: ClassVar[bool] = False
+
+    search_s: ClassVar[float] = 20.0  # s until a probe is said not to be found, assumed
+    silence_s: ClassVar[float] = 10.0  # s, least; see ``Rhythm``, assumed
+    ask_after_s: ClassVar[float] = 3.0  # s, see ``Pace``; below the usual max_age of 5 s, assumed
+    battery_every_s: ClassVar[float] = 60.0  # s, assumed
+
+    def __init__(self, probes: Sequence[ProbeRequest], context: DriverContext) -> None:
+        self._rng = random.Random()
+        self._probes = [self._probe(request, context) for request in probes]
+
+    def profile(self, request: ProbeRequest, options: Any) -> Profile:  # noqa: ANN401 - its own ``Options``
+        """The kind of that probe, by its options."""
+        raise NotImplementedError
+
+    async def run(self) -> None:
+        """Deliver until cancelled.
+
+        Raises
+        ------
+        RadioError
+            There is no radio to begin with. Later trouble is told by the context's ``link``.
+        """
+        radios = {shared_radio(probe.options.adapter) for probe in self._probes}
+        async with contextlib.AsyncExitStack() as beginning:
+            for radio in radios:
+                await beginning.enter_async_context(radio.scanning())
+            async with asyncio.TaskGroup() as group:
+                for probe in self._probes:
+                    group.create_task(probe.supervise())
+                await asyncio.sleep(0)  # now every probe holds the scanner for as long as it needs it
+                await beginning.aclose()
+
+    async def reach(self, seconds: float) -> Sequence[Reach]:
+        """Look for each probe, connect to it and say what it has."""
+        async with asyncio.TaskGroup() as group:
+            tasks = [group.create_task(probe.reach(seconds)) for probe in self._probes]
+        return [task.result() for task in tasks]
+
+    def _probe(self, request: ProbeRequest, context: DriverContext) -> GattProbe:
+        options = self.Options.model_validate(dict(request.options))
+        patience = Patience(
+            search=self.search_s,
+            silence=self.silence_s,
+            pace=Pace(ask_after=self.ask_after_s, battery_every=self.battery_every_s),
+        )
+        profile = self.profile(request, options)
+        return GattProbe(request, options, profile, context, patience=patience, rng=self._rng)
+
+
+class GattProbe:
+    """One probe: searched for, connected, lost and searched for again."""
+
+    def __init__(
+        self,
+        request: ProbeRequest,
+        options: ProbeOptions,
+        profile: Profile,
+        context: DriverContext,
+        *,
+        patience: Patience,
+        rng: random.Random,
+    ) -> None:
+        self.options = options
+        self._request = request
+        self._profile = profile
+        self._context = context
+        self._patience = patience
+        self._rng = rng
+        self._rhythm = Rhythm(least_s=patience.silence, unknown_s=patience.silence)
+        self._wanted = options.wanted
+        self._report = LinkReport(request.name, context.link)
+        self._signal = SignalReport(request.name, context)
+        self._sighting: Sighting | None = None
+        self._searched = False
+        self._failures = 0  # connections in a row that delivered nothing
+
+    async def supervise(self) -> None:
+        """Run the table of transitions until cancelled."""
+        steps = {Step.SEARCH: self._search, Step.DELIVER: self._deliver, Step.WAIT: self._wait}
+        self._report.state(LinkState.SEARCHING, f"searching for {self._wanted}")
+        step = Step.SEARCH
+        while True:
+            step = TRANSITIONS[step, await steps[step]()]
+
+    async def _search(self) -> Outcome:
+        radio = shared_radio(self.options.adapter)
+        try:
+            async with radio.scanning():
+                found = await self._look(radio)
+                if found is None:
+                    await radio.restart_if_deaf()
+        except RadioError as error:
+            self._failures += 1
+            self._report.state(LinkState.LOST, f"{error}")
+            return Outcome.NO_RADIO
+        if found is None:
+            self._report.state(
+                LinkState.LOST,
+                f"{'; '.join(not_found(self._wanted, self._patience.search))}; still searching",
+            )
+            return Outcome.NOT_FOUND
+        self._sighting = found
+        self._signal.update(found.signal_dbm)
+        return Outcome.FOUND
+
+    async def _look(self, radio: Radio) -> Sighting | None:
+        """Listen for it; a connection that the system holds already is looked for before that in
+        the first search, later after it, for what is known of it may be out of date by then."""
+        found, first = None, not self._searched
+        self._searched = True
+        if first:
+            found = await radio.find_connected(self._wanted, self._profile.services)
+        found = found or await radio.find(self._wanted, self._patience.search)
+        if found is None and not first:
+            found = await radio.find_connected(self._wanted, self._profile.services)
+        return found
+
+    async def _deliver(self) -> Outcome:
+        assert self._sighting is not None  # the table leads here from FOUND only
+        self._failures += 1
+        self._report.state(LinkState.CONNECTING, "found, connecting")
+        try:
+            async with connected(self._sighting) as connection:
+                plan = await self._profile.plan(connection)
+                if not plan.usable:
+                    self._report.state(LinkState.REFUSED, "; ".join(self._profile.nothing))
+                    return Outcome.ENDED
+                session = Session(
+                    connection, plan, self._context, self._report, self._rhythm, self._patience.pace
+                )
+                self._report.state(LinkState.LOST, await session.run())
+                if session.delivered:
+                    self._failures = 0
+        except RadioError as error:
+            self._report.state(LinkState.LOST, f"{error}")
+        return Outcome.ENDED
+
+    async def _wait(self) -> Outcome:
+        wait_s = backoff_s(max(self._failures, 1), self._rng)
+        await self._context.wait_until(self._context.now_ns() + round(wait_s * NS_PER_S))
+        return Outcome.WAITED
+
+    async def reach(self, seconds: float) -> Reach:
+        """Look for it, connect, and say what it has."""
+        radio = shared_radio(self.options.adapter)
+        try:
+            async with radio.scanning():
+                connected_one = await radio.find_connected(self._wanted, self._profile.services)
+                found = [connected_one] if connected_one else await radio.find_all(self._wanted, seconds)
+            if not found:
+                return reached(self._request, *not_found(self._wanted, seconds))
+            if len(found) > 1:
+                return reached(self._request, *too_many(self._wanted, [each.address for each in found]))
+            async with connected(found[0]) as connection:
+                plan = await self._profile.plan(connection)
+        except RadioError as error:
+            return reached(self._request, error.trouble.text, error.trouble.next_step)
+        if not plan.usable:
+            return reached(self._request, *self._profile.nothing)
+        signal = "connected already" if found[0].signal_dbm is None else f"{found[0].signal_dbm:.0f} dBm"
+        return judge(self._request, f"found ({signal}) with {plan}", plan.has)

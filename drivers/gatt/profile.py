@@ -1,0 +1,95 @@
+"""What a driver has to say of a kind of GATT probe; the rest of its life is the same for all."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple, Protocol
+
+from drivers.ble import Connection
+from drivers.heard import Characteristic
+from logger.core.readings import Flag, Quantity
+
+OF_THE_PROBE = frozenset({Quantity.BATTERY, Quantity.SIGNAL})
+"""What says nothing of the air: nobody waits for it, and it does not count as a sign of life."""
+
+
+class Value(NamedTuple):
+    """One value of a packet, in the unit of its quantity."""
+
+    quantity: Quantity
+    value: float
+    flag: Flag
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Source:
+    """One characteristic in use. ``decode`` raises nothing but ``DecodeError``."""
+
+    characteristic: Characteristic
+    title: str
+    quantities: frozenset[Quantity]
+    decode: Callable[[bytes], Sequence[Value]]
+    read_every_s: float = 1.0  # s, where it cannot notify
+
+    @property
+    def measures(self) -> bool:
+        """Whether it says something of the air."""
+        return not self.quantities <= OF_THE_PROBE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What is done with one connection.
+
+    ``remarks`` are said once a run: a key and a sentence. ``interval_s`` is how often the probe
+    speaks by its own word, where it tells. ``about`` is what it says of itself.
+    ``subscribed`` is called once, after the subscriptions.
+    """
+
+    sources: tuple[Source, ...]
+    remarks: tuple[tuple[str, str], ...] = ()
+    interval_s: float | None = None
+    about: Mapping[str, str] = field(default_factory=dict)
+    subscribed: Callable[[Connection], Awaitable[None]] | None = None
+
+    @property
+    def has(self) -> frozenset[Quantity]:
+        """Every quantity that can come."""
+        return frozenset().union(*(source.quantities for source in self.sources))
+
+    @property
+    def usable(self) -> bool:
+        """Whether there is anything to measure."""
+        return any(source.measures for source in self.sources)
+
+    def __str__(self) -> str:
+        """The sources in words."""
+        return ", ".join(
+            f"{each.title} ({'notifies' if each.characteristic.can_notify else 'is read'})"
+            for each in self.sources
+        )
+
+
+class Profile(Protocol):
+    """A kind of probe: by what it is known, and what is used of it."""
+
+    @property
+    def services(self) -> Sequence[str]:
+        """UUIDs: a device that the system holds connected is looked for among those that have one."""
+        ...
+
+    @property
+    def nothing(self) -> tuple[str, str]:
+        """What to say of a device that has nothing to measure, and what to do."""
+        ...
+
+    async def plan(self, connection: Connection) -> Plan:
+        """What to use of this connection.
+
+        Raises
+        ------
+        RadioError
+            The connection cannot be used.
+        """
+        ...
