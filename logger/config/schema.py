@@ -192,6 +192,7 @@ class StoreTable(Table):
 class MqttTable(Table):
     """[mqtt]: the broker that readings, events and results are published to."""
 
+    name: f.Text = "broker"  # what the store knows it by: what waits for it goes wherever it is now
     host: f.Host = Field(examples=["broker.example"])
     port: Annotated[int, Field(ge=1, le=65535)] | None = None
     version: Annotated[Literal["5", "3.1.1"], BeforeValidator(f.Choice(("5", "3.1.1")))] = "5"

@@ -87,7 +87,7 @@ class Publisher:
     @property
     def broker(self) -> str:
         """What the store knows the broker by."""
-        return self._order.broker.name
+        return self._order.broker.key
 
     def start(self) -> None:
         """Begin; the store must be there."""
@@ -156,7 +156,7 @@ class Publisher:
     async def _main(self) -> None:
         self._inbox.belongs_to(asyncio.get_running_loop())
         order = self._order
-        outbox = Outbox(order.store, order.broker.name, order.source.run, order.broker.topics)
+        outbox = Outbox(order.store, order.broker.key, order.source.run, order.broker.topics)
         rounds = asyncio.ensure_future(self._rounds(outbox))
         ending = asyncio.ensure_future(self._inbox.ending.wait())
         both: set[asyncio.Future[Any]] = {rounds, ending}

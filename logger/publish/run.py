@@ -40,7 +40,7 @@ class RunPublisher:
         from logger.publish.publisher import Order, Publisher  # noqa: PLC0415 - costs start-up time
 
         broker = Broker(table=config.mqtt, job=config.job.name)
-        self.broker = broker.name
+        self.broker = broker.key
         order = Order(
             broker=broker,
             store=store,

@@ -29,8 +29,13 @@ class Broker:
         return self.table.port or (TLS_PORT if self.table.tls else PLAIN_PORT)
 
     @property
+    def key(self) -> str:
+        """What the store knows the broker by: its address may be corrected, the backlog stays its own."""
+        return self.table.name
+
+    @property
     def name(self) -> str:
-        """What the store knows the broker by, and the sentences call it."""
+        """What the sentences call it: its address."""
         host = self.table.host
         return f"[{host}]:{self.port}" if ":" in host else f"{host}:{self.port}"
 

@@ -89,7 +89,7 @@ def _latencies_ms(folder: Path, port: int, for_s: float) -> list[float]:
     with StoreWriter(folder / "latency.db", "benchmark") as writer:
         header = RunHeader(run="r1", job="north", started_utc_us=clock.utc_us())
         writer.write(
-            Batch(run="r1", header=header, cursors=[CursorMove(broker=broker.name, run="r1", next_seq=0)])
+            Batch(run="r1", header=header, cursors=[CursorMove(broker=broker.key, run="r1", next_seq=0)])
         )
         order = Order(broker=broker, store=writer.path, source=Source(run="r1", simulated=False), probes={})
         publisher = Publisher(order, tell=print, keep=lambda batch: thread.put(batch) is None)

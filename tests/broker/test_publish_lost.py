@@ -138,7 +138,7 @@ async def test_the_logger_killed_at_any_moment(
     for topic, in_store in expected.items():
         assert subscriber.first_ids(topic) == in_store
     broker = Broker(table=table(mosquitto.port), job=job_name(path))
-    outbox = Outbox(store, broker.name, "none", broker.topics)
+    outbox = Outbox(store, broker.key, "none", broker.topics)
     backlog = outbox.backlog()
     outbox.close()
     assert (backlog.waiting, backlog.parked) == (0, 0)

@@ -48,7 +48,7 @@ class Bench:
         self.run, self.seq = run, 0
         header = RunHeader(run=run, job="north", started_utc_us=self.started_utc_us, simulated=simulated)
         self._write(
-            Batch(run=run, header=header, cursors=[CursorMove(broker=self.broker.name, run=run, next_seq=0)])
+            Batch(run=run, header=header, cursors=[CursorMove(broker=self.broker.key, run=run, next_seq=0)])
         )
         if publish:
             self.publish()
@@ -110,7 +110,7 @@ class Bench:
 
     def left(self) -> tuple[int, int, int]:
         """What a start of the program would find: waiting, parked, passed over."""
-        outbox = Outbox(self.path, self.broker.name, "none", self.broker.topics)
+        outbox = Outbox(self.path, self.broker.key, "none", self.broker.topics)
         backlog = outbox.backlog()
         outbox.close()
         return backlog.waiting, backlog.parked, backlog.passed_over
