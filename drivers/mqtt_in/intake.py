@@ -8,9 +8,10 @@ from aiomqtt import Topic
 
 from drivers.mqtt_in.decode import MessageError, ValueMap, decode, value_map
 from drivers.mqtt_in.fresh import US_PER_S, Freshness, Judged
-from drivers.mqtt_in.options import MqttInOptions, check_unit
+from drivers.mqtt_in.options import MqttInOptions
 from drivers.mqtt_in.topics import shown
 from drivers.probe import LinkReport, Rhythm, seconds
+from drivers.quantity_key import check_unit
 from logger.core.errors import ConfigError
 from logger.core.readings import USABLE_FLAGS
 from logger.driver_api import DriverContext, Flag, LinkState, ProbeRequest, Sample

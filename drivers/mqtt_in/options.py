@@ -11,8 +11,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationIn
 from drivers.mqtt_in.pointer import parse_pointer
 from drivers.mqtt_in.topics import check_filter
 from drivers.probe import seconds
+from drivers.quantity_key import Kind, check_unit
 from logger.core.quantity_units import UNITS
-from logger.core.readings import Quantity
 
 ARRIVAL = "arrival"
 _PLAIN_FILES = ("ca_file", "cert_file", "key_file")
@@ -36,12 +36,6 @@ def _topic(text: object) -> object:
     return text
 
 
-def _quantity(text: object) -> object:
-    if isinstance(text, str) and text not in tuple(Quantity):
-        raise ValueError(f'"{text}" is no quantity; use one of {", ".join(Quantity)}')
-    return text
-
-
 def _duration(text: object) -> object:
     if isinstance(text, str) and seconds(text) <= 0:
         raise ValueError('"0 s" is not possible; write a time like "10 s"')
@@ -61,7 +55,6 @@ def _file(text: object, info: ValidationInfo) -> object:
 PointerText = Annotated[str, BeforeValidator(_pointer)]
 TopicText = Annotated[str, BeforeValidator(_topic)]
 FileText = Annotated[str, BeforeValidator(_file)]
-Kind = Annotated[Quantity, BeforeValidator(_quantity)]
 
 
 class ValueOptions(BaseModel):
@@ -90,12 +83,6 @@ class ValueOptions(BaseModel):
 
 
 _EXAMPLES = 'write one like "°F", "°C", "%", "fpm", "kPa"'
-
-
-def check_unit(unit: str, quantity: Quantity) -> None:
-    """Raise ValueError if that is no unit of the quantity."""
-    if unit not in UNITS[quantity]:
-        raise ValueError(f'"{unit}" is no unit of {quantity}; accepted: {", ".join(UNITS[quantity])}')
 
 
 class MqttInOptions(ValueOptions):
