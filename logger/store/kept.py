@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
+from logger.believed_clock import Stretch
+from logger.core.readings import NS_PER_US
 from logger.store import schema
 from logger.store.drop import ENDED_WITH_RESULT, READINGS_DROPPED, TRACE_DROPPED
 from logger.store.reader import StoreReader
@@ -50,12 +53,38 @@ class KeptReader(StoreReader):
             for run, job, ended, trace, readings, trace_going, readings_going, waiting in rows
         )
 
+    def stretches(self, but: str = "") -> tuple[Stretch, ...]:
+        """When it was recorded, as the host's clock had it, in the order of the runs and but for that one:
+        for a ``BelievedClock``. Simulated runs and replays have dates that are not of this clock."""
+        runs = self._all(
+            "SELECT run_key, started_utc_us, coalesce(ended_utc_us, started_utc_us) FROM run"
+            " WHERE run <> ? AND NOT simulated AND replay_of IS NULL ORDER BY run_key",
+            (but,),
+        )
+        steps: dict[int, list[tuple[int, int]]] = {}
+        for key, t_ns, utc_us in self._all("SELECT run_key, t_ns, utc_us FROM clock_segment ORDER BY 1, 2"):
+            steps.setdefault(key, []).append((t_ns, utc_us))
+        return tuple(
+            stretch
+            for key, started, ended in runs
+            for stretch in _stretches([(0, started), *steps.get(key, [])], ended)
+        )
+
     def used_bytes(self) -> int:
         """Bytes of the pages in use; pages that are free are used again, the file does not get smaller."""
         ((pages,), (free,), (size,)) = (
             self._all(f"PRAGMA {name}")[0] for name in ("page_count", "freelist_count", "page_size")
         )
         return int((pages - free) * size)
+
+
+def _stretches(steps: list[tuple[int, int]], ended_utc_us: int) -> list[Stretch]:
+    """Of one run, from the places (elapsed, wall) from which on its clock went evenly."""
+    whole = [
+        Stretch(first_utc_us=utc_us, last_utc_us=utc_us + (next_ns - t_ns) // NS_PER_US)
+        for (t_ns, utc_us), (next_ns, _) in pairwise(steps)
+    ]
+    return [*whole, Stretch(first_utc_us=steps[-1][1], last_utc_us=ended_utc_us)]
 
 
 def _some(table: str) -> str:
