@@ -10,12 +10,14 @@ from __future__ import annotations
 import asyncio
 import logging
 import ssl
+from collections.abc import Coroutine
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import aiomqtt
 import paho.mqtt.client as mqtt
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -26,6 +28,8 @@ ANSWER_S = 10.0  # wall time for the broker's answer; assumed
 LEAVE_S = 2.0  # wall time for a good-bye; assumed
 CLOSED = "closed before an answer"
 _SECRET_LIMIT = 10_000  # bytes of a password file; assumed: no password is longer, a wrong file may be
+# MQTT 5.0, 3.14.2.1: disconnect with will message; MQTT 3.1.1 says it by closing without a word, 3.1.2.5
+_WITH_WILL = ReasonCode(PacketTypes.DISCONNECT, identifier=0x04)
 _VERSIONS = {"5": aiomqtt.ProtocolVersion.V5, "3.1.1": aiomqtt.ProtocolVersion.V311}
 
 _QUIET = logging.getLogger("riselog.mqtt")
@@ -46,6 +50,7 @@ class LinkClient(aiomqtt.Client):
             logger=_QUIET,
             **more,
         )
+        self._version = version
         self.by_broker = False  # the broker said why it ended the connection
         self._opened = asyncio.Event()
         self._client.connect_timeout = CONNECT_S
@@ -56,7 +61,7 @@ class LinkClient(aiomqtt.Client):
         return self._disconnected
 
     async def enter(self) -> None:
-        """Log in. Whatever goes wrong, nothing stays open.
+        """Log in. Whatever goes wrong, and however often it is cancelled, nothing stays open.
 
         When cancelled, wait for the thread that opens the socket: it cannot be stopped.
         """
@@ -64,19 +69,38 @@ class LinkClient(aiomqtt.Client):
         try:
             await asyncio.shield(entering)
         except BaseException:
-            if not entering.done():
-                await self._opened.wait()
-                entering.cancel()
-                await asyncio.gather(entering, return_exceptions=True)
-            self.drop()
+            await _to_its_end(self._give_up(entering))
             raise
 
-    async def leave(self) -> None:
-        """Say good-bye if somebody listens, and close whatever is open."""
+    async def _give_up(self, entering: asyncio.Future[Any]) -> None:
+        if not entering.done():
+            opened = asyncio.ensure_future(self._opened.wait())
+            await asyncio.wait({opened, entering}, return_when=asyncio.FIRST_COMPLETED)
+            opened.cancel()
+            entering.cancel()
+            await asyncio.gather(entering, return_exceptions=True)
+        await self._close()
+
+    async def leave(self, *, with_will: bool = False) -> None:
+        """Close whatever is open, after a good-bye if somebody listens; ``with_will``: so that the broker
+        says our last will. However often it is cancelled, nothing stays open."""
+        await _to_its_end(self._leave(with_will=with_will))
+
+    async def _leave(self, *, with_will: bool) -> None:
         self.timeout = LEAVE_S
         with suppress(aiomqtt.MqttError):
-            await self.__aexit__(None, None, None)
+            if not with_will:
+                await self.__aexit__(None, None, None)
+            elif self._version == "5" and not self.lost.done():
+                self._client.disconnect(_WITH_WILL)
+                await asyncio.wait({self.lost}, timeout=LEAVE_S)
+        await self._close()
+
+    async def _close(self) -> None:
         self.drop()
+        if self._misc_task is not None:
+            self._misc_task.cancel()
+            await asyncio.gather(self._misc_task, return_exceptions=True)
 
     def drop(self) -> None:
         """Close the socket at once."""
@@ -121,6 +145,19 @@ class LinkClient(aiomqtt.Client):
                 self._loop.add_writer(number, write)
 
         self._loop.call_soon_threadsafe(begin)
+
+
+async def _to_its_end(work: Coroutine[Any, Any, None]) -> None:
+    """Let it end, however often the caller is cancelled meanwhile; the cancellation comes after."""
+    task, cancelled = asyncio.ensure_future(work), None
+    while not task.done():
+        try:
+            await asyncio.wait({task})
+        except asyncio.CancelledError as error:
+            cancelled = error
+    task.result()
+    if cancelled is not None:
+        raise cancelled
 
 
 def reason_code_of(error: BaseException | None) -> int | None:

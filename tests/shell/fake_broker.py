@@ -101,6 +101,11 @@ class FakeBroker:
         for writer in self._writers:
             writer.transport.abort()
 
+    @property
+    def connections(self) -> int:
+        """How many are open."""
+        return len(self._writers)
+
     async def until(self, condition: Callable[[], object]) -> None:
         """Wait until it is true; each packet makes it look again."""
         async with asyncio.timeout(20.0):
