@@ -21,20 +21,10 @@ from drivers.mqtt_in.topics import shown
 from drivers.probe import printable
 from logger.core.errors import DriverError
 from logger.mqtt_link import PLAIN_PORT, TLS_PORT, LinkClient, first_line, show_certificate, tls_context
+from logger.mqtt_reasons import trouble
 
+_SAID = 200  # characters of a reason from outside; assumed
 PACKET_LIMIT = 1_048_576  # bytes of a packet that a broker of MQTT 5 may send; assumed
-
-_STEPS: dict[int, str] = {
-    0x84: 'set version to the other one, "5" or "3.1.1"',
-    0x85: "let the broker take ids that begin with riselog-in-",
-    0x86: "correct username and the password",
-    0x87: "check username and password, and the broker's access list",
-    0x8A: "ask who runs the broker",
-    0x8C: "let the broker take a user name and password",
-    0x9C: "ask which one, and set host",
-    0x9D: "ask where to, and set host",
-}
-"""Reason codes that somebody must mend -> the next step; the others pass. MQTT 5.0, table 2-6."""
 
 Received = Callable[[aiomqtt.Message], None]
 
@@ -153,29 +143,8 @@ class Broker:
 
     def _refusal(self, error: Exception) -> BrokerError:
         """Why there is no connection."""
-        code = getattr(error, "rc", None)
-        if isinstance(code, ReasonCode):
-            step = _STEPS.get(code.value)
-            text = f"the {self} refuses the connection ({code})"
-            return BrokerError(text, step or "it is tried again", refused=step is not None)
-        cause = error.__context__ or error  # aiomqtt hides it, and its class says more than its text
-        if isinstance(cause, ssl.SSLCertVerificationError):
-            return BrokerError(
-                f"the certificate of the {self} is not accepted ({printable(cause.verify_message)})",
-                "check ca_file, that host is the name in it, and this computer's clock",
-                refused=True,
-            )
-        if isinstance(cause, ssl.SSLError):
-            return BrokerError(
-                f"TLS with the {self} failed ({printable(cause.reason or str(cause))})",
-                "check port and tls, and cert_file if the broker asks for a certificate",
-                refused=True,
-            )
-        reason = getattr(cause, "strerror", None) or "no answer"
-        return BrokerError(
-            f"the {self} cannot be reached ({printable(reason)})",
-            "check host, port and tls, the network, and that the broker runs",
-        )
+        why = trouble(error, "")
+        return BrokerError(f"the {self} {printable(why.what, _SAID)}", why.step, refused=why.lasting)
 
 
 class Connection:

@@ -5,7 +5,6 @@ comes out.
 from __future__ import annotations
 
 import asyncio
-import ssl
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -17,9 +16,10 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from logger.mqtt_link import ANSWER_S, CLOSED, LinkClient, reason_code_of
+from logger.mqtt_link import ANSWER_S, LinkClient, reason_code_of
+from logger.mqtt_reasons import trouble
 from logger.publish.post import Post
-from logger.publish.reasons import BrokerError, refusal, tls_reason
+from logger.publish.reasons import AT, BrokerError, refusal
 from logger.publish.settings import Broker
 from logger.text import one_line
 
@@ -167,28 +167,8 @@ async def connected(broker: Broker, identifier: str, will: Post | None) -> Async
 
 def _refused(broker: Broker, error: Exception) -> BrokerError:
     """Why there is no connection."""
-    if (code := reason_code_of(error)) is not None:
-        return BrokerError(f"the broker {broker.name} refuses the connection: it {refusal(code)}", code)
-    cause = error.__context__ or error
-    if isinstance(cause, TimeoutError):
-        return BrokerError(
-            f"the broker {broker.name} gives no answer; check [mqtt] host, port and tls, the network, and "
-            "that it runs"
-        )
-    if isinstance(cause, ssl.SSLError):
-        return BrokerError(f"the broker {broker.name} cannot be trusted or reached: {tls_reason(cause)}")
-    if isinstance(cause, OSError):
-        reason = one_line(cause.strerror or str(cause))
-        return BrokerError(
-            f"the broker {broker.name} cannot be reached ({reason}); check [mqtt] host and port, the "
-            "network, and that the broker runs"
-        )
-    if CLOSED in str(error):
-        return BrokerError(
-            f"the broker {broker.name} closes the connection before it answers; check [mqtt] port, tls, "
-            "version, and whether it wants a client certificate"
-        )
-    return BrokerError(f"the broker {broker.name} cannot be used ({one_line(str(error))}); look at its log")
+    why = trouble(error, AT)
+    return BrokerError(f"the broker {broker.name} {one_line(why.what)}; {why.step}", why.code)
 
 
 def silence(broker: Broker) -> BrokerError:

@@ -8,13 +8,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from logger.mqtt_link import ANSWER_S, LEAVE_S
+from logger.mqtt_reasons import FAILURE
 from logger.publish.client import CheckedClient, loss, silence
 from logger.publish.inbox import Inbox
 from logger.publish.live import Backlog, Picture, Source, snapshot_post, status_post
 from logger.publish.outbox import Item, Outbox, Settled
 from logger.publish.pace import Pace
 from logger.publish.post import Post
-from logger.publish.reasons import FAILURE, BrokerError, refusal
+from logger.publish.reasons import BrokerError, refusal
 from logger.publish.settings import Broker
 
 KEPT_FOR_LIVE = 2  # of what may be in flight: a picture and a status

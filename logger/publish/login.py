@@ -5,9 +5,10 @@ from __future__ import annotations
 import asyncio
 
 from logger.clock import SystemClock
+from logger.mqtt_reasons import FAILURE
 from logger.publish.client import CheckedClient, connected
 from logger.publish.live import Source, status_post
-from logger.publish.reasons import FAILURE, BrokerError, refusal
+from logger.publish.reasons import BrokerError, refusal
 from logger.publish.settings import Broker
 
 TRY_S = 20.0  # wall time for all of it; assumed

@@ -4,59 +4,20 @@ import asyncio
 import contextlib
 import datetime
 import json
-from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass, field
+from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from drivers.mqtt_in.driver import MqttInDriver
-from logger.clock import SystemClock
-from logger.driver_api import DriverContext, Flag, LinkState, ProbeRequest, Quantity, Sample
+from logger.driver_api import Flag, LinkState, ProbeRequest, Quantity
 from logger.mqtt_link import ANSWER_S
 from tests.broker.certificates import Authority
 from tests.broker.conftest import READY_S, Mosquitto
+from tests.shell.stand_ins import DriverLog
 
 pytestmark = pytest.mark.broker
-
-
-@dataclass
-class Log:
-    """All that the driver said, and a way to wait for what it has not said yet."""
-
-    samples: list[Sample] = field(default_factory=list)
-    links: list[tuple[str, LinkState, str]] = field(default_factory=list)
-    _changed: asyncio.Event = field(default_factory=asyncio.Event)
-
-    def context(self) -> DriverContext:
-        clock = SystemClock()
-        return DriverContext(
-            emit=lambda sample: self._add(self.samples, sample),
-            link=lambda *link: self._add(self.links, link),
-            now_ns=clock.now_ns,
-            utc_us=clock.utc_us,
-            wait_until=clock.wait_until,
-        )
-
-    def _add(self, to: list[Any], what: Any) -> None:
-        to.append(what)
-        self._changed.set()
-
-    async def until(self, condition: Callable[[], bool]) -> None:
-        try:
-            async with asyncio.timeout(READY_S):
-                while not condition():
-                    self._changed.clear()
-                    await self._changed.wait()
-        except TimeoutError:
-            pytest.fail(f"never came true; links {self.links}, last samples {self.samples[-10:]}")
-
-    async def until_said(self, state: LinkState, words: str = "", probe: str = "sup") -> None:
-        await self.until(lambda: any(p == probe and s is state and words in t for p, s, t in self.links))
-
-    def got(self, probe: str = "sup") -> list[tuple[float, Flag]]:
-        return [(s.value, s.flag) for s in self.samples if s.probe == probe]
 
 
 class Quick(MqttInDriver):
@@ -72,8 +33,8 @@ def request(broker: Mosquitto, name: str = "sup", **keys: Any) -> ProbeRequest:
 
 
 @contextlib.asynccontextmanager
-async def running(*requests: ProbeRequest) -> AsyncIterator[Log]:
-    log = Log()
+async def running(*requests: ProbeRequest) -> AsyncIterator[DriverLog]:
+    log = DriverLog()
     task = asyncio.create_task(Quick(requests, log.context()).run())
     try:
         yield log
@@ -87,7 +48,7 @@ async def send(broker: Mosquitto, topic: str, message: str, *options: str) -> No
     await asyncio.to_thread(broker.publish, topic, "-m", message, *options)
 
 
-async def subscribed(log: Log, broker: Mosquitto, topic: str) -> None:
+async def subscribed(log: DriverLog, broker: Mosquitto, topic: str) -> None:
     """Send until something comes: from then on nothing is missed."""
     while not log.samples:
         await send(broker, topic, "0")
@@ -199,7 +160,7 @@ async def test_a_wrong_password_is_said_and_the_right_one_found_later(mosquitto:
     secret.write_text("wrong\n")
     keys = {"username": "logger-1", "password_file": str(secret)}
     async with running(request(mosquitto, **keys)) as log:
-        await log.until_said(LinkState.REFUSED, "check username and password, and the broker's access list")
+        await log.until_said(LinkState.REFUSED, "check user name and password, and the broker's access list")
         assert not any("wrong" in text for _, _, text in log.links)
         secret.write_text("right\n")
         await log.until_said(LinkState.REFUSED)
@@ -232,7 +193,7 @@ async def test_what_the_user_must_mend_is_one_sentence(
         ("127.0.0.1", 1.0, True, ""),
         ("127.0.0.1", 1.0, False, "is not accepted"),
         ("broker.example", 1.0, True, "is not accepted (IP address mismatch"),
-        ("127.0.0.1", -1.0, True, "is not accepted (certificate has expired); check ca_file"),
+        ("127.0.0.1", -1.0, True, "is not accepted (certificate has expired); have it renewed"),
     ],
 )
 async def test_tls_checks_chain_name_and_date(
@@ -282,7 +243,7 @@ async def test_a_frozen_broker_is_said_and_does_not_hold_up_the_end(mosquitto: M
 async def test_ending_at_any_moment_leaves_nothing_open(mosquitto: Mosquitto) -> None:
     before = open_sockets()
     for n in range(30):
-        driver = MqttInDriver([request(mosquitto)], Log().context())
+        driver = MqttInDriver([request(mosquitto)], DriverLog().context())
         task = asyncio.create_task(driver.run())
         await asyncio.sleep(0.001 * n)
         task.cancel()
@@ -303,7 +264,7 @@ def open_sockets() -> int:
 
 async def test_check_says_what_it_finds(mosquitto: Mosquitto) -> None:
     requests = [request(mosquitto, "ret", topic="gw/ret"), request(mosquitto, "sup", value="/v")]
-    driver = MqttInDriver(requests, Log().context())
+    driver = MqttInDriver(requests, DriverLog().context())
     await send(mosquitto, "gw/ret", "11", "-r")
     silent = {reach.probe: reach for reach in await driver.reach(0.5)}
     assert not silent["ret"].ok

@@ -15,22 +15,10 @@ import pytest
 
 from tests.broker.conftest import READY_S, Mosquitto
 from tests.e2e.conftest import Program
+from tests.shell.stand_ins import job_head
 
 pytestmark = pytest.mark.broker
 
-JOB = """
-[job]
-name = "{name}"
-altitude = "700 ft"
-[unit]
-input = "135000 Btu/h"
-output = "109000 Btu/h"
-[airflow]
-source = "fixed"
-volume = "1850 cfm"
-at = "return"
-temperature = "71 °F"
-"""
 PROBE = """
 [probes.{probe}]
 role = "{role}"
@@ -77,7 +65,7 @@ def job(program: Program, name: str, probe_table: str, port: int, more: str = ""
         (PROBE + probe_table).format(probe=probe, role=role, port=port) for probe, role in ROLES.items()
     )
     path = program.folder / f"{name}.toml"
-    path.write_text(JOB.format(name=name) + tables + more.format(port=port), encoding="utf-8")
+    path.write_text(job_head(name) + tables + more.format(port=port), encoding="utf-8")
     return path
 
 

@@ -87,7 +87,7 @@ def test_a_client_certificate(mosquitto: Mosquitto, authority: Authority) -> Non
 
 
 def test_tls_at_a_port_without_it(mosquitto: Mosquitto, authority: Authority) -> None:
-    with pytest.raises(BrokerError, match=r"check \[mqtt\] (host and )?port"):
+    with pytest.raises(BrokerError, match=r"check \[mqtt\] (host, )?port"):
         attempt(mosquitto, ca_file=str(authority.file))
 
 

@@ -12,8 +12,8 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import AsyncIterator, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Annotated, Any
@@ -21,12 +21,11 @@ from typing import Annotated, Any
 import pytest
 import pytest_asyncio
 
-from logger.clock import SystemClock
-from logger.driver_api import Driver, DriverContext, LinkState, ProbeRequest, Quantity, Sample
+from logger.driver_api import Driver, ProbeRequest, Quantity
+from tests.shell.stand_ins import READY_S, DriverLog
 
 ADDRESSES = [f"00:00:00:00:00:{n:02X}" for n in range(1, 6)]  # of hci0, hci1, ...
 FRESH = len(ADDRESSES) - 1  # an adapter for one test alone: the mock numbers GATT handles from 1 there
-READY_S = 20.0  # s, a condition that never comes true fails the test
 
 BUS_CONFIG = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
  "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
@@ -377,8 +376,8 @@ class Air:
     Char = Char
 
     @staticmethod
-    def log() -> "Log":
-        return Log()
+    def log() -> DriverLog:
+        return DriverLog()
 
     @staticmethod
     def request(probe: str = "ret", /, *quantities: Quantity, **options: Any) -> ProbeRequest:
@@ -464,49 +463,3 @@ async def close_bleak() -> None:
         await known._bus.wait_for_disconnect()
         if known._bus_watcher_task is not None:
             await known._bus_watcher_task
-
-
-@dataclass
-class Log:
-    """All that a driver said, and a way to wait for what it has not said yet."""
-
-    samples: list[Sample] = field(default_factory=list)
-    links: list[tuple[str, LinkState, str]] = field(default_factory=list)
-    _changed: asyncio.Event = field(default_factory=asyncio.Event)
-
-    def context(self) -> DriverContext:
-        clock = SystemClock()
-        return DriverContext(
-            emit=self._emit,
-            link=self._link,
-            now_ns=clock.now_ns,
-            utc_us=clock.utc_us,
-            wait_until=clock.wait_until,
-        )
-
-    async def until(self, condition: Callable[[], bool]) -> None:
-        """Return when the condition holds; it is asked after every word of the driver."""
-        try:
-            async with asyncio.timeout(READY_S):
-                while not condition():
-                    self._changed.clear()
-                    await self._changed.wait()
-        except TimeoutError:
-            pytest.fail(f"never came true; links {self.links}, last samples {self.samples[-10:]}")
-
-    def states(self, probe: str = "ret") -> list[LinkState]:
-        return [state for name, state, _ in self.links if name == probe]
-
-    def state(self, probe: str = "ret") -> LinkState | None:
-        return self.states(probe)[-1] if self.states(probe) else None
-
-    def values(self, quantity: Quantity, probe: str = "ret") -> list[float]:
-        return [s.value for s in self.samples if s.quantity is quantity and s.probe == probe]
-
-    def _emit(self, sample: Sample) -> None:
-        self.samples.append(sample)
-        self._changed.set()
-
-    def _link(self, probe: str, state: LinkState, text: str) -> None:
-        self.links.append((probe, state, text))
-        self._changed.set()

@@ -17,6 +17,7 @@ import pytest
 
 from logger.core.readings import FLAG_CODES, Flag, Quantity
 from logger.store import StoreReader
+from tests.shell.stand_ins import job_head
 
 pytestmark = pytest.mark.bluetooth
 
@@ -38,18 +39,7 @@ def celsius(value: float) -> bytes:
     return round(value * 100).to_bytes(2, "little", signed=True)
 
 
-JOB = """
-[job]
-name = "over-the-air"
-altitude = "700 ft"
-[unit]
-input = "135000 Btu/h"
-output = "109000 Btu/h"
-[airflow]
-source = "fixed"
-volume = "1850 cfm"
-at = "return"
-temperature = "71 °F"
+PROBES = """
 [probes.ret]
 role = "return"
 driver = "ess"
@@ -75,7 +65,9 @@ async def probes(air: Any, program: Any) -> tuple[Any, Any]:
         await remote.advertise()
         made.append(remote)
     job = program.folder / "job.toml"
-    job.write_text(JOB.format(ret=made[0].address, sup=made[1].address), encoding="utf-8")
+    job.write_text(
+        job_head("over-the-air") + PROBES.format(ret=made[0].address, sup=made[1].address), encoding="utf-8"
+    )
     return made[0], made[1]
 
 

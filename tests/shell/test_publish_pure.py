@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from logger.core.readings import Flag, Quantity
 from logger.core.snapshot import Freshness, Phase, ProbeState, Snapshot
 from logger.core.snapshot import TestState as SteadyTest
+from logger.mqtt_reasons import FAILURE, REASONS
 from logger.publish.about import (
     BRICK,
     BRICK_AIR,
@@ -23,7 +24,7 @@ from logger.publish.live import Backlog, Health, Picture, Source, snapshot_post,
 from logger.publish.pace import Pace, delay_s
 from logger.publish.post import Topics, payload
 from logger.publish.progress import Progress
-from logger.publish.reasons import FAILURE, REASONS, refusal
+from logger.publish.reasons import refusal
 from logger.publish.records import reading_post, row_post
 from logger.store.waiting import PublishedRun, WaitingReading, WaitingRow
 from tests.shell.contract import check

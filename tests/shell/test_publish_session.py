@@ -473,7 +473,7 @@ async def test_a_broker_that_is_away_holds_nobody_up(broker: FakeBroker, make: C
     await bench.finish()
     ((code, text),) = bench.said
     assert code == "broker-away"
-    assert "cannot be reached (Connection refused); check [mqtt] host and port" in text
+    assert "cannot be reached (Connection refused); check [mqtt] host, port" in text
     assert "the next run of this job sends it" in publisher.left_behind()
     assert bench.left() == (100, 0, 0)
     await broker.open()
