@@ -93,16 +93,16 @@ class Radio:
         return None
 
     async def find_all(
-        self, wanted: Wanted, timeout_s: float, *, carrying: int | None = None
+        self, wanted: Wanted, timeout_s: float, *, carrying: Callable[[Sighting], bool] | None = None
     ) -> list[Sighting]:
-        """One packet of every device that answers to it, if possible one with service data of the
-        UUID ``carrying``: for an address as soon as it is heard, for a name after all the time."""
+        """One packet of every device that answers to it, if possible one that ``carrying`` holds
+        for: for an address as soon as it is heard, for a name after all the time."""
         found: dict[str, Sighting] = {}
         with self._hearing(wanted) as heard, contextlib.suppress(TimeoutError):
             async with asyncio.timeout(timeout_s):
                 while True:
                     sighting = await heard.get()
-                    complete = carrying is None or carrying in sighting.service_data
+                    complete = carrying is None or carrying(sighting)
                     if complete or sighting.address not in found:
                         found[sighting.address] = sighting
                     if complete and wanted.address is not None:

@@ -16,7 +16,13 @@ OLD_SERVICE_UUIDS = (0x181C, 0x181E)  # of version 1, plain and encrypted
 VERSION_SHIFT = 5  # bits 5..7 of the device information byte
 VERSION = 2
 ENCRYPTED_BIT = 0x01  # bit 0 of the device information byte
+ADDRESS_BIT = (
+    0x02  # bit 1: the device's address follows, low byte first; in bthome-ble, reserved in the document
+)
+ADDRESS_LENGTH = 6  # bytes
+ON_CHANGE_BIT = 0x04  # bit 2: broadcasts only when triggered
 PACKET_ID = 0x00  # object id
+ID_AHEAD = range(1, 64)  # packet ids ahead of the last, modulo 256, that are new; bthome-ble's rule
 REPEAT_WINDOW_S = 4.0  # s: after this an unchanged packet id counts as news; bthome-ble's rule
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from drivers.adverts import Pace
 from drivers.bthome.driver import BthomeDriver
 from logger.driver_api import Flag, LinkState, Quantity, Sample
 
@@ -26,9 +27,7 @@ pytestmark = pytest.mark.bluetooth
 class QuickDriver(BthomeDriver):
     """Short times, so that a test takes seconds; the mock repeats its adverts once a second."""
 
-    silence_s = 1.5
-    unknown_s = 4.0
-    look_s = 0.1
+    pace = Pace(silence_s=1.5, unknown_s=4.0, look_s=0.1)
 
 
 def temperature(value: float, flag: Flag = Flag.OK, probe: str = "ret") -> Sample:
@@ -103,8 +102,8 @@ async def test_an_encrypted_probe_is_refused_in_one_sentence(air: Any) -> None:
     async with air.running(driver):
         await log.until(lambda: log.state() is REFUSED)
     assert log.links[-1][2] == (
-        'probe "ret": its advertisements are encrypted, which this version does not read; '
-        "set the probe to unencrypted BTHome version 2, or use another probe"
+        'probe "ret": its advertisements are encrypted; '
+        "set the probe to BTHome version 2, or use another probe"
     )
     assert log.samples == []
     [ret] = await driver.reach(2.5)
@@ -124,7 +123,8 @@ async def test_what_is_passed_over_or_not_known_is_said_once(air: Any) -> None:
         (48.89, Flag.OK),
     }
     assert [text for *_, text in log.links[2:]] == [
-        'probe "ret": sends more than one temperature, only the first one is used',
+        'probe "ret": sends 2 values of temperature in one packet, the first is used; for another one '
+        "add for example temperature = 2",
         'probe "ret": object 0xEE at byte 4 of an advertisement is not known, the rest was not read',
     ]
 

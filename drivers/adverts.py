@@ -1,0 +1,269 @@
+"""Probes that broadcast: one scan for all of them, who speaks, who has fallen silent.
+
+What the bytes mean is the business of a ``Format``; this module knows none.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
+
+from drivers.ble import shared_radio
+from drivers.ble_errors import RadioError
+from drivers.heard import Sighting
+from drivers.probe import (
+    LinkReport,
+    ProbeOptions,
+    Rhythm,
+    SignalReport,
+    judge,
+    not_found,
+    reached,
+    too_many,
+)
+from logger.core.readings import NS_PER_S
+from logger.driver_api import (
+    DecodeError,
+    DriverContext,
+    Flag,
+    LinkState,
+    ProbeRequest,
+    Quantity,
+    Reach,
+    Sample,
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """What one packet of a probe says.
+
+    ``values`` in the units of ``QUANTITIES``; ``remarks``: key and sentence, each said once a run.
+    ``foreign``: somebody else's packet in the probe's name, no sign that the probe lives.
+    ``on_change``: the probe speaks only when something changes, so that silence is no fault.
+    """
+
+    values: tuple[tuple[Quantity, float, Flag], ...] = ()
+    remarks: tuple[tuple[str, str], ...] = ()
+    foreign: bool = False
+    on_change: bool = False
+
+
+class NotUsableError(DecodeError):
+    """The probe is there, but what it broadcasts cannot be used: ``why`` and ``next_step``."""
+
+    def __init__(self, why: str, next_step: str) -> None:
+        super().__init__(f"{why}; {next_step}")
+        self.why = why
+        self.next_step = next_step
+
+
+class Format(Protocol):
+    """One probe's way of broadcasting, with what is remembered of its packets. Without I/O."""
+
+    missing: tuple[str, str]
+    """What to say of a device that sends nothing of this format, and what to do."""
+
+    def carries(self, sighting: Sighting) -> bool:
+        """Whether there is anything of this format in a packet."""
+        ...
+
+    def take(self, sighting: Sighting, now_ns: int) -> Heard:
+        """Read a packet of the probe that carries something.
+
+        Raises
+        ------
+        NotUsableError
+            The probe cannot be used as it is.
+        DecodeError
+            This packet does not follow the format; the next may.
+        """
+        ...
+
+    def forget(self) -> None:
+        """The probe has fallen silent: what comes next may be another device, or a new start."""
+        ...
+
+
+class Station(NamedTuple):
+    """One probe to listen for."""
+
+    request: ProbeRequest
+    options: ProbeOptions
+    form: Format
+
+
+class Pace(NamedTuple):
+    """Times of listening, in s; all assumed."""
+
+    silence_s: float = 10.0  # least; see ``Rhythm``
+    unknown_s: float = 60.0  # the same before a probe's interval is known
+    look_s: float = 1.0  # between two looks at who has fallen silent
+
+
+class Listener:
+    """Listens to all its probes with one scan for each adapter."""
+
+    def __init__(self, stations: Sequence[Station], context: DriverContext, pace: Pace) -> None:
+        self._context = context
+        self._pace = pace
+        self._probes = [_Probe(station, context, pace) for station in stations]
+
+    async def run(self) -> None:
+        """Deliver until cancelled.
+
+        Raises
+        ------
+        RadioError
+            There is no radio to begin with. Later trouble is told by the context's ``link``.
+        """
+        failed: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        async with contextlib.AsyncExitStack() as held:
+            for probe in self._probes:
+                await held.enter_async_context(shared_radio(probe.adapter).scanning())
+            for probe in self._probes:
+                probe.start(failed)
+                held.enter_context(shared_radio(probe.adapter).listening(probe.hear))
+            while True:
+                await self._look(failed)
+
+    async def _look(self, failed: asyncio.Future[None]) -> None:
+        """Wait a moment, then see who is silent and whether the scan still works."""
+        waited = asyncio.ensure_future(
+            self._context.wait_until(self._context.now_ns() + round(self._pace.look_s * NS_PER_S))
+        )
+        try:
+            done, _ = await asyncio.wait([waited, failed], return_when=asyncio.FIRST_COMPLETED)
+            for each in done:
+                each.result()
+        finally:
+            waited.cancel()
+        for probe in self._probes:
+            if probe.look():
+                try:
+                    await shared_radio(probe.adapter).restart_if_deaf()
+                except RadioError as error:
+                    probe.no_radio(error)
+
+
+class _Probe:
+    """One probe: whether it still speaks, and what it says."""
+
+    def __init__(self, station: Station, context: DriverContext, pace: Pace) -> None:
+        self._probe = station.request.name
+        self._form = station.form
+        self._context = context
+        self._wanted = station.options.wanted
+        self.adapter = station.options.adapter
+        self._report = LinkReport(self._probe, context.link)
+        self._signal = SignalReport(self._probe, context)
+        self._rhythm = Rhythm(least_s=pace.silence_s, unknown_s=pace.unknown_s)
+        self._address: str | None = None  # of the device that answers to the name
+        self._silent = True
+        self._on_change = False
+
+    def start(self, failed: asyncio.Future[None]) -> None:
+        """Listening begins. What goes wrong inside ``hear`` goes to ``failed``."""
+        self._failed = failed
+        self._rhythm.start(self._context.now_ns())
+        self._silent = False
+        self._report.state(LinkState.SEARCHING, f"listening for {self._wanted}")
+
+    def hear(self, sighting: Sighting) -> None:
+        """A packet of any device. The radio's library would swallow what is raised here."""
+        try:
+            if self._wanted.matches(sighting.address, sighting.name) and self._form.carries(sighting):
+                self._hear_it(sighting)
+        except Exception as error:  # noqa: BLE001 - goes on to ``run``
+            if not self._failed.done():
+                self._failed.set_exception(error)
+
+    def look(self) -> bool:
+        """Whether the probe is silent now; says so when it has just become so."""
+        if self._context.now_ns() < self._rhythm.silent_at_ns():
+            return self._silent
+        if not self._silent and not self._on_change:
+            self._silent = True
+            self._rhythm.silence()
+            self._form.forget()
+            self._address = None  # another device of that name may take its place
+            self._report.state(
+                LinkState.LOST,
+                f"no packet of it is heard ({self._wanted}); switch it on, bring it closer, check its "
+                "battery and its address or name; still listening",
+            )
+        return True
+
+    def no_radio(self, error: RadioError) -> None:
+        """The scan could not be started anew."""
+        self._report.state(LinkState.LOST, f"{error}")
+
+    def _hear_it(self, sighting: Sighting) -> None:
+        if not self._is_the_one(sighting.address):
+            return
+        try:
+            heard = self._form.take(sighting, self._context.now_ns())
+        except NotUsableError as error:
+            self._alive()
+            self._report.state(LinkState.REFUSED, str(error))
+        except DecodeError as error:
+            self._alive()
+            self._report.remark("decode", f"{error}; such packets are left out")
+        else:
+            self._deliver(heard, sighting.signal_dbm)
+
+    def _is_the_one(self, address: str) -> bool:
+        if self._address is None:
+            self._address = address
+        if self._address != address:
+            text, next_step = too_many(self._wanted, [self._address, address])
+            self._report.remark("name", f"{text}; the first one heard is used, {next_step}")
+        return self._address == address
+
+    def _alive(self) -> None:
+        now_ns = self._context.now_ns()
+        if self._silent:
+            self._rhythm.start(now_ns)
+            self._silent = False
+        self._rhythm.update(now_ns)
+
+    def _deliver(self, heard: Heard, signal_dbm: float | None) -> None:
+        if not heard.foreign:
+            self._alive()
+            self._on_change = heard.on_change
+            self._report.state(LinkState.LIVE, "live by its broadcasts")
+            self._signal.update(signal_dbm)
+        for key, text in heard.remarks:
+            self._report.remark(key, text)
+        for quantity, value, flag in heard.values:
+            self._context.emit(Sample(probe=self._probe, quantity=quantity, value=value, flag=flag))
+
+
+async def reach(station: Station, seconds: float) -> Reach:
+    """Listen for a probe and say what it broadcasts."""
+    request, options, form = station
+    radio = shared_radio(options.adapter)
+    try:
+        async with radio.scanning():
+            found = await radio.find_all(options.wanted, seconds, carrying=form.carries)
+    except RadioError as error:
+        return reached(request, error.trouble.text, error.trouble.next_step)
+    if not found:
+        return reached(request, *not_found(options.wanted, seconds))
+    if len(found) > 1:
+        return reached(request, *too_many(options.wanted, [each.address for each in found]))
+    if not form.carries(found[0]):
+        why, next_step = form.missing
+        return reached(request, f"found, but {why}", next_step)
+    try:
+        heard = form.take(found[0], 0)
+    except NotUsableError as error:
+        return reached(request, f"found, but {error.why}", error.next_step)
+    except DecodeError as error:
+        return reached(request, f"found, but {error}", "compare the probe's format with the config")
+    quantities = [quantity for quantity, _, _ in heard.values]
+    text = f"found ({found[0].signal_dbm:.0f} dBm) with {', '.join(quantities) or 'no value'}"
+    return judge(request, text, set(quantities))
