@@ -12,7 +12,7 @@ from typing import Any, Never
 from drivers.mqtt_in.options import ARRIVAL, MqttInOptions, ValueOptions
 from drivers.mqtt_in.pointer import NoValueError, Pointer, parse_pointer, resolve
 from logger.core.quantity_units import UNITS
-from logger.driver_api import DecodeError, Flag, Quantity
+from logger.driver_api import DecodeError, Flag, Quantity, in_range
 
 SIZE_LIMIT = 65_536  # bytes of a message that are looked into; assumed: a probe says less
 _NUMBER = re.compile(r"\s*[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?\s*", re.ASCII)
@@ -95,6 +95,8 @@ def decode(payload: bytes, wanted: ValueMap) -> Content:
     t_utc_us = None if wanted.time_at is None else _time_us(_at(document, wanted.time_at, "time"))
     name = None if wanted.id_at is None else _name(_at(document, wanted.id_at, "id"))
     flag = Flag.OK if wanted.flag_at is None else _flag(_at(document, wanted.flag_at, "flag"))
+    if flag is Flag.OK and not in_range(wanted.quantity, value):
+        flag = Flag.OUT_OF_RANGE
     return Content(quantity=wanted.quantity, value=value, t_utc_us=t_utc_us, name=name, flag=flag)
 
 
@@ -119,7 +121,8 @@ def _document(payload: bytes) -> Any:  # noqa: ANN401 - any JSON value
 
 
 def _no_constant(text: str) -> Never:
-    raise ValueError(text)  # RFC 8259, 6: NaN and Infinity are no JSON
+    """RFC 8259, 6: NaN and Infinity are no JSON."""
+    raise MessageError("constant", f"a message has {text}, which is no number; see to the gateway")
 
 
 def _at(document: Any, pointer: Pointer, key: str) -> Any:  # noqa: ANN401 - any JSON value

@@ -314,6 +314,15 @@ def test_readings_that_cannot_be_used_any_more_are_a_loss_with_its_reason() -> N
     assert bench.times_said("no usable reading of it: temperature: a message is 60 s old by its time") == 2
 
 
+def test_a_value_that_no_probe_can_mean_is_flagged_and_does_not_make_the_probe_live() -> None:
+    """Below absolute zero, -273.15 degC (SI brochure, 9th ed., 2.3.1)."""
+    bench = Bench({})
+    bench.hear("-300", at_s=1)
+    bench.hear("1e300", at_s=2)
+    assert {flag for _, flag in bench.got} == {Flag.OUT_OF_RANGE}
+    assert LinkState.LIVE not in [state for state, _ in bench.said]
+
+
 def test_a_probe_that_its_own_logger_flags_is_no_live_probe() -> None:
     bench = Bench({"value": "/v", "flag": "/f"})
     for n in range(70):
