@@ -6,22 +6,47 @@ from __future__ import annotations
 from importlib.metadata import EntryPoint, entry_points
 
 from logger.core.errors import UsageError
+from logger.text import one_line
 
 COMMANDS = "riselog.commands"
 
 
+PLUGIN_FAULTS = (Exception, SystemExit)
+"""What the import of a plug-in may end in: one that asks for the program's end is as broken as any."""
+
+
+def all_points(group: str) -> list[EntryPoint]:
+    """Every entry point, in order of name and then of where it leads."""
+    return sorted(entry_points(group=group), key=lambda p: (p.name, p.value))
+
+
 def points(group: str) -> dict[str, EntryPoint]:
-    """Entry points by name; of two with one name the first by distribution counts."""
+    """Entry points by name; of two with one name the first counts."""
     found: dict[str, EntryPoint] = {}
-    for point in sorted(entry_points(group=group), key=lambda p: (p.name, p.value)):
+    for point in all_points(group):
         found.setdefault(point.name, point)
     return found
 
 
+def owner(point: EntryPoint) -> str:
+    """The package that brings a plug-in."""
+    return point.dist.name if point.dist else "an unknown package"
+
+
+def fault(error: BaseException) -> str:
+    """What a plug-in raised, as one line.
+
+    >>> fault(RuntimeError("no such radio"))
+    'RuntimeError: no such radio'
+    """
+    return one_line(f"{type(error).__name__}: {error}")
+
+
 def broken(kind: str, point: EntryPoint, reason: str) -> str:
     """The sentence about a plug-in that cannot be loaded."""
-    owner = point.dist.name if point.dist else "an unknown package"
-    return f"{kind} '{point.name}' of {owner} cannot be loaded ({reason}); repair or remove that package"
+    return (
+        f"{kind} '{point.name}' of {owner(point)} cannot be loaded ({reason}); repair or remove that package"
+    )
 
 
 def known_commands() -> tuple[str, ...]:
@@ -42,6 +67,6 @@ def find_command(name: str) -> object | None:
         return None
     try:
         command: object = point.load()
-    except Exception as error:
-        raise UsageError(broken("command", point, f"{type(error).__name__}: {error}")) from error
+    except PLUGIN_FAULTS as error:
+        raise UsageError(broken("command", point, fault(error))) from error
     return command

@@ -5,12 +5,14 @@ A driver is imported only when a config asks for it, so a broken plug-in harms n
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.metadata import EntryPoint
 from typing import Any
 
 from logger.core.errors import ConfigError
 from logger.driver_api import Driver
-from logger.plugins import broken, points
+from logger.plugins import PLUGIN_FAULTS, all_points, broken, fault, owner, points
 from logger.text import closest
 
 DRIVERS = "riselog.drivers"
@@ -39,15 +41,52 @@ def load_driver(name: str) -> type[Driver]:
             f"driver '{name}' is not installed; installed drivers: {', '.join(known) or 'none'}"
             f"{closest(name, known)}"
         )
+    kind = _loaded(point)
+    if isinstance(kind, str):
+        raise ConfigError(broken("driver", point, kind))
+    return kind
+
+
+def _loaded(point: EntryPoint) -> type[Driver] | str:
+    """The class, or why there is none."""
     try:
-        driver = point.load()
-    except Exception as error:
-        raise ConfigError(broken("driver", point, f"{type(error).__name__}: {error}")) from error
-    missing = [part for part in _DRIVER_PARTS if not hasattr(driver, part)]
-    if missing or not isinstance(driver, type):
-        what = f"it is no driver class: {', '.join(missing) or 'not a class'} missing"
-        raise ConfigError(broken("driver", point, what))
-    return driver
+        kind = point.load()
+    except PLUGIN_FAULTS as error:
+        return fault(error)
+    if not isinstance(kind, type):
+        return "it is no class"
+    missing = [part for part in _DRIVER_PARTS if not hasattr(kind, part)]
+    return f"it is no driver class: {', '.join(missing)} missing" if missing else kind
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedDriver:
+    """One installed driver: what it is, and of which package. ``trouble`` is empty where it can be used;
+    ``simulated`` is None where that cannot be told."""
+
+    name: str
+    package: str
+    version: str
+    simulated: bool | None
+    trouble: str
+
+
+def listed_drivers() -> Sequence[ListedDriver]:
+    """All installed drivers in order of their names, the broken ones too; imports each of them."""
+    used = points(DRIVERS)
+    return tuple(_listed(point, used[point.name]) for point in all_points(DRIVERS))
+
+
+def _listed(point: EntryPoint, first: EntryPoint) -> ListedDriver:
+    kind = _loaded(point) if point == first else f"the driver of that name of {owner(first)} is used"
+    simulated, trouble = (None, kind) if isinstance(kind, str) else (bool(kind.simulated), "")
+    return ListedDriver(
+        name=point.name,
+        package=owner(point),
+        version=point.dist.version if point.dist else "",
+        simulated=simulated,
+        trouble=trouble,
+    )
 
 
 class DriverOptions(Mapping[str, type[Any]]):
@@ -81,6 +120,6 @@ def load_scenarios() -> tuple[dict[str, Any], tuple[str, ...]]:
             found = point.load()
             for name, scenario in dict(found).items():
                 scenarios.setdefault(str(name), scenario)
-        except Exception as error:  # noqa: BLE001 - a plug-in may fail in any way
-            troubles.append(broken("scenario group", point, f"{type(error).__name__}: {error}"))
+        except PLUGIN_FAULTS as error:
+            troubles.append(broken("scenario group", point, fault(error)))
     return scenarios, tuple(troubles)

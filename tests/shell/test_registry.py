@@ -19,6 +19,9 @@ class Good:
     Options = dict
     async def run(self): ...
     async def reach(self, seconds): ...
+class Half:
+    name = "half"
+    Options = dict
 """
 
 
@@ -31,14 +34,16 @@ def plugins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     (info / "entry_points.txt").write_text(
         "[riselog.drivers]\ngood = odd_good:Good\nbroken = odd_broken:Driver\n"
         "gone = odd_nowhere:Driver\nshapeless = odd_good:__name__\n"
+        "quits = odd_quits:Driver\nhalf = odd_good:Half\n"
         "[riselog.commands]\nextra = odd_good:Good\nbad = odd_broken:app\n"
         "[riselog.scenarios]\nodd = odd_broken:SCENARIOS\n"
     )
     (tmp_path / "odd_good.py").write_text(GOOD)
+    (tmp_path / "odd_quits.py").write_text("raise SystemExit('no radio here')\n")
     (tmp_path / "odd_broken.py").write_text("raise RuntimeError('no such radio library')\n")
     monkeypatch.syspath_prepend(str(tmp_path))
     yield tmp_path
-    for name in ("odd_good", "odd_broken"):
+    for name in ("odd_good", "odd_broken", "odd_quits"):
         sys.modules.pop(name, None)
 
 
@@ -57,7 +62,9 @@ def test_a_good_driver_loads_beside_broken_ones(plugins: Path) -> None:
     [
         ("broken", ("'broken'", "odd-plugin", "no such radio library", "repair or remove")),
         ("gone", ("'gone'", "odd_nowhere")),
-        ("shapeless", ("'shapeless'", "no driver class")),
+        ("shapeless", ("'shapeless'", "it is no class")),
+        ("half", ("'half'", "no driver class: simulated, run, reach missing")),
+        ("quits", ("'quits'", "SystemExit: no radio here")),
         ("godo", ("'godo' is not installed", "did you mean 'good'")),
     ],
 )
@@ -68,6 +75,34 @@ def test_what_cannot_be_used_is_one_sentence(plugins: Path, name: str, parts: tu
     assert "\n" not in str(caught.value)
     for part in parts:
         assert part in str(caught.value)
+
+
+def test_all_drivers_are_listed_the_broken_ones_with_their_reason(plugins: Path) -> None:
+    listed = {driver.name: driver for driver in registry.listed_drivers()}
+    assert {name for name, driver in listed.items() if driver.trouble} == {
+        "broken",
+        "gone",
+        "half",
+        "quits",
+        "shapeless",
+    }
+    assert {name: listed[name].simulated for name in ("ess", "mqtt-in", "sim", "good", "broken")} == {
+        "ess": False,
+        "mqtt-in": False,
+        "sim": True,
+        "good": False,
+        "broken": None,
+    }
+    assert (listed["good"].package, listed["good"].version) == ("odd-plugin", "1")
+    assert listed["broken"].trouble == "RuntimeError: no such radio library"
+    assert list(listed) == sorted(listed)
+
+
+def test_of_two_drivers_of_one_name_both_are_listed(monkeypatch: pytest.MonkeyPatch) -> None:
+    points = [EntryPoint("twin", f"{m}:SimDriver", registry.DRIVERS) for m in ("zz_mod", "simulators.driver")]
+    monkeypatch.setattr(logger.plugins, "entry_points", lambda group: points)
+    first, second = registry.listed_drivers()
+    assert (first.trouble, second.trouble) == ("", "the driver of that name of an unknown package is used")
 
 
 def test_options_of_an_unknown_driver_are_a_plain_key_error(plugins: Path) -> None:
