@@ -28,7 +28,7 @@ from logger.notify import Notifier, heartbeat
 from logger.outlet import Outlet
 from logger.publish.live import Health
 from logger.publish.run import RunPublisher
-from logger.retention import Retainer
+from logger.retention import HOLD_S, Retainer, Rules
 from logger.screen.live import LiveScreen
 from logger.screen.model import Command, CommandKind, DashboardView, ScreenState
 from logger.screen.plain import PlainLines, minute_line
@@ -125,12 +125,16 @@ class LiveRun:
         retainer = Retainer(
             self.keeper.path,
             self.run,
-            self.config.retention,
+            self._rules(),
             self.keeper,
             self.outlet.complain,
-            broker=self.publisher.broker,
         )
         return Attendance(notifier, beat, [retainer.go], self.outlet.complain)
+
+    def _rules(self) -> Rules:
+        mqtt = self.config.mqtt
+        hold_s = HOLD_S if mqtt is None else mqtt.keep
+        return Rules(retention=self.config.retention, broker=self.publisher.broker, hold_s=hold_s)
 
     async def _measure(self) -> EndReason:
         """The run itself, with its screen."""

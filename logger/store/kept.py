@@ -8,37 +8,40 @@ from itertools import pairwise
 from logger.believed_clock import Stretch
 from logger.core.readings import NS_PER_US
 from logger.store import schema
-from logger.store.drop import ENDED_WITH_RESULT, READINGS_DROPPED, TRACE_DROPPED
+from logger.store.drop import ENDED_WITH_RESULT, READINGS_DROPPED, TRACE_DROPPED, why_dropped
 from logger.store.reader import StoreReader
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptRun:
     """An ended run that has its result. ``trace`` and ``readings``: there are some;
-    ``*_going``: some have been dropped already; ``waiting``: a broker has not got all of its readings."""
+    ``*_going``: the key of the config by which some were dropped already, empty where none were;
+    ``waiting``: the brokers that have not got all of its readings."""
 
     run: str
     job: str
     ended_utc_us: int
     trace: bool
     readings: bool
-    trace_going: bool
-    readings_going: bool
-    waiting: bool
+    trace_going: str
+    readings_going: str
+    waiting: tuple[str, ...]
 
 
 class KeptReader(StoreReader):
     """Read-only look at how much is kept."""
 
-    def kept_runs(self, broker: str | None) -> tuple[KeptRun, ...]:
-        """Runs that have a trace or readings left, the one that ended first first."""
+    def kept_runs(self) -> tuple[KeptRun, ...]:
+        """Runs that have a trace or readings left, in their order."""
         rows = self._all(
-            f"SELECT run, job, ended_utc_us, {_some('trace')}, {_some('reading')},"
-            f" {_said(TRACE_DROPPED)}, {_said(READINGS_DROPPED)}, {_WAITING} FROM run"
+            f"SELECT run_key, run, job, ended_utc_us, {_some('trace')}, {_some('reading')},"
+            f" {_said(TRACE_DROPPED)}, {_said(READINGS_DROPPED)} FROM run"
             f" WHERE {ENDED_WITH_RESULT} AND ({_some('trace')} OR {_some('reading')})"
-            " ORDER BY ended_utc_us, run_key",
-            (broker, broker),
+            " ORDER BY run_key"
         )
+        waiting: dict[int, list[str]] = {}
+        for key, broker in self._all(_WAITING):
+            waiting.setdefault(key, []).append(broker)
         return tuple(
             KeptRun(
                 run=run,
@@ -46,11 +49,11 @@ class KeptReader(StoreReader):
                 ended_utc_us=ended,
                 trace=bool(trace),
                 readings=bool(readings),
-                trace_going=bool(trace_going),
-                readings_going=bool(readings_going),
-                waiting=bool(waiting),
+                trace_going=why_dropped(trace_text),
+                readings_going=why_dropped(readings_text),
+                waiting=tuple(waiting.get(key, ())),
             )
-            for run, job, ended, trace, readings, trace_going, readings_going, waiting in rows
+            for key, run, job, ended, trace, readings, trace_text, readings_text in rows
         )
 
     def stretches(self, but: str = "") -> tuple[Stretch, ...]:
@@ -92,15 +95,13 @@ def _some(table: str) -> str:
 
 
 def _said(code: str) -> str:
-    return f"EXISTS (SELECT 1 FROM event WHERE event.run_key = run.run_key AND code = '{code}')"
+    return f"(SELECT text FROM event WHERE event.run_key = run.run_key AND code = '{code}' LIMIT 1)"
 
 
 _FIRST, _LAST = f"(run.run_key << {schema.SEQ_BITS})", schema.SEQ_MASK
-_BROKER = "broker_key = (SELECT broker_key FROM broker WHERE name = ?)"
 _WAITING = (
-    "EXISTS (SELECT 1 FROM delivery_cursor AS c JOIN reading"
-    f" ON reading.id BETWEEN {_FIRST} + c.next_seq AND {_FIRST} + {_LAST}"
-    f" WHERE c.run_key = run.run_key AND c.{_BROKER})"
-    " OR EXISTS (SELECT 1 FROM outbox WHERE outbox.run_key = run.run_key AND kind = 'reading'"
-    f" AND {_BROKER})"
+    "SELECT run_key, name FROM delivery_cursor AS c JOIN run USING (run_key) JOIN broker USING (broker_key)"
+    f" WHERE EXISTS (SELECT 1 FROM reading WHERE id BETWEEN {_FIRST} + c.next_seq AND {_FIRST} + {_LAST})"
+    " OR EXISTS (SELECT 1 FROM outbox AS o WHERE o.broker_key = c.broker_key AND o.run_key = c.run_key"
+    " AND kind = 'reading') ORDER BY name"
 )

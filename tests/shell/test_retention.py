@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import logger.believed_clock
 import logger.retention
 from logger.config.load import Retention, loads_config
 from logger.core.errors import StoreError
@@ -24,12 +25,13 @@ from logger.registry import DriverOptions
 from logger.replay import replay_command
 from logger.report.evidence import gather
 from logger.report.page import render
-from logger.retention import Retainer, next_drop
+from logger.retention import HOLD_S, Retainer, Rules, next_drop
 from logger.session import Limits
 from logger.store import (
     Batch,
     CursorMove,
     Drop,
+    OutboxMark,
     RunEnd,
     RunHeader,
     StoredEvent,
@@ -37,6 +39,7 @@ from logger.store import (
     StoreWriter,
 )
 from logger.store.kept import KeptReader, KeptRun
+from logger.store.waiting import WaitingReader
 from logger.stored import runs_command
 from simulators.scenarios import SCENARIOS
 
@@ -120,19 +123,51 @@ def test_nothing_goes_of_a_run_without_its_result(path: Path, what: str) -> None
     assert (count(path, "reading"), count(path, "trace")) == before
     assert count(path, "event") == 3
     with KeptReader(path) as reader:
-        assert [kept.run for kept in reader.kept_runs(None)] == ["old"]
+        assert [kept.run for kept in reader.kept_runs()] == ["old"]
 
 
 def test_readings_that_a_broker_has_not_got_wait(path: Path) -> None:
+    """For every broker that the store knows, also one that no config names any more."""
     with StoreWriter(path, "test") as writer:
-        writer.write(Batch(run="old", cursors=[CursorMove(broker="b", run="old", next_seq=299)]))
+        moves = [
+            CursorMove(broker="b", run="old", next_seq=299),
+            CursorMove(broker="a", run="old", next_seq=0),
+        ]
+        writer.write(Batch(run="old", cursors=moves))
         with KeptReader(path) as reader:
-            assert [k.waiting for k in reader.kept_runs("b")] == [True]
-            assert [k.waiting for k in reader.kept_runs("another")] == [False]
-            assert [k.waiting for k in reader.kept_runs(None)] == [False]
+            assert [k.waiting for k in reader.kept_runs()] == [("a", "b")]
         writer.write(Batch(run="old", cursors=[CursorMove(broker="b", run="old", next_seq=300)]))
+        with KeptReader(path) as reader:
+            assert [k.waiting for k in reader.kept_runs()] == [("a",)]
+        parked = [OutboxMark(broker="b", run="old", seq=7, kind="reading", parked="refused")]
+        writer.write(Batch(run="old", marks=parked))
     with KeptReader(path) as reader:
-        assert [k.waiting for k in reader.kept_runs("b")] == [False]
+        assert [k.waiting for k in reader.kept_runs()] == [("a", "b")]
+
+
+def test_what_goes_unsent_is_told_counted_and_waits_for_nobody(path: Path) -> None:
+    with StoreWriter(path, "test") as writer:
+        move = CursorMove(broker="b", run="old", next_seq=100, above=(150, 290))
+        marks = [
+            OutboxMark(broker="b", run="old", seq=seq, kind="reading", parked="refused") for seq in (7, 290)
+        ]
+        writer.write(Batch(run="old", cursors=[move, CursorMove(broker="c", run="old", next_seq=300)]))
+        writer.write(Batch(run="old", marks=marks))
+        writer.write(Batch(run="open", drops=[drop("old", "readings", 160)]))
+        assert count(path, "outbox") == 1
+        assert count(path, "delivered_above") == 1
+        with WaitingReader(path) as reader:
+            # 100 to 159 but for the one that was delivered, and the refused one
+            assert (reader.passed_over("b"), reader.passed_over("c")) == (60, 0)
+            assert reader.published_run("b", "old").next_seq == 160  # type: ignore[union-attr]
+        writer.write(Batch(run="open", drops=[drop("old", "readings")]))
+    assert (count(path, "outbox"), count(path, "delivered_above")) == (0, 0)
+    with WaitingReader(path) as reader:
+        assert reader.passed_over("b") == 60 + 139 + 1
+        (event,) = [s.event for s in reader.events("old") if s.event.code == "readings-dropped"]
+    assert event.text.endswith('; 200 of them never reached the broker "b"')
+    with KeptReader(path) as reader:
+        assert [k.waiting for k in reader.kept_runs()] == [()]
 
 
 def test_freed_pages_count_as_free(path: Path) -> None:
@@ -146,14 +181,9 @@ def test_freed_pages_count_as_free(path: Path) -> None:
             assert before - reader.used_bytes() > 5_000 * 46
 
 
-def kept(run: str, age_days: float = 0.0, **changes: bool) -> KeptRun:
-    fields = {"trace": True, "readings": True, "trace_going": False, "readings_going": False}
-    return KeptRun(
-        run=run,
-        job="hall",
-        ended_utc_us=UTC0 - round(age_days * DAY_US),
-        **(fields | {"waiting": False} | changes),
-    )
+def kept(run: str, age_days: float = 0.0, **changes: Any) -> KeptRun:
+    fields = {"trace": True, "readings": True, "trace_going": "", "readings_going": "", "waiting": ()}
+    return KeptRun(run=run, job="hall", ended_utc_us=UTC0 - round(age_days * DAY_US), **(fields | changes))
 
 
 NINETY = Retention(age_s=90 * 86_400.0)
@@ -168,20 +198,48 @@ SMALL = Retention(size_bytes=1e6)
         ([kept("a", 91), kept("b", 90.5), kept("c", 1)], NINETY, 0, ("a", "trace")),
         ([kept("a", 91, trace=False), kept("b", 90.5)], NINETY, 0, ("b", "trace")),
         ([kept("a", 91, trace=False), kept("b", 90.5, trace=False)], NINETY, 0, ("a", "readings")),
-        ([kept("a", 91, trace=False, waiting=True)], NINETY, 0, None),
-        ([kept("a", 91, waiting=True)], NINETY, 0, ("a", "trace")),
+        ([kept("a", 91, trace=False, waiting=("b",))], NINETY, 0, None),
+        ([kept("a", 91, waiting=("b",))], NINETY, 0, ("a", "trace")),
         ([kept("a", 2), kept("b", 1)], SMALL, 10**6, None),
         ([kept("a", 2), kept("b", 1)], SMALL, 10**6 + 1, ("a", "trace")),
         ([kept("a", 2, trace=False), kept("b", 1, trace=False)], SMALL, 2 * 10**6, ("a", "readings")),
         # in whole runs: what has begun goes on, though it is small enough now
-        ([kept("a", 2, trace=False, readings_going=True)], SMALL, 0, ("a", "readings")),
+        ([kept("a", 2, trace=False, readings_going="keep_size")], SMALL, 0, ("a", "readings")),
+        # the order is that of the runs: a clock that was wrong does not make one older
+        ([kept("a", 1), kept("b", 300)], SMALL, 2 * 10**6, ("a", "trace")),
+        # a broker that the config does not name holds them for a while
+        ([kept("a", 13, trace=False, waiting=("x",))], SMALL, 2 * 10**6, None),
+        ([kept("a", 15, trace=False, waiting=("x",))], SMALL, 2 * 10**6, ("a", "readings")),
+        ([kept("a", 15, trace=False, waiting=("b", "x"))], SMALL, 2 * 10**6, None),
     ],
 )
 def test_what_goes_next(
     runs: list[KeptRun], retention: Retention, used: int, expected: tuple[str, str] | None
 ) -> None:
-    found = next_drop(runs, retention, used_bytes=used, now_utc_us=UTC0)
+    rules = Rules(retention=retention, broker="b")
+    found = next_drop(runs, rules, used_bytes=used, now_utc_us=UTC0, stamp_utc_us=UTC0)
     assert (None if found is None else (found.run, found.what)) == expected
+
+
+def test_what_goes_on_names_the_key_that_began_it() -> None:
+    both = Rules(retention=Retention(age_s=90 * 86_400.0, size_bytes=1e6))
+    begun = kept("a", 1, trace=False, readings_going='keep_size = "1 MB"')
+    found = next_drop([begun], both, used_bytes=0, now_utc_us=UTC0, stamp_utc_us=UTC0)
+    assert found is not None
+    assert found.why == 'keep_size = "1 MB"'
+
+
+def test_nothing_goes_by_a_clock_that_is_not_believed_but_by_size() -> None:
+    runs = [kept("a", 900, trace=False), kept("b", 900, trace=False, waiting=("x",))]
+
+    def found(rules: Rules, used: int) -> str | None:
+        drop = next_drop(runs, rules, used_bytes=used, now_utc_us=None, stamp_utc_us=UTC0)
+        return drop and drop.run
+
+    assert found(Rules(retention=NINETY), 10**9) is None
+    assert found(Rules(retention=SMALL), 10**9) == "a"
+    del runs[0]  # what waits for another broker cannot be told to be old
+    assert found(Rules(retention=SMALL), 10**9) is None
 
 
 @given(
@@ -205,7 +263,8 @@ def test_followed_to_its_end_it_stops_and_takes_no_more_than_it_must(
             for run, (age, trace, readings) in state.items()
             if trace or readings
         ]
-        found = next_drop(runs, retention, used_bytes=used(), now_utc_us=UTC0)
+        rules = Rules(retention=retention)
+        found = next_drop(runs, rules, used_bytes=used(), now_utc_us=UTC0, stamp_utc_us=UTC0)
         if found is None:
             break
         old = keep_days is not None and state[found.run][0] * 86_400.0 > keep_days * 86_400.0 - 1e-3
@@ -237,31 +296,43 @@ class HandedOver:
         return True
 
 
-async def test_a_retainer_empties_what_is_old_and_says_so(path: Path) -> None:
-    told: list[str] = []
-    waited: list[float] = []
+class TimeAsPaused:
+    """The host's clocks, driven by the pauses of a retainer that ends after ``last_s``."""
 
-    async def pause(seconds: float) -> None:
-        waited.append(seconds)
-        if waited.count(logger.retention.LOOK_S) == 2:
+    def __init__(self, ahead_s: float, last_s: float) -> None:
+        self.elapsed_s, self.ahead_s, self._last_s = 0.0, ahead_s, last_s
+
+    def now_ns(self) -> int:
+        return round(self.elapsed_s * 1e9)
+
+    def utc_us(self) -> int:
+        return UTC0 + round((self.elapsed_s + self.ahead_s) * 1e6)
+
+    async def pause(self, seconds: float) -> None:
+        self.elapsed_s += seconds
+        if self.elapsed_s > self._last_s:
             raise asyncio.CancelledError
 
+
+async def retained(
+    path: Path, rules: Rules, *, ahead_days: float = 91.0, last_s: float = 8_000.0
+) -> tuple[list[str], int]:
+    """What a retainer says in that time, and the pieces that went."""
+    told: list[str] = []
+    time = TimeAsPaused(ahead_days * 86_400.0, last_s)
     with StoreWriter(path, "test") as writer:
         storing = HandedOver(writer)
-        retainer = Retainer(
-            path,
-            "open",
-            NINETY,
-            storing,
-            told.append,
-            now_utc_us=lambda: UTC0 + 91 * DAY_US,
-            pause=pause,
-        )
+        retainer = Retainer(path, "open", rules, storing, told.append, clock=time, pause=time.pause)
         with pytest.raises(asyncio.CancelledError):
             await retainer.go()
-    assert storing.pieces == 2
+    return told, storing.pieces
+
+
+async def test_a_retainer_empties_what_is_old_and_says_so(path: Path) -> None:
+    told, pieces = await retained(path, Rules(retention=NINETY))
+    assert pieces == 2
     with KeptReader(path) as reader:
-        assert reader.kept_runs(None) == ()
+        assert reader.kept_runs() == ()
         assert reader.counts("open")[0] == 300
     assert told == [
         '[store] keep = "90 days": the trace of run old goes; a replay makes one again',
@@ -269,22 +340,51 @@ async def test_a_retainer_empties_what_is_old_and_says_so(path: Path) -> None:
     ]
 
 
+async def test_nothing_goes_by_age_before_the_clock_has_gone_evenly(path: Path) -> None:
+    assert await retained(path, Rules(retention=NINETY), last_s=590.0) == ([], 0)
+
+
+async def test_a_clock_a_year_ahead_drops_nothing_and_says_so_once(path: Path) -> None:
+    """Yesterday's run, and a clock that somebody set to the wrong year."""
+    told, pieces = await retained(path, Rules(retention=NINETY), ahead_days=366.0, last_s=90_000.0)
+    (sentence,) = told
+    assert sentence == (
+        '[store] keep = "90 days": the clock says 2024-11-14 and the store\'s newest record before it is of '
+        "2023-11-14: nothing goes by age before 2025-02-12; set the clock if one of the two is wrong"
+    )
+    assert (pieces, count(path, "reading")) == (0, 600)
+
+
+async def test_readings_that_wait_for_a_broker_are_told_once_with_what_to_do(path: Path) -> None:
+    with StoreWriter(path, "test") as writer:
+        add_run(writer, "older", ended_utc_us=UTC0, rows=10)
+        moves = [CursorMove(broker=b, run=r, next_seq=0) for b in ("b", "x") for r in ("old", "older")]
+        writer.write(Batch(run="old", cursors=moves))
+    held = Rules(retention=Retention(age_s=86_400.0), broker="b")
+    told, _ = await retained(path, held, ahead_days=2.0)
+    assert [line for line in told if "broker" in line] == [
+        'the readings of run old and 1 more are kept: the broker "b" has not got them yet',
+        'the readings of run old and 1 more are kept: the broker "x" has not got them, and the config does '
+        'not name it; write [mqtt] name = "x" to send them there, else they may go 14 days after their run',
+    ]
+    assert count(path, "reading") == 300 + 10 + 300
+    without = Rules(retention=Retention(age_s=86_400.0))  # [mqtt] is not in the config now
+    assert (
+        len([line for line in (await retained(path, without, ahead_days=13.0))[0] if "broker" in line]) == 2
+    )
+    assert count(path, "reading") == 610
+    await retained(path, without, ahead_days=HOLD_S / 86_400.0 + 0.1)
+    assert count(path, "reading") == 300
+
+
 async def test_a_store_that_stays_too_large_is_told_once(tmp_path: Path) -> None:
-    path, told, waited = tmp_path / "hall.db", [], []
-
-    async def pause(seconds: float) -> None:
-        waited.append(seconds)
-        if waited.count(logger.retention.LOOK_S) == 3:
-            raise asyncio.CancelledError
-
+    path = tmp_path / "hall.db"
     with StoreWriter(path, "test") as writer:
         add_run(writer, "open", ended_utc_us=None)
-        storing = HandedOver(writer)
-        with pytest.raises(asyncio.CancelledError):
-            await Retainer(path, "open", Retention(size_bytes=1.0), storing, told.append, pause=pause).go()
+    told, pieces = await retained(path, Rules(retention=Retention(size_bytes=1.0)), last_s=20_000.0)
     (sentence,) = told
     assert "nothing more of it may go" in sentence
-    assert storing.pieces == 0
+    assert pieces == 0
 
 
 @pytest.fixture
@@ -294,6 +394,7 @@ async def dropped(
     """A real run, a hundred days old, whose readings went while the next one was running."""
     monkeypatch.setenv("RISELOG_DATA_DIR", str(tmp_path))
     monkeypatch.setattr(logger.retention, "PIECE_S", 0.05)
+    monkeypatch.setattr(logger.believed_clock, "AGREED_S", 0.0)
     path = tmp_path / "riselog" / "hall.db"
     text = SCENARIOS["short-firing"].config_text
     config = loads_config(text, "test", DriverOptions(), f'[store]\nkeep = "90 days"\npath = "{path}"\n')
@@ -349,4 +450,4 @@ def test_no_key_of_the_config_means_no_look_at_the_store() -> None:
         def __getattr__(self, name: str) -> Any:
             raise AssertionError(name)
 
-    asyncio.run(Retainer(Path("nowhere"), "r", Retention(), Untouched(), print).go())
+    asyncio.run(Retainer(Path("nowhere"), "r", Rules(retention=Retention()), Untouched(), print).go())
