@@ -17,14 +17,14 @@ from logger.core.errors import ConfigError
 UNIT = Path(__file__).parents[2] / "config" / "riselog@.service"
 
 
-def service() -> dict[str, list[str]]:
-    """Keys of [Service] with all their values."""
+def service(wanted: str = "[Service]") -> dict[str, list[str]]:
+    """Keys of a section with all their values."""
     values: dict[str, list[str]] = {}
     section = ""
     for line in UNIT.read_text(encoding="utf-8").splitlines():
         if line.startswith("["):
             section = line
-        elif section == "[Service]" and line and not line.startswith("#"):
+        elif section == wanted and line and not line.startswith("#"):
             key, _, value = line.partition("=")
             values.setdefault(key, []).append(value)
     return values
@@ -58,6 +58,24 @@ def test_an_end_in_order_has_the_time_it_takes() -> None:
 
 def test_a_fault_of_the_config_is_not_tried_again() -> None:
     assert service()["RestartPreventExitStatus"] == [str(ConfigError.exit_code)]
+
+
+def test_it_is_started_again_for_ever() -> None:
+    """systemd.unit(5): StartLimitIntervalSec=0 turns the limit off; the default, 5 starts in 10 s, ends even
+    Restart=always. systemd.service(5): RestartSec is 100 ms by default; RestartSteps counts every restart."""
+    unit = service("[Unit]")
+    assert service()["Restart"] == ["always"]
+    assert (unit["StartLimitIntervalSec"], unit.keys() & {"StartLimitBurst", "StartLimitAction"}) == (
+        ["0"],
+        set(),
+    )
+    assert not service().keys() & {
+        "StartLimitInterval",
+        "StartLimitBurst",
+        "RestartSteps",
+        "RestartMaxDelaySec",
+    }
+    assert 5.0 <= seconds("RestartSec") <= 30.0
 
 
 def test_it_is_one_file_that_any_reader_of_such_files_takes() -> None:
