@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import struct
 from typing import NamedTuple
 
 from logger.core.readings import Flag
@@ -72,3 +74,24 @@ def _special(mantissa: int, half: int) -> Flag | None:
 
 FLOAT = MedicalForm(length=4, mantissa_bits=24)
 SFLOAT = MedicalForm(length=2, mantissa_bits=12)
+
+
+class Float32Form(NamedTuple):
+    """A number of IEEE 754 binary32."""
+
+    length: int
+
+    def read(self, payload: bytes) -> tuple[float, Flag]:
+        """The number and whether it is one; NaN and the infinities keep their code as the value.
+
+        >>> FLOAT32.read(bytes.fromhex("0000ac41"))
+        (21.5, <Flag.OK: 'ok'>)
+        """
+        value = float(struct.unpack("<f", payload)[0])
+        if math.isfinite(value):
+            return value, Flag.OK
+        flag = Flag.NOT_KNOWN if math.isnan(value) else Flag.OUT_OF_RANGE
+        return float(int.from_bytes(payload, "little")), flag
+
+
+FLOAT32 = Float32Form(length=4)

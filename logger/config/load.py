@@ -5,8 +5,6 @@ Every fault is a ``ConfigError``: one sentence each, with file, line and key.
 
 from __future__ import annotations
 
-import re
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +13,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from logger.config.checks import find_problems
+from logger.config.driver_files import FileTexts
 from logger.config.fields import Name, unknown_word
 from logger.config.params import job_params
 from logger.config.problems import Problem, Source, fault, problems_of
@@ -22,7 +21,7 @@ from logger.config.quantities import Units
 from logger.config.schema import PROBE_TABLES, ConfigFile, MqttTable, ProbeTable, SimTable
 from logger.config.secrets import without_secrets
 from logger.config.table import Table
-from logger.config.toml_text import KeyPath, toml_text
+from logger.config.toml_text import KeyPath, parse_toml, toml_text
 from logger.config.traverse import located, read_traverse
 from logger.config.visit import VisitTable
 from logger.core.errors import ConfigError
@@ -135,7 +134,8 @@ def loads_config(
     problems: list[Problem] = []
     config = _tables(data, problems)
     folder = folder or Path()
-    probes, setups = _probes(data.get("probes"), driver_options, folder, problems)
+    texts = FileTexts(folder, stored or {})
+    probes, setups = _probes(data.get("probes"), driver_options, texts, problems)
     if problems or config is None:
         raise fault(problems, sources)
     traverse, problems = read_traverse(config, folder, stored or {})
@@ -154,7 +154,7 @@ def loads_config(
         mqtt=_broker(config.mqtt, folder),
         visit=config.visit,
         effective_text=toml_text(_without_secrets(data, setups)),
-        files={} if traverse is None else {traverse.name: traverse.text},
+        files=dict(stored or {}) | texts.read | ({} if traverse is None else {traverse.name: traverse.text}),
         notes=notes,
     )
 
@@ -171,24 +171,11 @@ def _broker(mqtt: MqttTable | None, folder: Path) -> MqttTable | None:
 
 def _all_texts(text: str, name: str, extra_text: str | None) -> tuple[dict[str, Any], list[Source]]:
     """The tables of the file and of what is to win over it, with the strongest source first."""
-    data = _parse(text, name)
+    data = parse_toml(text, name)
     if not extra_text:
         return data, [Source.of(name, text)]
-    merged = _merged(data, _parse(extra_text, EXTRA))
+    merged = _merged(data, parse_toml(extra_text, EXTRA))
     return merged, [Source.of(EXTRA, extra_text), Source.of(name, text)]
-
-
-def _parse(text: str, name: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except RecursionError as error:
-        raise ConfigError(f"{name}:1: is nested too deep; write plain tables") from error
-    except ValueError as error:
-        found = re.search(r" \(at line (\d+), column \d+\)$", str(error))
-        line = int(found[1]) if found else len(text.rstrip().split("\n"))
-        what = str(error)[: found.start()] if found else str(error).removesuffix(" (at end of document)")
-        clean = "".join(c if c.isprintable() else "?" for c in what)
-        raise ConfigError(f"{name}:{line}: is not valid TOML: {clean}; repair this line") from error
 
 
 def _merged(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:
@@ -208,7 +195,7 @@ def _tables(data: Mapping[str, Any], problems: list[Problem]) -> ConfigFile | No
 
 
 def _probes(
-    tables: object, driver_options: DriverOptions | None, folder: Path, problems: list[Problem]
+    tables: object, driver_options: DriverOptions | None, texts: FileTexts, problems: list[Problem]
 ) -> tuple[dict[str, ProbeTable], list[ProbeSetup]]:
     probes: dict[str, ProbeTable] = {}
     setups: list[ProbeSetup] = []
@@ -221,7 +208,7 @@ def _probes(
             continue
         problems += _name_problem(name, path)
         probe = _own_keys(table, path, problems)
-        options = _driver_keys(table, path, driver_options, folder, problems)
+        options = _driver_keys(table, path, driver_options, texts, problems)
         if probe is not None and options is not None:
             probes[name] = probe
             setups.append(ProbeSetup(name=name, role=probe.role, driver=probe.driver, options=options))
@@ -273,7 +260,7 @@ def _driver_keys(
     table: Mapping[str, Any],
     path: KeyPath,
     driver_options: DriverOptions | None,
-    folder: Path,
+    texts: FileTexts,
     problems: list[Problem],
 ) -> dict[str, Any] | None:
     """The driver's own keys, through its model; None where that cannot be had."""
@@ -292,10 +279,11 @@ def _driver_keys(
         problems.append(Problem((*path, "driver"), str(error)))
         return None
     try:
-        return model.model_validate(rest, context={"folder": folder}).model_dump()
+        options = model.model_validate(rest, context={"folder": texts.folder}).model_dump()
     except ValidationError as error:
         problems += problems_of(error, model, path, also_accepted=_OWN_KEYS)
         return None
+    return texts.contents(model, options, path, problems)
 
 
 def _unknown_driver(driver: str, known: DriverOptions) -> str:

@@ -1,4 +1,4 @@
-"""TOML text: on which line a key stands, and text from data.
+"""TOML text: data from it, on which line a key stands, and text from data.
 
 ``tomllib`` tells the line of a syntax error only. ``key_lines`` walks text that ``tomllib``
 has already accepted, so it need not find faults, only keys.
@@ -12,6 +12,8 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, time
 from typing import Any
+
+from logger.core.errors import ConfigError
 
 KeyPath = tuple[str | int, ...]
 """Way to a value: keys, and places in arrays."""
@@ -149,6 +151,20 @@ class _Walk:
             raise ValueError(f"not TOML at character {self.at}")
         self.at = match.end()
         return match[0]
+
+
+def parse_toml(text: str, name: str) -> dict[str, Any]:
+    """The tables of a text; ``name`` stands for the file. Raises ConfigError with the line."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError as error:
+        raise ConfigError(f"{name}:1: is nested too deep; write plain tables") from error
+    except ValueError as error:
+        found = re.search(r" \(at line (\d+), column \d+\)$", str(error))
+        line = int(found[1]) if found else len(text.rstrip().split("\n"))
+        what = str(error)[: found.start()] if found else str(error).removesuffix(" (at end of document)")
+        clean = "".join(c if c.isprintable() else "?" for c in what)
+        raise ConfigError(f"{name}:{line}: is not valid TOML: {clean}; repair this line") from error
 
 
 def toml_text(data: Mapping[str, Any]) -> str:

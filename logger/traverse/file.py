@@ -53,7 +53,7 @@ def read_small(path: Path) -> str:
         reason = getattr(error, "strerror", None) or str(error)
         raise TableError(f"{path}: cannot be read ({reason}); check the path and its permissions") from error
     if len(data) > SIZE_LIMIT:
-        raise TableError(f"{path}: is larger than {SIZE_LIMIT} bytes; name a small JSON file")
+        raise TableError(f"{path}: is larger than {SIZE_LIMIT} bytes; name a smaller file")
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:

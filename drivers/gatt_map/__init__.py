@@ -1,0 +1,1 @@
+"""Probes that a declarative map describes: a TOML file says where in which packet each value stands."""

@@ -1,0 +1,101 @@
+"""What a map says of a connection: which characteristics are used, and the command that starts them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from functools import partial
+
+from drivers.ble import Connection
+from drivers.gatt.profile import Plan, Source, Value
+from drivers.gatt_map.decode import Rule, decode
+from drivers.gatt_map.meaning import Source as MapSource
+from drivers.gatt_map.model import ProbeMap, StartTable
+from drivers.heard import Characteristic
+
+
+_NO_START = (
+    "it has no characteristic to be started by, as its map asks, or not one for writing",
+    "compare [start] of the map with the probe",
+)
+
+
+class MapProfile:
+    """A probe that a map describes."""
+
+    def __init__(self, probe_map: ProbeMap, read_every_s: float) -> None:
+        self._map = probe_map
+        self._rules = probe_map.rules
+        self._how = probe_map.how
+        self._read_every_s = read_every_s
+
+    @property
+    def services(self) -> Sequence[str]:
+        """UUIDs of the services that the map names."""
+        return tuple(dict.fromkeys(source.service for source in self._rules))
+
+    @property
+    def nothing(self) -> tuple[str, str]:
+        """What to say of a device that does not fit the map, and what to do."""
+        return (
+            f'it has none of the values of the map "{self._map.title}"',
+            "compare the UUIDs of the map with the probe's, and how they are to be read",
+        )
+
+    async def plan(self, connection: Connection) -> Plan:
+        """What to use of this connection."""
+        here = {(each.service_uuid, each.uuid): each for each in connection.characteristics}
+        start = self._map.start
+        target = here.get((start.service, start.characteristic)) if start else None
+        if start is not None and (target is None or not target.can_write):
+            return Plan(sources=(), refused=_NO_START)
+        sources = tuple(self._sources(here))
+        used = {(each.characteristic.service_uuid, each.characteristic.uuid) for each in sources}
+        return Plan(
+            sources=sources,
+            remarks=tuple(
+                (
+                    f"lacks {source}",
+                    f"it has no {source} to read, which the map names; {_titles(rules)} is missing",
+                )
+                for source, rules in self._rules.items()
+                if (source.service, source.uuid) not in used
+            ),
+            subscribed=partial(_write, start, target) if start and target else None,
+        )
+
+    def _sources(self, here: dict[tuple[str, str], Characteristic]) -> Iterator[Source]:
+        for source, rules in self._rules.items():
+            characteristic = here.get((source.service, source.uuid))
+            if characteristic is None:
+                continue
+            how = self._how[source]
+            limited = replace(
+                characteristic,
+                can_read=characteristic.can_read and how != "notify",
+                can_notify=characteristic.can_notify and how != "read",
+            )
+            if limited.can_read or limited.can_notify:
+                yield self._source(source, rules, limited)
+
+    def _source(self, source: MapSource, rules: tuple[Rule, ...], characteristic: Characteristic) -> Source:
+        return Source(
+            characteristic=characteristic,
+            title=_titles(rules),
+            quantities=frozenset(rule.quantity for rule in rules),
+            decode=partial(_values, rules),
+            read_every_s=self._read_every_s,
+        )
+
+
+def _titles(rules: Sequence[Rule]) -> str:
+    return ", ".join(dict.fromkeys(rule.quantity for rule in rules))
+
+
+def _values(rules: Sequence[Rule], payload: bytes) -> tuple[Value, ...]:
+    return tuple(Value(*each) for each in decode(rules, payload))
+
+
+async def _write(start: StartTable, target: Characteristic, connection: Connection) -> None:
+    """The one thing that is ever written: the command that the map says only starts the stream."""
+    await connection.write(target, bytes.fromhex(start.payload))
