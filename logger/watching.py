@@ -13,14 +13,14 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from logger.clock import SystemClock
+from logger.clock import SystemClock, utc_text
 from logger.config.load import LoadedConfig, load_config, loads_config
 from logger.core.errors import ConfigError, StoreError, UsageError
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import TRACE_COLUMNS, Event, Phase, Snapshot
 from logger.faults import complain, said
 from logger.screen.history import IDLE_S, LEAD_S, History
-from logger.screen.live import LiveScreen
+from logger.screen.live import LiveScreen, can_show
 from logger.screen.model import Command, CommandKind, DashboardView, HistoryPoint, ScreenState, StoreState
 from logger.screen.printer import LinePrinter
 from logger.signals import signals
@@ -79,6 +79,13 @@ class _Run:
     simulated: bool
     units: str
     speed: float | None
+    started_utc_us: int
+
+    def words(self) -> str:
+        """Who is watched, since when."""
+        since = utc_text(self.started_utc_us)[:19].replace("T", " ")
+        job = clean_text(self.job) + (" (simulated)" if self.simulated else "")
+        return f"watching run {self.run} of job {job}, begun {since} UTC"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,27 +110,37 @@ class Watcher:
         self._run: _Run | None = None
         self._history = History()
         self._place = -1
+        self._pid = 0  # of the logger at the look before
 
     def look(self) -> None:
         """One look; never raises for a store that cannot be read now."""
         held = logger_of(self.path)  # first: a run's end is stored before the logger lets go
+        pid = held.pid if held is not None else 0
+        restarted = 0 not in (pid, self._pid) and pid != self._pid
+        self._pid = pid
         try:
             with WatchedReader(self.path) as reader:
-                self._read(reader, held=held is not None)
+                self._read(reader, settling=held is not None and not restarted)
             self.trouble = ""
         except (StoreError, OSError) as error:
             self.trouble = said(error) if isinstance(error, StoreError) else f"{self.path}: {error.strerror}"
-        if held is None and not self.ended:
-            self.ended = "the logger has ended; `riselog runs` lists what is stored"
-            if self._run is not None:
-                self.ended = (
-                    f"the logger is gone and run {self._run.run} has no end; the next `riselog run` of the "
-                    "job settles it"
-                )
+        if not self.ended and (held is None or restarted):
+            self.ended = self._gone(pid)
 
-    def _read(self, reader: WatchedReader, *, held: bool) -> None:
+    def _gone(self, pid: int) -> str:
+        """The logger has ended, and the run that was watched has not; ``pid`` is another logger's, or 0."""
+        if pid:
+            return f"the logger has ended and another was started (pid {pid}); `riselog watch` shows its run"
+        if self._run is None:
+            return "the logger has ended; `riselog runs` lists what is stored"
+        return (
+            f"the logger is gone and run {self._run.run} has no end; the next `riselog run` of the job "
+            "settles it"
+        )
+
+    def _read(self, reader: WatchedReader, *, settling: bool) -> None:
         if self._run is not None and (reason := reader.end_reason(self._run.run)) is not None:
-            if reason == "interrupted" and held:  # cut off long ago: the logger was settling it
+            if reason == "interrupted" and settling:  # cut off long ago: the logger was settling it
                 self._run, self._history, self._place = None, History(), -1
             else:
                 self.ended = _end_sentence(reader, self._run.run, reason)
@@ -188,6 +205,7 @@ def _open_run(reader: WatchedReader) -> _Run | None:
         simulated=header.simulated,
         units="us" if config is None else config.units,
         speed=config.sim.speed if config is not None and config.sim else 1.0,
+        started_utc_us=header.started_utc_us,
     )
 
 
@@ -271,8 +289,13 @@ async def _show(watcher: Watcher, left: asyncio.Event) -> None:
         units=watcher.shown[0].units if watcher.shown else "us",
         watching=True,
     )
+    named: _Run | None = None
+    lines = not can_show()  # the dashboard names the job itself
     async with screen:
         while not (watcher.ended or left.is_set() or printer.error):
+            if lines and watcher.shown and named is not watcher.shown[0]:
+                named = watcher.shown[0]
+                printer.offer([named.words()])
             await _look_again(watcher, left)
     with contextlib.suppress(TimeoutError):  # a terminal that takes nothing is not waited for
         await asyncio.wait_for(printer.close(), LOOK_S)

@@ -34,11 +34,13 @@ def test_lines_until_the_run_ends(program: Any) -> None:
     logger = program.start(*SLOW)
     program.wait_for(logger, "Fan phase")
     watcher = watching(program)
+    start = first_line(watcher)
     assert "Fan phase" in first_line(watcher)
     logger.send_signal(signal.SIGTERM)
     done = program.end(logger)
     seen = program.end(watcher)
     assert seen.code == 0
+    assert start.startswith(f"watching run {done.document['run']} of job sim-standard (simulated), begun 20")
     assert f"run {done.document['run']} has ended (stopped)" in seen.err
     assert program("watch").code == 4
 
@@ -79,7 +81,7 @@ def test_a_reader_that_has_enough(program: Any) -> None:
     logger = program.start(*SLOW)
     program.wait_for(logger, "Fan phase")
     done = subprocess.run(
-        ["bash", "-o", "pipefail", "-c", f"{sys.executable} -m logger watch | head -n 1"],
+        ["bash", "-o", "pipefail", "-c", f"{sys.executable} -m logger watch | head -n 2"],
         env=program.environment,
         capture_output=True,
         text=True,

@@ -16,7 +16,7 @@ from logger.screen.glyphs import ASCII
 from logger.screen.keys import press
 from logger.screen.model import CommandKind, ScreenState
 from logger.screen.state_blocks import footer
-from logger.store import Batch, RunEnd, RunHeader, StorageGap, StoredEvent, StoreWriter
+from logger.store import Batch, RunEnd, RunHeader, StorageGap, StoredEvent, StoreHeldError, StoreWriter
 from logger.watching import Watcher, watch_command
 from simulators.scenarios import SCENARIOS
 
@@ -167,6 +167,60 @@ def test_a_logger_that_never_began_a_run(path: Path) -> None:
     logger.writer.close()
     watcher.look()
     assert watcher.ended == "the logger has ended; `riselog runs` lists what is stored"
+
+
+def test_a_logger_that_is_started_again_is_told(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Killed and started again between two looks: another process holds the store."""
+    logger = Logger(path)
+    logger.begin()
+    logger.commit(10)
+    pid = [4_001]
+    held = StoreHeldError("held", 0, "riselog run hall.toml")
+    monkeypatch.setattr("logger.watching.logger_of", lambda _path: _with_pid(held, pid[0]))
+    first, second = Watcher(path), Watcher(path)
+    for watcher in (first, second):
+        watcher.look()
+        assert watcher.ended == ""
+    pid[0] = 4_002
+    first.look()  # the new one has not come to it yet
+    assert (
+        first.ended
+        == "the logger has ended and another was started (pid 4002); `riselog watch` shows its run"
+    )
+    logger.writer.mark_ended("r1")
+    second.look()
+    assert second.ended.startswith("run r1 has ended (interrupted)")
+    logger.writer.close()
+
+
+def _with_pid(held: StoreHeldError, pid: int) -> StoreHeldError:
+    held.pid = pid
+    return held
+
+
+def test_without_a_terminal_the_first_line_says_who_is_watched(
+    path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logger = Logger(path)
+    logger.begin()
+    logger.commit(10)
+    looks = []
+
+    def end_later(watcher: Watcher) -> None:
+        looks.append(watcher)
+        if len(looks) == 2:
+            logger.end()
+        look(watcher)
+
+    look = Watcher.look
+    monkeypatch.setattr(Watcher, "look", end_later)
+    assert watch_command(None) == 0
+    seen = capsys.readouterr()
+    assert seen.out.splitlines()[0] == (
+        "watching run r1 of job hall (simulated), begun 2023-11-14 22:13:20 UTC"
+    )
+    assert "run r1 has ended (stopped)" in seen.err
+    logger.writer.close()
 
 
 def test_a_run_that_the_logger_first_settles_is_not_the_one_to_watch(path: Path) -> None:
