@@ -17,7 +17,7 @@ from logger.core.errors import ConfigError, RiselogError, StoreError
 from logger.core.firing import expected
 from logger.core.match_age import day_of, stale_matches
 from logger.documents import print_json, print_lines
-from logger.driver_api import Driver
+from logger.driver_api import Source
 from logger.faults import complain, log_fault, said
 from logger.registry import DriverOptions
 from logger.sources import build_drivers, clock_for
@@ -108,13 +108,13 @@ def _probe_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
     yield from asyncio.run(_reach_all(drivers))
 
 
-async def _reach_all(drivers: Mapping[str, Driver]) -> list[Check]:
+async def _reach_all(drivers: Mapping[str, Source]) -> list[Check]:
     """All drivers look at once, as they do in a run."""
     found = await asyncio.gather(*(_reach(name, driver) for name, driver in drivers.items()))
     return [check for checks in found for check in checks]
 
 
-async def _reach(name: str, driver: Driver) -> list[Check]:
+async def _reach(name: str, driver: Source) -> list[Check]:
     try:
         async with asyncio.timeout(REACH_S + SLACK_S):
             found = await driver.reach(REACH_S)

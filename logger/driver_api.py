@@ -26,6 +26,7 @@ __all__ = [
     "Quantity",
     "Reach",
     "Sample",
+    "Source",
     "in_range",
 ]
 
@@ -71,7 +72,8 @@ class DriverContext:
     ``link`` says that a probe's state changed, with one sentence. ``now_ns`` and ``wait_until``
     are the reading clock: a driver uses no other. ``utc_us`` is microseconds since the epoch as the host
     has them, for what carries a time of its own; it may jump. ``settings`` is the config's own table of
-    the driver's name (``[sim]``), empty where there is none.
+    the driver's name (``[sim]``), empty where there is none. ``about`` takes what a probe says of its
+    make (``maker``, ``model``, ``serial``, ...), once for each connection; it is kept with the run.
     """
 
     emit: Callable[[Sample], None]
@@ -80,22 +82,11 @@ class DriverContext:
     utc_us: Callable[[], int]
     wait_until: Callable[[int], Any]  # async: returns an awaitable
     settings: Mapping[str, Any] = field(default_factory=dict)
+    about: Callable[[str, Mapping[str, str]], None] = field(default=lambda probe, what: None)
 
 
-class Driver(Protocol):
-    """Source of samples.
-
-    ``Options`` is a pydantic model (extra forbidden) of the keys a probe table may have beside
-    the logger's own (``role``, ``driver``, ``u95``, ``offset``, ``placement_u95``, ``max_age``
-    and what `riselog match` writes). It is given the validation context ``{"folder": Path}``: where the
-    relative paths of a config start.
-    """
-
-    name: ClassVar[str]
-    Options: ClassVar[type[Any]]
-    simulated: ClassVar[bool]
-
-    def __init__(self, probes: Sequence[ProbeRequest], context: DriverContext) -> None: ...
+class Source(Protocol):
+    """What delivers samples once it is made: a driver, or what stands around one."""
 
     async def run(self) -> None:
         """Deliver until cancelled. Returning means that the source has ended (a scenario);
@@ -106,3 +97,21 @@ class Driver(Protocol):
     async def reach(self, seconds: float) -> Sequence[Reach]:
         """Look for the probes for so long, for ``riselog check``; deliver nothing."""
         ...
+
+
+class Driver(Source, Protocol):
+    """What a plug-in brings: a class whose objects are sources.
+
+    ``Options`` is a pydantic model (extra forbidden) of the keys a probe table may have beside
+    the logger's own (``role``, ``driver``, ``u95``, ``offset``, ``placement_u95``, ``max_age``
+    and what `riselog match` writes). It is given the validation context ``{"folder": Path}``: where the
+    relative paths of a config start. Its attribute ``files``, where it has one, maps keys that name a TOML
+    file to the model of what stands in it: the logger reads and checks the file, tells faults by its
+    line, keeps its text with the run, and gives the driver the content in place of the name.
+    """
+
+    name: ClassVar[str]
+    Options: ClassVar[type[Any]]
+    simulated: ClassVar[bool]
+
+    def __init__(self, probes: Sequence[ProbeRequest], context: DriverContext) -> None: ...

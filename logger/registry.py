@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from importlib.metadata import EntryPoint
 from typing import Any
 
+from pydantic import BaseModel, ConfigDict
+
 from logger.core.errors import ConfigError
 from logger.driver_api import Driver
 from logger.plugins import PLUGIN_FAULTS, all_points, broken, fault, owner, points
@@ -56,7 +58,11 @@ def _loaded(point: EntryPoint) -> type[Driver] | str:
     if not isinstance(kind, type):
         return "it is no class"
     missing = [part for part in _DRIVER_PARTS if not hasattr(kind, part)]
-    return f"it is no driver class: {', '.join(missing)} missing" if missing else kind
+    if missing:
+        return f"it is no driver class: {', '.join(missing)} missing"
+    if not hasattr(kind.Options, "model_validate"):
+        return "it is no driver class: its Options is no pydantic model"
+    return kind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,17 +95,22 @@ def _listed(point: EntryPoint, first: EntryPoint) -> ListedDriver:
     )
 
 
+class Unchecked(BaseModel):
+    """Takes any key: that a driver is broken is told where its probes are asked for, and not by every
+    command that reads the config."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+
 class DriverOptions(Mapping[str, type[Any]]):
     """The ``Options`` model of each installed driver, by name, loaded when it is asked for.
 
-    A name that is not installed is a plain ``KeyError``; a driver that is broken raises
-    ``ConfigError`` with the reason.
+    A name that is not installed is a plain ``KeyError``; of a driver that is broken no key is checked.
     """
 
     def __getitem__(self, name: str) -> type[Any]:
-        if name not in points(DRIVERS):
-            raise KeyError(name)
-        return load_driver(name).Options
+        kind = _loaded(points(DRIVERS)[name])
+        return Unchecked if isinstance(kind, str) else kind.Options
 
     def __iter__(self) -> Iterator[str]:
         return iter(known_drivers())

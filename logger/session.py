@@ -16,7 +16,7 @@ from logger.collect import Collector, Noted, Record
 from logger.core.errors import DriverError, RiselogError
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase, Snapshot
-from logger.driver_api import Driver
+from logger.driver_api import Source
 from logger.feed import Feed
 from logger.store.records import Batch
 
@@ -118,7 +118,7 @@ class Session:
         """An operator's mark with a note."""
         self._collector.note("mark", text or "marked")
 
-    async def run(self, drivers: Mapping[str, Driver]) -> EndReason:
+    async def run(self, drivers: Mapping[str, Source]) -> EndReason:
         """Run until the end; everything that was queued by then is fed and handed to the store.
 
         An exception of the core comes out of here, after every reading was handed to the store.
@@ -154,7 +154,7 @@ class Session:
             self._fault = error
             self.stop(EndReason.FAULT)
 
-    async def _source(self, name: str, driver: Driver) -> None:
+    async def _source(self, name: str, driver: Source) -> None:
         """One driver; its end, or its failure, ends the run only when no other is left."""
         reason = EndReason.ENDED
         try:
@@ -177,7 +177,7 @@ class Session:
         if self._alive == 0:
             self.stop(reason)
 
-    async def _until_done(self, name: str, driver: Driver) -> None:
+    async def _until_done(self, name: str, driver: Source) -> None:
         """A driver as a task of its own: one that does not end when told to holds nobody up."""
         task = asyncio.ensure_future(driver.run())
         try:

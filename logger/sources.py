@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from logger.clock import Clock, SteppedClock, SystemClock
 from logger.collect import Collector
 from logger.config.load import LoadedConfig
-from logger.core.errors import DriverError, RiselogError
+from logger.core.errors import ConfigError, DriverError
+from logger.core.params import Role
 from logger.core.readings import Quantity
-from logger.driver_api import Driver, DriverContext, LinkState, ProbeRequest
+from logger.driver_api import DriverContext, LinkState, ProbeRequest, Source
 from logger.faults import log_fault
-from logger.registry import load_driver
-from logger.text import one_line
+from logger.guarded import Guarded, Note, Unusable
+from logger.plugins import PLUGIN_FAULTS, fault
+from logger.registry import known_drivers, load_driver
 
 MAIN_THEN_WELCOME: dict[str, tuple[Quantity, ...]] = {
     "return": (Quantity.TEMPERATURE, Quantity.HUMIDITY),
@@ -26,6 +29,9 @@ MAIN_THEN_WELCOME: dict[str, tuple[Quantity, ...]] = {
 }
 """What the job would like from a probe of each role, main quantity first."""
 
+SUPPLY, ENTERING = frozenset({Role.SUPPLY}), frozenset({Role.RETURN, Role.MIXED})
+"""Roles of which a rise needs one each."""
+
 
 def clock_for(config: LoadedConfig) -> Clock:
     """The host's clock, or the stepped one of a simulation."""
@@ -34,12 +40,21 @@ def clock_for(config: LoadedConfig) -> Clock:
     return SteppedClock(speed=config.sim.speed, utc_start_us=SystemClock().utc_us())
 
 
-def build_drivers(config: LoadedConfig, collector: Collector, clock: Clock) -> dict[str, Driver]:
-    """One driver object for each name in the config."""
+def build_drivers(config: LoadedConfig, collector: Collector, clock: Clock) -> dict[str, Source]:
+    """One source for each driver's name in the config. A driver that cannot be made does not keep the
+    others from work: its probes give nothing, and say so.
+
+    Raises
+    ------
+    ConfigError
+        A driver is not installed, or cannot take what the config says.
+    DriverError
+        Without the drivers that cannot be made the job has no supply air, or no entering air.
+    """
     settings: Mapping[str, Any] = {}
     if config.sim is not None:
         settings = {"scenario": config.sim.scenario, "seed": config.sim.seed}
-    drivers: dict[str, Driver] = {}
+    sources: dict[str, Source] = {}
     for name in dict.fromkeys(p.driver for p in config.probes):
         requests = [
             ProbeRequest(
@@ -48,30 +63,55 @@ def build_drivers(config: LoadedConfig, collector: Collector, clock: Clock) -> d
             for p in config.probes
             if p.driver == name
         ]
-        kind = load_driver(name)
         context = DriverContext(
             emit=collector.emit,
-            link=_no_link if kind.simulated else collector.link,
+            link=collector.link,
             now_ns=clock.now_ns,
             utc_us=clock.utc_us,
             wait_until=clock.wait_until,
-            settings=settings if kind.simulated else {},
         )
-        drivers[name] = _made(name, kind, requests, context)
-    return drivers
+        sources[name] = _source(name, requests, context, settings, collector.note)
+    _refuse_hopeless(config, sources)
+    return sources
 
 
-def _made(name: str, kind: type[Driver], requests: list[ProbeRequest], context: DriverContext) -> Driver:
+def _source(
+    name: str, requests: list[ProbeRequest], context: DriverContext, settings: Mapping[str, Any], note: Note
+) -> Source:
     try:
-        return kind(requests, context)
-    except RiselogError:
+        kind = load_driver(name)
+    except ConfigError as error:
+        if name not in known_drivers():
+            raise
+        what, _, step = str(error).rpartition("; ")
+        return Unusable(requests, context, what, step)
+    if kind.simulated:  # a scenario that breaks cannot go on in its middle: it is not made anew
+        context = replace(context, link=_no_link, settings=settings)
+    try:
+        if kind.simulated:
+            return kind(requests, context)
+        return Guarded(name, lambda: kind(requests, context), requests, context, note)
+    except ConfigError:
         raise
-    except Exception as error:
+    except DriverError as error:
+        what, _, step = str(error).rpartition("; ")
+        return Unusable(requests, context, f"driver '{name}' cannot be started ({what or step})", step)
+    except PLUGIN_FAULTS as error:
         where = log_fault(error, f"driver {name}")
-        raise DriverError(
-            f"driver '{name}' cannot be started ({type(error).__name__}: {one_line(str(error))}); report it "
-            f"to its author; details: {where}"
-        ) from error
+        why = f"driver '{name}' cannot be started ({fault(error)})"
+        return Unusable(requests, context, why, f"report it to its author; details: {where}")
+
+
+def _refuse_hopeless(config: LoadedConfig, sources: Mapping[str, Source]) -> None:
+    """A job whose supply air or entering air has no driver measures nothing: refused before it begins."""
+    sides = [[p for p in config.probes if p.role in roles] for roles in (SUPPLY, ENTERING)]
+    for side in sides:
+        unusable = [source for p in side if isinstance(source := sources[p.driver], Unusable)]
+        if all(sides) and len(unusable) == len(side):
+            names = " and ".join(p.name for p in side)
+            raise DriverError(
+                f"{unusable[0].why}; {unusable[0].next_step}; without {names} there is no rise to measure"
+            )
 
 
 def _no_link(probe: str, state: LinkState, text: str) -> None:

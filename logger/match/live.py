@@ -14,7 +14,7 @@ from logger.core.errors import RiselogError
 from logger.core.match import FIRST_WORD_S, Match, MatchWatch, Progress
 from logger.core.readings import NS_PER_S, Reading
 from logger.core.snapshot import Event
-from logger.driver_api import Driver
+from logger.driver_api import Source
 from logger.faults import log_fault, said
 from logger.sources import build_drivers, clock_for
 
@@ -97,7 +97,7 @@ class LiveMatch:
         """No probe at all has spoken for too long: the core's time has not even begun."""
         return not self._heard and self._clock.now_ns() - self._start_ns > FIRST_WORD_S * NS_PER_S
 
-    async def _run(self, name: str, driver: Driver) -> None:
+    async def _run(self, name: str, driver: Source) -> None:
         try:
             await driver.run()
         except RiselogError as error:

@@ -12,7 +12,7 @@ from logger.collect import Collector, Noted
 from logger.config.load import LoadedConfig, ProbeSetup
 from logger.core.errors import RiselogError
 from logger.core.readings import NS_PER_S, USABLE_FLAGS, Reading
-from logger.driver_api import Driver
+from logger.driver_api import Source
 from logger.sources import build_drivers, clock_for
 from logger.take.watch import Look, ProbeWatch
 
@@ -84,7 +84,7 @@ class ProbeFeed:
             _done, stuck = await asyncio.wait(self._tasks, timeout=CLEAN_UP_S)
             self.stuck = bool(stuck)
 
-    async def _run(self, name: str, driver: Driver) -> None:
+    async def _run(self, name: str, driver: Source) -> None:
         try:
             await driver.run()
             while self.simulated and not self._closing:

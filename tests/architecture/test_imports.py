@@ -16,6 +16,7 @@ LINT = "from importlinter.cli import lint_imports_command as c; c(['--no-cache']
 ALLOWED = {
     "logger.driver_api",
     "logger.mqtt_link",
+    "logger.mqtt_reasons",
     "logger.core.readings",
     "logger.core.errors",
     "logger.core.quantity_units",

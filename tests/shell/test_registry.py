@@ -6,6 +6,7 @@ from importlib.metadata import EntryPoint
 from pathlib import Path
 
 import pytest
+from pydantic import BaseModel
 
 import logger.plugins
 from logger import registry
@@ -13,14 +14,17 @@ from logger.core.errors import ConfigError, UsageError
 from logger.plugins import find_command, known_commands
 
 GOOD = """
+from pydantic import BaseModel
 class Good:
     name = "good"
     simulated = False
-    Options = dict
+    Options = BaseModel
     async def run(self): ...
     async def reach(self, seconds): ...
 class Half:
     name = "half"
+    Options = dict
+class Loose(Good):
     Options = dict
 """
 
@@ -34,7 +38,7 @@ def plugins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     (info / "entry_points.txt").write_text(
         "[riselog.drivers]\ngood = odd_good:Good\nbroken = odd_broken:Driver\n"
         "gone = odd_nowhere:Driver\nshapeless = odd_good:__name__\n"
-        "quits = odd_quits:Driver\nhalf = odd_good:Half\n"
+        "quits = odd_quits:Driver\nhalf = odd_good:Half\nloose = odd_good:Loose\n"
         "[riselog.commands]\nextra = odd_good:Good\nbad = odd_broken:app\n"
         "[riselog.scenarios]\nodd = odd_broken:SCENARIOS\n"
     )
@@ -54,7 +58,7 @@ def test_names_are_known_without_importing(plugins: Path) -> None:
 
 def test_a_good_driver_loads_beside_broken_ones(plugins: Path) -> None:
     assert registry.load_driver("good").__name__ == "Good"
-    assert registry.DriverOptions()["good"] is dict
+    assert registry.DriverOptions()["good"] is BaseModel
 
 
 @pytest.mark.parametrize(
@@ -64,6 +68,7 @@ def test_a_good_driver_loads_beside_broken_ones(plugins: Path) -> None:
         ("gone", ("'gone'", "odd_nowhere")),
         ("shapeless", ("'shapeless'", "it is no class")),
         ("half", ("'half'", "no driver class: simulated, run, reach missing")),
+        ("loose", ("'loose'", "Options is no pydantic model")),
         ("quits", ("'quits'", "SystemExit: no radio here")),
         ("godo", ("'godo' is not installed", "did you mean 'good'")),
     ],
@@ -83,6 +88,7 @@ def test_all_drivers_are_listed_the_broken_ones_with_their_reason(plugins: Path)
         "broken",
         "gone",
         "half",
+        "loose",
         "quits",
         "shapeless",
     }
@@ -103,6 +109,13 @@ def test_of_two_drivers_of_one_name_both_are_listed(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(logger.plugins, "entry_points", lambda group: points)
     first, second = registry.listed_drivers()
     assert (first.trouble, second.trouble) == ("", "the driver of that name of an unknown package is used")
+
+
+@pytest.mark.usefixtures("plugins")
+def test_a_broken_driver_does_not_keep_a_config_from_being_read() -> None:
+    """A report or a replay opens no driver, and a run has other probes too."""
+    options = registry.DriverOptions()["broken"].model_validate({"any": 1})
+    assert options.model_dump() == {"any": 1}
 
 
 def test_options_of_an_unknown_driver_are_a_plain_key_error(plugins: Path) -> None:
