@@ -7,88 +7,65 @@ the broker has answered is gathered for the store's one writer and handed over b
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from logger.core.readings import NS_PER_S, NS_PER_US
+from logger.publish.books import OLD_PAGE, Books, Settled
 from logger.publish.live import Backlog
+from logger.publish.parked import ParkedRound
 from logger.publish.post import Post, Topics
-from logger.publish.progress import Progress
 from logger.publish.reasons import WHOLE_TOPIC
-from logger.publish.records import reading_post, row_post
-from logger.store.records import CursorMove, OutboxMark
-from logger.store.waiting import PublishedRun, WaitingReader, WaitingRow
+from logger.publish.records import reading_post, record_id, row_post
+from logger.publish.unstored import START, Place
+from logger.publish.upcoming import Item, Next
+from logger.store.waiting import (
+    COUNTED,
+    OutboxPlace,
+    PublishedRun,
+    Unreadable,
+    WaitingReader,
+    WaitingReading,
+)
+from logger.text import one_line
 
-PAGE = 256  # records read at once: some ms
-OLD_PAGE = 10_000  # readings looked at at once for their age: some ms
-COUNTED = 100_000  # readings; beyond, the backlog is "more than" that
+__all__ = ["Item", "Outbox", "Settled"]
+
+PAGE = 256  # records looked at in one step: some ms
+AHEAD = 2_000  # readings settled beyond one that is not; assumed: more than any broker keeps in flight
+_TOLD = 100  # different reasons told of records that cannot be read; assumed
 _US_PER_S = NS_PER_S // NS_PER_US
-_START = (0, -1)  # before every place: run keys begin at 1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Item:
-    """One record on its way. ``again``: it was parked before."""
-
-    run: PublishedRun
-    seq: int
-    kind: str
-    post: Post
-    again: bool = False
-
-
-@dataclass(slots=True)
-class _Run:
-    """A run with readings that may wait."""
-
-    info: PublishedRun
-    progress: Progress
-    next_seq: int  # the next to be read from the store
-    moved: bool = False
-    read_out: bool = False  # a run that has ended, and nothing more of it is in the store
-    passed_over: int = 0  # not handed to the store yet
-
-
-@dataclass(frozen=True, slots=True)
-class Settled:
-    """What the store is to be told; ``rows`` and ``parked`` are what that will change in its counts."""
-
-    cursors: Sequence[CursorMove] = ()
-    marks: Sequence[OutboxMark] = ()
-    rows: int = 0
-    parked: int = 0
-
-    def __bool__(self) -> bool:
-        return bool(self.cursors or self.marks)
+_ODD = (ValueError, TypeError, OverflowError, RecursionError)  # what a damaged record gives
 
 
 class Outbox:
-    """One broker's share of one store, ``run`` being the run of this process.
+    """One broker's share of one store, ``run`` being the run of this process. Every call is a step of some
+    ms at most, however much waits.
 
     Raises
     ------
     StoreError
-        From every call that reads: the store cannot be read.
+        From every call that reads: the store cannot be read. Nothing is lost by it: the call may be
+        made again.
     """
 
     def __init__(self, path: Path, broker: str, run: str, topics: Topics) -> None:
         self._reader = WaitingReader(path)
         self._broker = broker
-        self._run = run
         self._topics = topics
-        self._known: dict[int, PublishedRun] = {}
-        self._runs: dict[int, _Run] = {}
-        for info in self._reader.published_runs(broker):
-            self._begin(info)
-        self._queue: deque[Item] = deque()
-        self._marks: list[OutboxMark] = []
-        self._rows_change = self._parked_change = 0  # by the marks, once they are stored
-        self._row_place = self._parked_place = _START
-        self._parked_due = False
-        self._closed_topics: set[str] = set()  # not tried again in this round
-        self._answered: set[tuple[int, int]] = set()  # events and results that the broker has answered
-        self._given_up: set[tuple[int, int]] = set()  # parked readings, until the store takes their rows away
+        try:
+            self._books = Books(self._reader, broker, run)
+        except BaseException:
+            self.close()
+            raise
+        self._queue: deque[Next] = deque()
+        self._more = False
+        self._held = False  # no further reading before one is answered
+        self._row_place = START
+        self._rows_out: set[Place] = set()  # events and results on their way
+        self._again_out: dict[Place, str] = {}  # parked ones on their way, with their topics
+        self._round = ParkedRound()
+        self._old_place = START
+        self._unreadable: dict[str, str] = {}  # why -> the sentence, empty once it is told
 
     def close(self) -> None:
         """Give the file back."""
@@ -98,202 +75,208 @@ class Outbox:
         """The store's random id."""
         return self._reader.store_id()
 
+    @property
+    def more(self) -> bool:
+        """After a ``next`` that gave nothing: whether another call may give something."""
+        return self._more
+
     def rewind(self) -> None:
         """A new connection: what was not answered is sent again, and what was refused is tried."""
+        self._books.rewind()
+        if unanswered := self._rows_out | {entry.place for entry in self._queue if entry.is_row}:
+            key, seq = min(unanswered)
+            self._row_place = min(self._row_place, (key, seq - 1))
         self._queue.clear()
-        self._row_place = _START
-        for run in self._runs.values():
-            run.progress.rewind()
-            run.next_seq = run.progress.next_seq
-            run.read_out = False
+        self._rows_out.clear()
+        self._again_out.clear()
         self.try_parked()
 
     def try_parked(self) -> None:
         """Send what was refused once more, when nothing else waits."""
-        self._parked_place = _START
-        self._parked_due = True
-        self._closed_topics.clear()
+        self._queue = deque(entry for entry in self._queue if not entry.again)
+        self._round.begin(self._again_out.values())
 
     def next(self) -> Item | None:
-        """The next record to send, ``None`` when there is none now."""
-        while self._queue or self._fill():
-            item = self._queue.popleft()
-            if item.again and item.post.topic in self._closed_topics:
-                continue
-            if item.kind == "reading" and not item.again:
-                self._runs[item.run.run_key].progress.sent(item.seq)
-            return item
+        """The next record to send; ``None`` when there is none now, or none in this step: see ``more``."""
+        self._more = not self._queue and self._fill()
+        while self._queue:
+            item = self._item(self._queue[0])
+            entry = self._queue.popleft()
+            if item is not None:
+                self._note_sent(item, entry)
+                return item
+            self._more = True
         return None
-
-    def _fill(self) -> bool:
-        self._queue.extend(self._fresh_rows() or self._fresh_readings() or self._parked())
-        return bool(self._queue)
 
     def delivered(self, item: Item) -> None:
         """The broker has it."""
-        self._settle(item, None)
+        self._round.answered(item.post.topic)
+        self._settle(item.place, item.kind, None, again=item.again)
 
     def refused(self, item: Item, reason: str, code: int | None = None) -> None:
         """The broker does not take it: it is parked, and the rest goes on."""
         if code in WHOLE_TOPIC:
-            self._closed_topics.add(item.post.topic)
-        self._settle(item, reason)
+            self._round.close(item.post.topic)
+        else:
+            self._round.answered(item.post.topic)
+        self._settle(item.place, item.kind, reason, again=item.again)
 
-    def _settle(self, item: Item, reason: str | None) -> None:
-        fresh_reading = item.kind == "reading" and not item.again
-        if fresh_reading:
-            run = self._runs[item.run.run_key]
-            run.progress.settled(item.seq)
-            run.moved = True
-        elif item.kind != "reading":
-            self._answered.add((item.run.run_key, item.seq))
-        if reason is not None or not fresh_reading:
-            self._mark(item.run, item.seq, item.kind, reason)
-        self._rows_change -= item.kind != "reading" and not item.again
-        self._parked_change += (reason is not None) - item.again
-
-    def _mark(self, run: PublishedRun, seq: int, kind: str, reason: str | None) -> None:
-        self._marks.append(OutboxMark(broker=self._broker, run=run.run, seq=seq, kind=kind, parked=reason))
+    def take_unreadable(self) -> tuple[str, ...]:
+        """Sentences on records that cannot be read, each reason once."""
+        new = [(why, text) for why, text in self._unreadable.items() if text]
+        self._unreadable.update((why, "") for why, _ in new)
+        return tuple(text for _, text in new)
 
     def take(self) -> Settled:
         """What was answered since the last call, for the store's writer."""
-        cursors = []
-        for run in self._runs.values():
-            if run.moved:
-                cursors.append(
-                    CursorMove(
-                        broker=self._broker,
-                        run=run.info.run,
-                        next_seq=run.progress.next_seq,
-                        above=run.progress.above(),
-                        passed_over=run.passed_over,
-                    )
-                )
-                run.moved, run.passed_over = False, 0
-        settled = Settled(cursors, self._marks, self._rows_change, self._parked_change)
-        self._marks, self._rows_change, self._parked_change = [], 0, 0
-        return settled
+        return self._books.take()
 
     def give_back(self, settled: Settled) -> None:
-        """The writer did not take it: it is handed over with the next."""
-        self._marks = [*settled.marks, *self._marks]
-        self._rows_change += settled.rows
-        self._parked_change += settled.parked
-        by_name = {run.info.run: run for run in self._runs.values()}
-        for move in settled.cursors:
-            if move.run in by_name:
-                by_name[move.run].moved = True
-                by_name[move.run].passed_over += move.passed_over
+        """The writer did not take what came last: it is handed over with the next."""
+        self._books.give_back(settled)
 
     def pass_over_old(self, now_utc_us: int, keep_s: float) -> bool:
         """Pass over readings that have waited too long, one page of them; whether there may be more.
 
-        Only between connections, when nothing is on its way.
+        At any time: what is on its way is left alone.
         """
         before_us = now_utc_us - round(keep_s * _US_PER_S)
-        for run in self._runs.values():
-            key, start = run.info.run_key, run.progress.next_seq
-            count, behind = self._reader.old_readings(key, start, before_us, OLD_PAGE)
-            if count:
-                early = sum(1 for seq in run.progress.above() if seq < behind)
-                run.progress.skip_to(behind)
-                run.next_seq = behind
-                run.passed_over += count - early
-                run.moved = True
+        self._books.look_for_our_run()
+        for key, run in self._books.runs.items():
+            if (behind := self._books.skip_old(run, before_us)) is not None:
+                self._queue = deque(
+                    e for e in self._queue if e.reading is None or not (key, 0) <= e.place < (key, behind)
+                )
                 return True
-        self._old_parked(before_us)
-        return False
-
-    def _old_parked(self, before_us: int) -> None:
-        """Readings that were refused too wait no longer than the others."""
-        places = self._reader.old_parked(self._broker, before_us, OLD_PAGE)
-        for key, seq in places:
-            if (run := self._runs.get(key)) is not None and (key, seq) not in self._given_up:
-                self._given_up.add((key, seq))
-                self._mark(run.info, seq, "reading", None)
-                self._parked_change -= 1
-                run.passed_over += 1
-                run.moved = True
+        places, last = self._reader.old_parked(self._broker, self._old_place, before_us, OLD_PAGE)
+        let_go = {place for place in places if place not in self._again_out}
+        for place in let_go:
+            self._books.let_go(place)
+        self._queue = deque(e for e in self._queue if not (e.again and e.place in let_go))
+        self._old_place = last or START
+        return last is not None
 
     def backlog(self) -> Backlog:
         """What the broker has not got, the records on their way included."""
-        rows, parked = self._reader.outbox_counts(self._broker, COUNTED)
-        passed_over = self._reader.passed_over(self._broker)
-        readings = 0
-        for run in self._runs.values():
-            passed_over += run.passed_over
-            if run.read_out and not run.progress.under_way():
-                continue
-            room = COUNTED + 1 - readings
-            found = self._reader.count_from(run.info.run_key, run.progress.next_seq, room)
-            readings += max(0, found - len(run.progress.above()))
+        books = self._books
+        books.look_for_our_run()
+        books.forget_stored()
+        rows = len(self._rows_out) + sum(entry.is_row for entry in self._queue)
+        rows += self._reader.count_untried(self._broker, self._row_place, COUNTED)
+        rows -= books.unstored.untried_behind(self._row_place)
+        readings = books.readings_waiting(COUNTED + 1)
         return Backlog(
-            waiting=min(readings, COUNTED) + max(0, rows + self._rows_change),
+            waiting=min(readings, COUNTED) + max(0, rows),
             more=readings > COUNTED,
-            parked=max(0, parked + self._parked_change),
-            passed_over=passed_over,
+            parked=max(0, books.parked),
+            passed_over=books.passed_over,
         )
 
-    def _begin(self, info: PublishedRun) -> None:
-        self._known[info.run_key] = info
-        self._runs[info.run_key] = _Run(info, Progress(info.next_seq, info.above), info.next_seq)
+    def _fill(self) -> bool:
+        """One step of looking for what is next; whether there was anything to look at."""
+        self._books.look_for_our_run()
+        return self._fill_rows() or self._fill_readings() or self._fill_parked()
 
-    def _look_for_our_run(self) -> None:
-        if not any(info.run == self._run for info in self._known.values()):
-            info = self._reader.published_run(self._broker, self._run)
-            if info is not None:
-                self._begin(info)
-
-    def _fresh_rows(self) -> list[Item]:
+    def _fill_rows(self) -> bool:
         """Events and results that were not tried yet."""
-        self._look_for_our_run()
-        items: list[Item] = []
-        while not items:
-            rows = self._reader.waiting_rows(self._broker, self._row_place, PAGE)
-            if not rows:
-                break
-            self._row_place = (rows[-1].run_key, rows[-1].seq)
-            fresh = [row for row in rows if (row.run_key, row.seq) not in self._answered]
-            items += [item for row in fresh if (item := self._item(row)) is not None]
-        return items
+        page = self._reader.outbox_page(self._broker, self._row_place, PAGE)
+        for row in page:
+            if not row.parked and row.place not in self._books.unstored:
+                self._queue.append(Next(row.place, row.kind))
+        self._row_place = page[-1].place if page else self._row_place
+        return bool(page)
 
-    def _fresh_readings(self) -> list[Item]:
-        for run in self._runs.values():
-            page = [] if run.read_out else self._reader.readings_from(run.info.run_key, run.next_seq, PAGE)
-            if not page:
-                run.read_out = run.info.run != self._run
+    def _fill_readings(self) -> bool:
+        """Readings of the oldest run that has some."""
+        self._held = False
+        for key, run in self._books.runs.items():
+            if run.read_out:
                 continue
-            run.next_seq = page[-1].seq + 1
-            return [
-                Item(run=run.info, seq=r.seq, kind="reading", post=reading_post(self._topics, run.info, r))
-                for r in page
-                if not run.progress.is_settled(r.seq)
-            ] or self._fresh_readings()
-        return []
+            self._held = run.progress.under_way() and run.progress.ahead() >= AHEAD
+            if self._held:
+                return False
+            page = self._reader.readings_from(key, run.next_seq, PAGE)
+            for reading in page:
+                if not run.progress.is_settled(reading.seq):
+                    self._queue.append(Next((key, reading.seq), "reading", reading=reading))
+            run.next_seq = page[-1].seq + 1 if page else run.next_seq
+            run.read_out = not page and key != self._books.our_key
+            if page or run.read_out:
+                return True
+        return False
 
-    def _parked(self) -> list[Item]:
-        """A page of what was refused, without topics that were refused again in this round."""
-        while self._parked_due:
-            rows = self._reader.parked_rows(self._broker, self._parked_place, PAGE)
-            if not rows:
-                self._parked_due = False
-                break
-            self._parked_place = (rows[-1].run_key, rows[-1].seq)
-            rows = [row for row in rows if (row.run_key, row.seq) not in self._given_up]
-            items = [item for row in rows if (item := self._item(row, again=True)) is not None]
-            if items:
-                return items
-        return []
+    def _fill_parked(self) -> bool:
+        """What was refused, without topics that are refused as a whole."""
+        if self._held or not self._round.wanted():
+            return False
+        page = self._reader.outbox_page(self._broker, self._round.place, PAGE)
+        for row in page:
+            if row.parked and row.place not in self._again_out and not self._books.unstored.gone(row.place):
+                self._look_at_parked(row)
+        self._round.looked(page[-1].place if len(page) == PAGE else None)
+        return True
 
-    def _item(self, row: WaitingRow, *, again: bool = False) -> Item | None:
-        info = self._known.get(row.run_key)
-        if info is None:
+    def _look_at_parked(self, row: OutboxPlace) -> None:
+        if row.gone:
+            self._books.let_go(row.place)
+            return
+        topic = self._topics(row.kind, *((row.probe, row.quantity) if row.kind == "reading" else ()))
+        if self._round.choose(topic, row.place):
+            self._queue.append(Next(row.place, row.kind, topic))
+
+    def _item(self, entry: Next) -> Item | None:
+        """The record with its message, ``None`` where there is nothing to send."""
+        info = self._books.info(entry.place[0])
+        if info is None or (entry.again and self._round.is_closed(entry.topic)):
             return None
-        if row.kind != "reading":
-            post = row_post(self._topics, info, row)
+        try:
+            post = self._post(info, entry)
+        except _ODD as error:
+            self._set_apart(info, entry, one_line(str(error)))
+            return None
+        if post is None:  # it has gone since
+            self._round.answered(entry.topic)
+            return None
+        return Item(run=info, seq=entry.place[1], kind=entry.kind, post=post, again=entry.again)
+
+    def _post(self, info: PublishedRun, entry: Next) -> Post | None:
+        if entry.kind == "reading":
+            reading = entry.reading or self._reader.one_reading(*entry.place)
+            if isinstance(reading, WaitingReading):
+                return reading_post(self._topics, info, reading)
+            odd: Unreadable | None = reading
         else:
-            reading = self._reader.one_reading(row.run_key, row.seq)
-            if reading is None:
-                return None
-            post = reading_post(self._topics, info, reading)
-        return Item(run=info, seq=row.seq, kind=row.kind, post=post, again=again)
+            row = self._reader.one_row(self._broker, *entry.place)
+            if row is not None and not isinstance(row, Unreadable):
+                return row_post(self._topics, info, row)
+            odd = row
+        if odd is not None:
+            raise ValueError(odd.why)
+        return None
+
+    def _set_apart(self, info: PublishedRun, entry: Next, why: str) -> None:
+        """A record that cannot be read must not hold up the others."""
+        if why not in self._unreadable and len(self._unreadable) < _TOLD:
+            self._unreadable[why] = (
+                f"{entry.kind} {record_id(info.run, entry.place[1])} cannot be read: {why}; it is kept apart "
+                "and the rest goes on; keep a copy of the store and report this as a fault"
+            )
+        if entry.again:
+            self._round.answered(entry.topic)
+            return
+        if entry.kind == "reading":
+            self._books.runs[entry.place[0]].progress.sent(entry.place[1])
+        self._settle(entry.place, entry.kind, f"cannot be read: {why}", again=False)
+
+    def _note_sent(self, item: Item, entry: Next) -> None:
+        if entry.again:
+            self._again_out[item.place] = item.post.topic
+        elif entry.is_row:
+            self._rows_out.add(item.place)
+        else:
+            self._books.runs[item.place[0]].progress.sent(item.seq)
+
+    def _settle(self, place: Place, kind: str, reason: str | None, *, again: bool) -> None:
+        self._rows_out.discard(place)
+        self._again_out.pop(place, None)
+        self._books.settle(place, kind, reason, again=again)

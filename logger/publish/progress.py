@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterable
 
 
@@ -21,42 +22,65 @@ class Progress:
 
     def __init__(self, next_seq: int, above: Iterable[int] = ()) -> None:
         self.next_seq = next_seq
-        self._early = set(above)  # settled in a connection before; in the way of ``sent`` no more
-        self._open: dict[int, bool] = {}  # sent in this connection, in order; True when settled
+        self._early = set(above)  # settled in a connection before
+        self._early_order = deque(sorted(self._early))
+        self._sent: deque[int] = deque()  # in this connection, from the first that is open on
+        self._done: set[int] = set()  # of these, the settled ones
+        self._news: list[int] = []  # settled, not told to the store
+        self._forget_early()
 
     def is_settled(self, seq: int) -> bool:
         """Whether it need not be sent."""
-        return seq < self.next_seq or seq in self._early
+        return seq < self.next_seq or seq in self._early or seq in self._done
 
     def under_way(self) -> bool:
         """Whether something was sent and is not settled."""
-        return bool(self._open)
+        return bool(self._sent)
+
+    def ahead(self) -> int:
+        """How many are settled beyond ``next_seq``."""
+        return len(self._early) + len(self._done)
 
     def sent(self, seq: int) -> None:
-        """It is on its way; seqs rise."""
-        self._open[seq] = seq in self._early
+        """It is on its way; seqs rise, and none is settled."""
+        self._sent.append(seq)
 
     def settled(self, seq: int) -> None:
         """Acknowledged, or parked."""
-        self._open[seq] = True
-        for first in list(self._open):
-            if not self._open[first]:
-                break
-            del self._open[first]
-            self._early.discard(first)
+        self._done.add(seq)
+        self._news.append(seq)
+        while self._sent and self._sent[0] in self._done:
+            first = self._sent.popleft()
+            self._done.discard(first)
             self.next_seq = first + 1
+        self._forget_early()
 
     def above(self) -> tuple[int, ...]:
         """Settled beyond ``next_seq``, in order."""
-        here = {seq for seq, done in self._open.items() if done}
-        return tuple(sorted(here | {seq for seq in self._early if seq >= self.next_seq}))
+        return tuple(sorted(self._done | self._early))
+
+    def take_news(self) -> tuple[int, ...]:
+        """What came to ``above`` since the last call and is still there."""
+        news = tuple(sorted({seq for seq in self._news if seq >= self.next_seq}))
+        self._news.clear()
+        return news
+
+    def give_back(self, news: Iterable[int]) -> None:
+        """It goes with the next."""
+        self._news.extend(news)
 
     def rewind(self) -> None:
         """The connection is gone: what was not settled will be sent again."""
-        self._early = set(self.above())
-        self._open.clear()
+        self._early |= self._done
+        self._early_order = deque(sorted(self._early))
+        self._sent.clear()
+        self._done.clear()
 
     def skip_to(self, seq: int) -> None:
         """Everything below is passed over; nothing may be on its way."""
         self.next_seq = max(self.next_seq, seq)
-        self._early = {early for early in self._early if early >= self.next_seq}
+        self._forget_early()
+
+    def _forget_early(self) -> None:
+        while self._early_order and self._early_order[0] < self.next_seq:
+            self._early.discard(self._early_order.popleft())

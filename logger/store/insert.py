@@ -246,33 +246,36 @@ class BatchInserter:
             self._conn.execute(
                 "INSERT INTO delivery_cursor (broker_key, run_key, next_seq, passed_over)"
                 f" VALUES ({_ONE_BROKER}, ?, ?, ?) ON CONFLICT (broker_key, run_key) DO UPDATE"
-                " SET next_seq = excluded.next_seq, passed_over = passed_over + excluded.passed_over",
+                " SET next_seq = max(next_seq, excluded.next_seq),"
+                " passed_over = passed_over + excluded.passed_over",
                 (move.broker, key, move.next_seq, move.passed_over),
             )
             self._conn.execute(
-                f"DELETE FROM delivered_above WHERE broker_key = {_ONE_BROKER} AND run_key = ?",
-                (move.broker, key),
+                f"DELETE FROM delivered_above WHERE broker_key = {_ONE_BROKER} AND run_key = ? AND seq < ?",
+                (move.broker, key, move.next_seq),
             )
             self._many(
-                f"INSERT INTO delivered_above VALUES ({_ONE_BROKER}, ?, ?)",
+                f"INSERT OR IGNORE INTO delivered_above VALUES ({_ONE_BROKER}, ?, ?)",
                 ((move.broker, key, seq) for seq in move.above),
             )
 
     def _mark_outbox(self, marks: Sequence[OutboxMark]) -> None:
-        for mark in marks:
-            key = self.run_key(mark.run)
-            if mark.parked is None:
-                self._conn.execute(
-                    f"DELETE FROM outbox WHERE broker_key = {_ONE_BROKER} AND run_key = ? AND seq = ?",
-                    (mark.broker, key, mark.seq),
-                )
-                continue
-            self._conn.execute(
-                "INSERT INTO outbox (broker_key, run_key, seq, kind, parked_reason, tries)"
-                f" VALUES ({_ONE_BROKER}, ?, ?, ?, ?, 1) ON CONFLICT (broker_key, run_key, seq) DO UPDATE"
-                " SET parked_reason = excluded.parked_reason, tries = tries + 1",
-                (mark.broker, key, mark.seq, mark.kind, clean_text(mark.parked)),
-            )
+        # Of one record the last mark holds: the others need not be written.
+        last = {(mark.broker, self.run_key(mark.run), mark.seq): mark for mark in marks}
+        self._many(
+            f"DELETE FROM outbox WHERE broker_key = {_ONE_BROKER} AND run_key = ? AND seq = ?",
+            (place for place, mark in last.items() if mark.parked is None),
+        )
+        self._many(
+            "INSERT INTO outbox (broker_key, run_key, seq, kind, parked_reason, tries)"
+            f" VALUES ({_ONE_BROKER}, ?, ?, ?, ?, 1) ON CONFLICT (broker_key, run_key, seq) DO UPDATE"
+            " SET parked_reason = excluded.parked_reason, tries = tries + 1",
+            (
+                (*place, mark.kind, clean_text(mark.parked))
+                for place, mark in last.items()
+                if mark.parked is not None
+            ),
+        )
 
 
 def check_header(header: RunHeader) -> None:

@@ -100,7 +100,8 @@ class OutboxMark:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CursorMove:
     """A broker's new state for the readings of ``run``: everything below ``next_seq`` is
-    acknowledged, parked or passed over, ``above`` are the few acknowledged beyond it.
+    acknowledged, parked or passed over. ``above`` are those beyond it that came to that since the move
+    before: they are added to what the store knows, and what lies below ``next_seq`` is forgotten.
 
     ``passed_over`` is added to those passed over before. The first move of a run makes it one that
     is published: its events and results get their rows in the outbox from then on.
