@@ -46,6 +46,9 @@ def of_value(value: ValueTable) -> Iterator[Finding]:
 
 def of_map(whole: ProbeMap) -> Iterator[Finding]:
     """What is wrong with the tables together."""
+    if not whole.value:
+        yield ("value",), "is empty; add a table [[value]] for each quantity"
+        return
     found = [*_one_way(whole), *_measures(whole)]
     for (_, one), (n, other) in combinations(enumerate(whole.value), 2):
         if not _exclude_each_other(one, other):

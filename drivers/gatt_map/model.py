@@ -132,8 +132,8 @@ class ProbeMap(MapTable):
 
     schema_: Literal["riselog.gatt-map/1"] = Field(alias="schema", examples=[SCHEMA])
     title: str = Field(min_length=1, max_length=80, examples=["thermometer of the boiler room"])
-    value: Annotated[tuple[ValueTable, ...], Field(strict=False, min_length=1, max_length=VALUES_LIMIT)] = (
-        Field(examples=["[[value]]"])
+    value: Annotated[tuple[ValueTable, ...], Field(strict=False, max_length=VALUES_LIMIT)] = Field(
+        examples=["[[value]]"]
     )
     start: StartTable | None = None
 

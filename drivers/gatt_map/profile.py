@@ -13,7 +13,6 @@ from drivers.gatt_map.meaning import Source as MapSource
 from drivers.gatt_map.model import ProbeMap, StartTable
 from drivers.heard import Characteristic
 
-
 _NO_START = (
     "it has no characteristic to be started by, as its map asks, or not one for writing",
     "compare [start] of the map with the probe",

@@ -23,6 +23,8 @@ _PHRASES = {
     "string_type": "must be text in quotes",
     "float_type": "must be a number, without quotes",
     "list_type": "must be an array in brackets",
+    "tuple_type": "must be an array in brackets",
+    "too_long": "has more than {max_length} items",
     "greater_than_equal": "must be at least {ge}",
     "less_than_equal": "must be at most {le}",
     "greater_than": "must be above {gt}",

@@ -1,7 +1,8 @@
-"""Starts the BlueZ mock ``bluezoo`` (GPL, its own process, tests only) with two repairs.
+"""Starts the BlueZ mock ``bluezoo`` (GPL, its own process, tests only) with three repairs.
 
 A disconnect takes the remote GATT objects off the bus, as BlueZ does; without that a second
 connection fails. An unchanged advertisement still gives one signal for each pass of the scan.
+Manufacturer data is keyed by number, as in BlueZ's D-Bus API (``a{qv}``).
 """
 
 import contextlib
@@ -35,6 +36,9 @@ async def properties_sync(self: Any, new: Any) -> None:
         self.properties_changed.emit(("org.bluez.Device1", {"RSSI": ("n", self.rssi)}, []))
 
 
+for kind in mocked.Device.__mro__:
+    if (made := vars(kind).get("ManufacturerData")) is not None:
+        made.property_signature = "a{qv}"
 mocked.Device.disconnect = disconnect
 mocked.Device.properties_sync = properties_sync
 
