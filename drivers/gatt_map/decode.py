@@ -50,6 +50,14 @@ class Bits(NamedTuple):
         """The bits as a number without a sign."""
         return (whole >> self.shift) & ((1 << self.width) - 1)
 
+    def code(self, number: int) -> int:
+        """A number that the bits may say, as their code without a sign.
+
+        >>> Bits(4, 12, True).code(-2) == Bits(4, 12, True).code(0xFFE)
+        True
+        """
+        return number % (1 << self.width)
+
     def number(self, code: int) -> int:
         """What the bits say.
 

@@ -61,7 +61,7 @@ def rule_of(value: ValueTable) -> Rule:
         plus=exact(value.add),
         shift=shift,
         factor=factor,
-        not_known=frozenset(bits.cut(code) for code in value.not_known) if bits else frozenset(),
+        not_known=frozenset(bits.code(number) for number in value.not_known) if bits else frozenset(),
         low=-math.inf if value.low is None else value.low,
         high=math.inf if value.high is None else value.high,
         exact=value.length,
@@ -74,7 +74,7 @@ def selector_of(when: WhenTable) -> Selector:
     """Which packets the table means."""
     bits = bits_of(when)
     assert bits is not None  # its format is that of an integer
-    return Selector(place=place_of(when), bits=bits, code=bits.cut(when.equals))
+    return Selector(place=place_of(when), bits=bits, code=bits.code(when.equals))
 
 
 def place_of(table: ValueTable | WhenTable) -> Place:
