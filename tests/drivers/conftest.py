@@ -13,7 +13,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import AsyncIterator, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Annotated, Any
@@ -159,15 +159,23 @@ async def call(bus: Any, path: str, interface: str, member: str, signature: str 
     )
 
 
+def full(uuid: int | str) -> str:
+    """A UUID as the bus has it, from its 16 bits or as it is."""
+    return uuid if isinstance(uuid, str) else f"{uuid:08x}-0000-1000-8000-00805f9b34fb"
+
+
 @dataclass
 class Char:
-    """One characteristic of a made probe. ``value`` None: every read is refused."""
+    """One characteristic of a made probe. ``value`` None: every read is refused. ``uuid16`` may be a
+    full UUID as text too, as may ``service``. ``written`` is what came in."""
 
-    uuid16: int
+    uuid16: int | str
     value: bytes | None
     flags: tuple[str, ...] = ("read", "notify")
-    service: int = 0x181A
+    service: int | str = 0x181A
     reads: int = 0
+    written: list[bytes] = field(default_factory=list)
+    descriptors: tuple[tuple[int, bytes], ...] = ()
 
 
 @functools.cache
@@ -180,9 +188,9 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
     strings = Annotated[list[str], DBusSignature("as")]
 
     class Service(ServiceInterface):
-        def __init__(self, uuid16: int) -> None:
+        def __init__(self, uuid16: int | str) -> None:
             super().__init__("org.bluez.GattService1")
-            self._uuid = f"{uuid16:08x}-0000-1000-8000-00805f9b34fb"
+            self._uuid = full(uuid16)
 
         @dbus_property(access=PropertyAccess.READ)
         def UUID(self) -> DBusStr:
@@ -205,7 +213,7 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
 
         @dbus_property(access=PropertyAccess.READ)
         def UUID(self) -> DBusStr:
-            return f"{self._char.uuid16:08x}-0000-1000-8000-00805f9b34fb"
+            return full(self._char.uuid16)
 
         @dbus_property(access=PropertyAccess.READ)
         def Service(self) -> DBusObjectPath:
@@ -227,6 +235,10 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
             return self._char.value
 
         @dbus_method()
+        def WriteValue(self, value: DBusBytes, options: DBusDict) -> None:
+            self._char.written.append(bytes(value))
+
+        @dbus_method()
         def StartNotify(self) -> None:
             self.subscribed.set()
             self.free.clear()
@@ -240,11 +252,46 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
         def Confirm(self) -> None:
             pass
 
+    class Descriptor(ServiceInterface):
+        def __init__(self, uuid16: int, value: bytes, characteristic: str) -> None:
+            super().__init__("org.bluez.GattDescriptor1")
+            self._uuid = f"{uuid16:08x}-0000-1000-8000-00805f9b34fb"
+            self._value = value
+            self._characteristic = characteristic
+
+        @dbus_property(access=PropertyAccess.READ)
+        def UUID(self) -> DBusStr:
+            return self._uuid
+
+        @dbus_property(access=PropertyAccess.READ)
+        def Characteristic(self) -> DBusObjectPath:
+            return self._characteristic
+
+        @dbus_property(access=PropertyAccess.READ)
+        def Flags(self) -> strings:
+            return ["read"]
+
+        @dbus_method()
+        def ReadValue(self, options: DBusDict) -> DBusBytes:
+            return self._value
+
     class Advert(ServiceInterface):
         def __init__(self, name: str, service_data: bytes | None) -> None:
             super().__init__("org.bluez.LEAdvertisement1")
             self._name = name
             self._data = service_data
+            self._maker: dict[int, bytes] = {}
+
+        def send_as_maker(self, company: int, data: bytes) -> None:
+            self._maker = {company: data}
+            self.emit_properties_changed({"ManufacturerData": self._packed_by_company()})
+
+        def _packed_by_company(self) -> dict[int, Variant]:
+            return {company: Variant("ay", data) for company, data in self._maker.items()}
+
+        @dbus_property(access=PropertyAccess.READ)
+        def ManufacturerData(self) -> Annotated[dict[int, Variant], DBusSignature("a{qv}")]:
+            return self._packed_by_company()
 
         def send(self, service_data: bytes | None) -> None:
             self._data = service_data
@@ -279,7 +326,9 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
         def Release(self) -> None:
             pass
 
-    return SimpleNamespace(Service=Service, Characteristic=Characteristic, Advert=Advert)
+    return SimpleNamespace(
+        Service=Service, Characteristic=Characteristic, Descriptor=Descriptor, Advert=Advert
+    )
 
 
 class Remote:
@@ -288,7 +337,7 @@ class Remote:
     def __init__(self, bus: Any, hci: int) -> None:
         self._bus = bus
         self._hci = hci
-        self._interfaces: dict[int, Any] = {}
+        self._interfaces: dict[int | str, Any] = {}
         self._advert: Any = None
         self._made: list[tuple[str, str, str]] = []
         self.address = ADDRESSES[hci]
@@ -296,13 +345,17 @@ class Remote:
     async def serve(self, *chars: Char) -> None:
         """Offer these characteristics to whoever connects."""
         kinds = served_kinds()
-        services = sorted({char.service for char in chars})
+        services = sorted({char.service for char in chars}, key=full)
         for n, service in enumerate(services):
             path = f"/probe{self._hci}/service{n}"
             self._bus.export(path, kinds.Service(service))
             for m, char in enumerate(c for c in chars if c.service == service):
                 served = kinds.Characteristic(char, path)
                 self._bus.export(f"{path}/char{m}", served)
+                for k, (uuid16, value) in enumerate(char.descriptors):
+                    self._bus.export(
+                        f"{path}/char{m}/desc{k}", kinds.Descriptor(uuid16, value, f"{path}/char{m}")
+                    )
                 self._interfaces.setdefault(char.uuid16, served)
         await self._manage("GattManager1", "RegisterApplication", f"/probe{self._hci}")
 
@@ -329,11 +382,15 @@ class Remote:
         )
         assert not reply.error_name, reply.body
 
-    def notify(self, uuid16: int, value: bytes) -> None:
+    def advertise_as_maker(self, company: int, data: bytes) -> None:
+        """Broadcast that manufacturer data from now on."""
+        self._advert.send_as_maker(company, data)
+
+    def notify(self, uuid16: int | str, value: bytes) -> None:
         """Send a notification, if subscribed."""
         self._interfaces[uuid16].send(value)
 
-    async def subscribed(self, *uuids: int) -> None:
+    async def subscribed(self, *uuids: int | str) -> None:
         """Return when the driver has subscribed to all of these."""
         async with asyncio.timeout(READY_S):
             for uuid16 in uuids:

@@ -134,3 +134,74 @@ async def test_a_run_stores_what_the_probes_say(program: Any, probes: Any) -> No
     assert ("sup", temperature, 49.0, Flag.OK) in seen
     assert ("sup", temperature, -327.68, Flag.NOT_KNOWN) in seen
     assert document["readings"]["flagged"] == 1
+
+
+MAPPED = """
+[probes.ret]
+role = "return"
+driver = "gatt-map"
+adapter = "hci0"
+map = "maps/broadcast-hygrometer.toml"
+address = "{ret}"
+[probes.sup]
+role = "supply"
+driver = "gatt-map"
+adapter = "hci0"
+map = "maps/duct-thermometer.toml"
+address = "{sup}"
+"""
+EXAMPLES = Path(__file__).parents[2] / "config" / "maps"
+
+
+async def test_mapped_probes_are_run_and_their_maps_are_kept_for_a_replay(program: Any, air: Any) -> None:
+    """The two example maps; the packets are made by hand from what the maps say."""
+    ret, sup = await air.remote(), await air.remote()
+    await ret.advertise()
+    ret.advertise_as_maker(0xFFFF, bytes.fromhex("9cdaa15be01ae1"))  # 21.5 °C, 45.5 %, 988 hPa, 97 %
+    ours = "7a1e000{}-5c3b-4f0e-9a57-2d6c8b90e1f4"
+    service, values, target = ours.format(1), ours.format(2), ours.format(4)
+    command = air.Char(target, b"", ("write",), service)
+    await sup.serve(air.Char(values, b"", ("notify",), service), command)
+    await sup.advertise()
+    maps = program.folder / "maps"
+    maps.mkdir()
+    for example in EXAMPLES.glob("*.toml"):
+        (maps / example.name).write_bytes(example.read_bytes())
+    job = job_head("mapped") + MAPPED.format(ret=ret.address, sup=sup.address)
+    (program.folder / "job.toml").write_text(job, encoding="utf-8")
+    process = await start(program, "run", "job.toml", "--headless", "--json")
+    assert process.stderr is not None
+    await sup.subscribed(values)
+    sup.notify(values, bytes.fromhex("0104a0f0aa000000"))  # 118.4 °F, 8.5 %
+    async with asyncio.timeout(GUARD_S):
+        live: set[str] = set()
+        while live != {"ret", "sup"}:
+            line = (await process.stderr.readline()).decode()
+            assert line, "the run ended before both probes were live"
+            live |= {name for name in ("ret", "sup") if f"probe-live {name}" in line}
+    process.send_signal(signal.SIGTERM)
+    out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
+    assert b"Traceback" not in err
+    document = json.loads(out)
+    assert command.written == [bytes.fromhex("0100")]
+    with StoreReader(program.store) as reader:
+        header = reader.header(document["run"])
+        seen = {
+            (channel[0], channel[1], round(float(value), 9))
+            for block in reader.blocks(document["run"])
+            for channel, value in zip((block.channels[n] for n in block.channel), block.value, strict=True)
+        }
+    assert seen >= {
+        ("ret", Quantity.TEMPERATURE, 21.5),
+        ("ret", Quantity.HUMIDITY, 45.5),
+        ("ret", Quantity.PRESSURE, 98_800.0),
+        ("sup", Quantity.TEMPERATURE, 48.0),
+        ("sup", Quantity.HUMIDITY, 8.5),
+    }
+    for example in EXAMPLES.glob("*.toml"):
+        assert header.files[f"maps/{example.name}"] == example.read_text(encoding="utf-8")
+        (maps / example.name).unlink()  # a replay needs them no more
+    process = await start(program, "replay", document["run"], "--json")
+    out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
+    assert process.returncode == 3, err  # as the run: no steady stretch in a moment
+    assert json.loads(out)["readings"] == document["readings"]
