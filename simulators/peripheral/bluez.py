@@ -1,0 +1,265 @@
+"""Played probes on the air by BlueZ: GATT applications and advertisements, over D-Bus.
+
+Source: BlueZ's D-Bus API, org.bluez.GattManager1 and LEAdvertisingManager1.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections import Counter
+from collections.abc import AsyncIterator, Mapping, Sequence
+from typing import Any
+
+from dbus_fast.aio import MessageBus
+
+from logger.core.readings import Quantity
+from simulators.peripheral import formats
+from simulators.peripheral.bluez_objects import Advert, Characteristic, ConnectableAdvert, Service
+from simulators.peripheral.bus import call, system_bus
+from simulators.peripheral.formats import CODES, Kind
+from simulators.peripheral.player import Aired
+from simulators.peripheral.script import Part
+from simulators.peripheral.troubles import AirError, no_adapter, unfit
+
+LOOK_S = 2.0  # s between two looks at whether service and adapters are still there; assumed
+ABOUT = ((formats.MANUFACTURER_NAME, b"simulated"), (formats.MODEL_NUMBER, b"riselog play"))
+
+_ADAPTER, _DEVICE = "org.bluez.Adapter1", "org.bluez.Device1"
+_GATT, _ADVERTS = "org.bluez.GattManager1", "org.bluez.LEAdvertisingManager1"
+Interfaces = Mapping[str, Mapping[str, Any]]  # interface -> property -> variant
+Objects = Mapping[str, Interfaces]  # by path
+
+
+@contextlib.asynccontextmanager
+async def on_bluez(parts: Sequence[tuple[Part, Sequence[Quantity]]]) -> AsyncIterator[BluezAir]:
+    """The parts, each with what it has to send, ready to be played; gone from the air at the end.
+
+    Raises
+    ------
+    AirError
+        The platform, the service, an adapter or its room does not allow it.
+    """
+    async with system_bus() as bus:
+        air = BluezAir(bus)
+        try:
+            await air.open(parts)
+            yield air
+        finally:
+            await air.close()
+
+
+class BluezAir:
+    """What is registered with BlueZ for each part."""
+
+    def __init__(self, bus: MessageBus) -> None:
+        self._bus = bus
+        self._probes: dict[str, _Probe] = {}
+
+    async def open(self, parts: Sequence[tuple[Part, Sequence[Quantity]]]) -> None:
+        """Check that all can be played where they are to be, then register what a connection finds."""
+        objects = await self._objects()
+        adapters = {path.rpartition("/")[2]: path for path in objects if _ADAPTER in objects[path]}
+        first = min(adapters, default=None)
+        homes = [(part, part.adapter or first) for part, _ in parts]
+        for part, home in homes:
+            if home is None or home not in adapters:
+                raise no_adapter(part.adapter, adapters)
+        crowd = Counter(home for _, home in homes if home is not None)
+        for name, count in crowd.items():
+            connectable = [part for part, home in homes if home == name and part.kind is Kind.ESS]
+            _check(name, objects[adapters[name]], count, connectable)
+        for n, ((part, quantities), (_, home)) in enumerate(zip(parts, homes, strict=True)):
+            assert home is not None  # checked above
+            alone = crowd[home] == 1 or part.kind is Kind.ESS
+            self._probes[part.probe] = _Probe(self._bus, n, part, adapters[home], alone=alone)
+            await self._probes[part.probe].serve(quantities)
+
+    async def close(self) -> None:
+        """Take everything off the air. What BlueZ refuses now, it lets go of with the connection."""
+        for probe in self._probes.values():
+            with contextlib.suppress(AirError):
+                await probe.hide()
+                await probe.withdraw()
+
+    def adapter_of(self, part: Part) -> str:
+        """The adapter that a part is played on."""
+        return self._probes[part.probe].adapter_path.rpartition("/")[2]
+
+    async def appear(self, part: Part) -> None:
+        """On the air from now on; a broadcast with its first packet."""
+        await self._probes[part.probe].show()
+
+    async def say(self, part: Part, packet_id: int, raws: Mapping[Quantity, int]) -> None:
+        """One packet."""
+        await self._probes[part.probe].say(packet_id, raws)
+
+    async def hush(self, part: Part) -> None:
+        """Nothing is heard or read from now on."""
+        await self._probes[part.probe].hide()
+
+    async def drop(self, part: Part) -> None:
+        """The same, and whoever is connected loses the connection."""
+        probe = self._probes[part.probe]
+        await probe.hide()
+        for path, interfaces in (await self._objects()).items():
+            device = interfaces.get(_DEVICE, {})
+            if (
+                path.startswith(f"{probe.adapter_path}/")
+                and "Connected" in device
+                and device["Connected"].value
+            ):
+                with contextlib.suppress(AirError):  # gone meanwhile
+                    await call(self._bus, "disconnecting", path, _DEVICE, "Disconnect")
+
+    def aired(self, part: Part) -> Aired:
+        """How much of it was asked for by a connection."""
+        return self._probes[part.probe].aired()
+
+    async def watch(self) -> None:
+        """Return never; raise ``AirError`` when the service or an adapter in use is gone or off."""
+        used = {probe.adapter_path for probe in self._probes.values()}
+        while True:
+            await asyncio.sleep(LOOK_S)
+            objects = await self._objects()
+            for path in used:
+                adapter = objects.get(path, {}).get(_ADAPTER)
+                name = path.rpartition("/")[2]
+                if adapter is None:
+                    raise unfit(name, "is gone; plug it in again")
+                if not adapter["Powered"].value:
+                    raise unfit(name, "was switched off; bluetoothctl power on")
+
+    async def _objects(self) -> Objects:
+        manager = "org.freedesktop.DBus.ObjectManager"
+        body = await call(self._bus, "asking for adapters", "/", manager, "GetManagedObjects")
+        objects: Objects = body[0]
+        return objects
+
+
+def _check(
+    name: str, interfaces: Mapping[str, Mapping[str, Any]], count: int, connectable: list[Part]
+) -> None:
+    """Refuse what the adapter cannot carry."""
+    if not interfaces[_ADAPTER]["Powered"].value:
+        raise unfit(name, "is switched off; bluetoothctl power on")
+    if _ADVERTS not in interfaces:
+        raise unfit(name, "cannot advertise by Bluetooth Low Energy; use another adapter")
+    if connectable and _GATT not in interfaces:
+        raise unfit(name, "cannot serve connections; use another adapter, or play as bthome")
+    if len(connectable) > 1:
+        names = " and ".join(part.probe for part in connectable)
+        raise unfit(
+            name,
+            f"is one device to whoever connects, so it cannot be both {names}; give one of them another "
+            'adapter, or as = "bthome"',
+        )
+    room = interfaces[_ADVERTS]["SupportedInstances"].value
+    if count > room:
+        raise unfit(
+            name,
+            f"has room for {room} advertisements and {count} probes were asked for; play fewer on it, or "
+            "give some another adapter",
+        )
+
+
+class _Probe:
+    """One part: its objects on the bus, and whether they are registered."""
+
+    def __init__(self, bus: MessageBus, n: int, part: Part, adapter_path: str, *, alone: bool) -> None:
+        self._bus = bus
+        self._part = part
+        self._alone = alone
+        self._app, self._advert_path = f"/riselog/play{n}", f"/riselog/advert{n}"
+        self._characteristics: dict[Quantity, Characteristic] = {}
+        self._exported: list[str] = []
+        self._served = False
+        self._on_air = False
+        self._advert = self._make_advert()
+        self.adapter_path = adapter_path
+
+    async def serve(self, quantities: Sequence[Quantity]) -> None:
+        """Register what a connection finds."""
+        if self._part.kind is not Kind.ESS:
+            return
+        for quantity in quantities:
+            service = formats.service_of(quantity)
+            number = CODES[Kind.ESS][quantity].number
+            self._characteristics[quantity] = self._add(service, number, notifies=True, payload=None)
+        for number, text in ABOUT:
+            self._add(formats.DEVICE_INFORMATION, number, notifies=False, payload=text)
+        await self._manage(_GATT, "RegisterApplication", self._app, options=True)
+        self._served = True
+
+    async def withdraw(self) -> None:
+        """Take back what ``serve`` has registered."""
+        if self._served:
+            self._served = False
+            await self._manage(_GATT, "UnregisterApplication", self._app, options=False)
+
+    async def show(self) -> None:
+        """Be heard and read from now on."""
+        for characteristic in self._characteristics.values():
+            characteristic.silent = False
+        if self._part.kind is Kind.ESS:
+            await self._advertise()
+
+    async def hide(self) -> None:
+        """Be neither heard nor read."""
+        for characteristic in self._characteristics.values():
+            characteristic.silent = True
+        if self._on_air:
+            self._on_air = False
+            try:
+                await self._manage(_ADVERTS, "UnregisterAdvertisement", self._advert_path, options=False)
+            finally:
+                self._bus.unexport(self._advert_path)
+
+    async def say(self, packet_id: int, raws: Mapping[Quantity, int]) -> None:
+        """One packet: notifications, or the next broadcast."""
+        if self._part.kind is Kind.ESS:
+            for quantity, raw in raws.items():
+                self._characteristics[quantity].send(CODES[Kind.ESS][quantity].payload(raw))
+            return
+        data = formats.bthome_data(packet_id, raws)
+        if self._on_air:
+            self._advert.send(data)
+        else:
+            self._advert.put(data)
+            await self._advertise()
+
+    def aired(self) -> Aired:
+        """Reads, and whether anybody is subscribed now."""
+        each = self._characteristics.values()
+        return Aired(reads=sum(c.reads for c in each), subscribed=any(c.subscribed for c in each))
+
+    def _make_advert(self) -> Advert:
+        ess = self._part.kind is Kind.ESS
+        kind = ConnectableAdvert if self._alone else Advert
+        return kind(
+            self._part.advertised,
+            formats.ENVIRONMENTAL_SENSING if ess else None,
+            None if ess else formats.BTHOME,
+            alone=self._alone,
+        )
+
+    async def _advertise(self) -> None:
+        if not self._on_air:
+            self._bus.export(self._advert_path, self._advert)
+            await self._manage(_ADVERTS, "RegisterAdvertisement", self._advert_path, options=True)
+            self._on_air = True
+
+    def _add(self, service: int, number: int, *, notifies: bool, payload: bytes | None) -> Characteristic:
+        """Export a characteristic, and its service where that is not there yet."""
+        path = f"{self._app}/service{service:04x}"
+        if path not in self._exported:
+            self._exported.append(path)
+            self._bus.export(path, Service(service))
+        made = Characteristic(number, path, notifies=notifies, payload=payload)
+        self._bus.export(f"{path}/char{number:04x}", made)
+        return made
+
+    async def _manage(self, manager: str, member: str, path: str, *, options: bool) -> None:
+        doing = f"{'advertising' if manager == _ADVERTS else 'serving'} {self._part.advertised}"
+        body: list[Any] = [path, {}] if options else [path]
+        await call(self._bus, doing, self.adapter_path, manager, member, "oa{sv}" if options else "o", body)

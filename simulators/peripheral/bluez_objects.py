@@ -1,0 +1,167 @@
+# ruff: noqa: N802 - D-Bus members have the names that BlueZ gives them
+# No future annotations: dbus-fast reads the types of D-Bus from them.
+"""The objects that a played probe has on the bus.
+
+Source: BlueZ's D-Bus API, org.bluez.GattService1, GattCharacteristic1 and LEAdvertisement1.
+"""
+
+from collections.abc import Mapping
+from typing import Annotated
+
+from dbus_fast import DBusError, PropertyAccess, Variant
+from dbus_fast.annotations import DBusBool, DBusBytes, DBusDict, DBusObjectPath, DBusSignature, DBusStr
+from dbus_fast.service import ServiceInterface, dbus_method, dbus_property
+
+_Strings = Annotated[list[str], DBusSignature("as")]
+
+
+def full_uuid(short: int) -> str:
+    """The UUID that a 16-bit one stands for: Bluetooth base UUID, Core Specification vol 3 part B 2.5.1.
+
+    >>> full_uuid(0x181A)
+    '0000181a-0000-1000-8000-00805f9b34fb'
+    """
+    return f"{short:08x}-0000-1000-8000-00805f9b34fb"
+
+
+class Service(ServiceInterface):
+    """One primary GATT service."""
+
+    def __init__(self, uuid16: int) -> None:
+        super().__init__("org.bluez.GattService1")
+        self._uuid = full_uuid(uuid16)
+
+    @dbus_property(access=PropertyAccess.READ)
+    def UUID(self) -> DBusStr:
+        """Of the service."""
+        return self._uuid
+
+    @dbus_property(access=PropertyAccess.READ)
+    def Primary(self) -> DBusBool:
+        """It is found by who looks for services."""
+        return True
+
+
+class Characteristic(ServiceInterface):
+    """One characteristic. It has no value until one is told, and refuses reads while ``silent``."""
+
+    def __init__(self, uuid16: int, service: str, *, notifies: bool, payload: bytes | None = None) -> None:
+        super().__init__("org.bluez.GattCharacteristic1")
+        self._uuid = full_uuid(uuid16)
+        self._service = service
+        self._notifies = notifies
+        self._payload = payload
+        self.silent = False
+        self.subscribed = False
+        self.reads = 0
+
+    def send(self, payload: bytes) -> None:
+        """The value from now on; who has subscribed is notified."""
+        self._payload = payload
+        self.emit_properties_changed({"Value": payload})
+
+    @dbus_property(access=PropertyAccess.READ)
+    def UUID(self) -> DBusStr:
+        """Of the characteristic."""
+        return self._uuid
+
+    @dbus_property(access=PropertyAccess.READ)
+    def Service(self) -> DBusObjectPath:
+        """The object of its service."""
+        return self._service
+
+    @dbus_property(access=PropertyAccess.READ)
+    def Flags(self) -> _Strings:
+        """What can be done with it."""
+        return ["read", "notify"] if self._notifies else ["read"]
+
+    @dbus_property(access=PropertyAccess.READ)
+    def Value(self) -> DBusBytes:
+        """The last value."""
+        return self._payload or b""
+
+    @dbus_method()
+    def ReadValue(self, options: DBusDict) -> DBusBytes:
+        """A read from outside."""
+        del options
+        if self._payload is None or self.silent:
+            raise DBusError("org.bluez.Error.Failed", "nothing to be read now")
+        self.reads += 1
+        return self._payload
+
+    @dbus_method()
+    def StartNotify(self) -> None:
+        """Somebody has subscribed."""
+        self.subscribed = True
+
+    @dbus_method()
+    def StopNotify(self) -> None:
+        """Nobody is subscribed any more."""
+        self.subscribed = False
+
+    @dbus_method()
+    def Confirm(self) -> None:
+        """An indication has arrived."""
+
+
+class Advert(ServiceInterface):
+    """One advertisement: a name, and service data or the UUIDs of services.
+
+    ``alone``: the only one of its adapter, and then connectable. Beside others it is a broadcast, which
+    carries no mark of being discoverable.
+    """
+
+    def __init__(self, name: str, service: int | None, data_uuid: int | None, *, alone: bool) -> None:
+        super().__init__("org.bluez.LEAdvertisement1")
+        self._name = name
+        self._services = [] if service is None else [full_uuid(service)]
+        self._data_uuid = data_uuid
+        self._data: bytes | None = None
+        self._alone = alone
+
+    def put(self, data: bytes) -> None:
+        """The service data from now on."""
+        self._data = data
+
+    def send(self, data: bytes) -> None:
+        """The same for an advertisement that is on the air."""
+        self._data = data
+        self.emit_properties_changed({"ServiceData": self._packed()})
+
+    def _packed(self) -> Mapping[str, Variant]:
+        if self._data is None or self._data_uuid is None:
+            return {}
+        return {full_uuid(self._data_uuid): Variant("ay", self._data)}
+
+    @dbus_property(access=PropertyAccess.READ)
+    def Type(self) -> DBusStr:
+        """Connectable or not."""
+        return "peripheral" if self._alone else "broadcast"
+
+    @dbus_property(access=PropertyAccess.READ)
+    def LocalName(self) -> DBusStr:
+        """The name in the air."""
+        return self._name
+
+    @dbus_property(access=PropertyAccess.READ)
+    def ServiceUUIDs(self) -> _Strings:
+        """Services that a connection would find."""
+        return self._services
+
+    @dbus_property(access=PropertyAccess.READ)
+    def ServiceData(self) -> DBusDict:
+        """Data by the UUID of its service."""
+        return dict(self._packed())
+
+    @dbus_method()
+    def Release(self) -> None:
+        """The service lets go of it."""
+
+
+class ConnectableAdvert(Advert):
+    """An advertisement that may be found by anybody and connected to."""
+
+    @dbus_property(access=PropertyAccess.READ)
+    def Discoverable(self) -> DBusBool:
+        """It is shown to who looks around."""
+        return True
