@@ -152,7 +152,13 @@ def _store_checks(path: Path) -> Iterator[Check]:
 
 
 def _broker_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
-    """Login and, where no logger of this job is at work, whether its topics may be written."""
+    """Login and, where no logger of this job is at work, whether its topics may be written; what waits for
+    brokers that the config does not name."""
+    from logger.publish.left import left_for_others  # noqa: PLC0415 - costs start-up time
+
+    for text in left_for_others(job_store(config), None if config.mqtt is None else config.mqtt.name):
+        what, _, step = text.rpartition("; ")
+        yield Check(code="broker", ok=True, text=what, next_step=step)
     if config.mqtt is None:
         return
     from logger.publish.login import try_broker  # noqa: PLC0415 - only with a broker

@@ -9,6 +9,7 @@ Source of the codes: OASIS MQTT Version 5.0, 2.4 table 2-6; a broker of MQTT 3.1
 from __future__ import annotations
 
 import ssl
+from collections.abc import Mapping
 from typing import NamedTuple
 
 from logger.mqtt_link import CLOSED, reason_code_of
@@ -24,7 +25,7 @@ REASONS: dict[int, tuple[str, str]] = {
     0x84: ("does not speak this version of MQTT", "set {at}version to the other one"),
     0x85: ("does not take the client id", "let the broker take ids that begin with riselog-"),
     0x86: ("does not know this user name or password", "correct {at}username and the password"),
-    0x87: ("does not allow it", "check user name and password, and the broker's access list"),
+    0x87: ("does not allow it", "check the broker's access list for this user"),
     0x88: ("is not available", AGAIN),
     0x89: ("is busy", AGAIN),
     0x8A: ("has banned this client", "ask who runs the broker"),
@@ -46,6 +47,12 @@ REASONS: dict[int, tuple[str, str]] = {
     0x9F: ("has too many connections at once", AGAIN),
 }
 """Code -> what the broker does, and the next step."""
+
+LOGIN_REASONS: dict[int, tuple[str, str]] = {
+    0x87: ("does not let this user in", "check {at}username, the password, and whom the broker lets in"),
+    0x97: ("has no quota left for this user", "raise the broker's quota, or end other clients of this user"),
+}
+"""The same where it refuses the connection itself and means something else by it."""
 
 _CERTIFICATE_STEPS: dict[str, str] = {
     "expired": "have it renewed, or set this computer's clock",
@@ -77,19 +84,19 @@ def refusal(code: int, at: str) -> str:
     >>> refusal(0x86, "[mqtt] ")
     'does not know this user name or password (reason 0x86); correct [mqtt] username and the password'
     """
-    what, step = _reason(code, at)
+    what, step = _reason(code, at, REASONS)
     return f"{what}; {step}"
 
 
-def _reason(code: int, at: str) -> tuple[str, str]:
-    what, step = REASONS.get(code, REASONS[FAILURE])
+def _reason(code: int, at: str, reasons: Mapping[int, tuple[str, str]]) -> tuple[str, str]:
+    what, step = reasons.get(code, REASONS[FAILURE])
     return f"{what} (reason 0x{code:02X})", step.format(at=at)
 
 
 def trouble(error: BaseException, at: str) -> Trouble:
     """Why the broker cannot be used, of what the client library raised while it connected."""
     if (code := reason_code_of(error)) is not None:
-        what, step = _reason(code, at)
+        what, step = _reason(code, at, REASONS | LOGIN_REASONS)
         lasting = step not in (AGAIN, REASONS[FAILURE][1])
         return Trouble(f"refuses the connection: it {what}", step, code, lasting)
     cause = error.__context__ or error  # the library hides it, and its class says more than its text

@@ -15,15 +15,17 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from logger.mqtt_link import ANSWER_S, LinkClient, reason_code_of
-from logger.mqtt_reasons import trouble
+from logger.mqtt_reasons import FAILURE, trouble
 from logger.publish.post import Post
 from logger.publish.reasons import AT, BrokerError, refusal
 from logger.publish.settings import Broker
 from logger.text import one_line
 
 MOST_IN_FLIGHT = 20  # paho sends no more at once
+_HEARD_AT_ONCE = 16  # messages of others that wait to be looked at; assumed, what comes beyond is dropped
 _PACKET_EXTRA = 512  # bytes of a PUBLISH beside topic and payload, at most; assumed
 _SILENT = 0x8D  # MQTT 5.0, table 2-6: keep alive timeout
 
@@ -41,8 +43,17 @@ class Allowed:
     retain: bool = True
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """A message of another client; ``retained``: the broker had kept it."""
+
+    payload: bytes
+    retained: bool
+
+
 class CheckedClient(LinkClient):
-    """One connection of the publisher."""
+    """One connection of the publisher. ``hearing`` is done when the broker has answered ``listen``, true
+    where it lets us; ``parted``: it has our good-bye, so that the last will need not be said."""
 
     def __init__(self, broker: Broker, identifier: str, will: Post | None) -> None:
         password = broker.password()
@@ -60,6 +71,9 @@ class CheckedClient(LinkClient):
         )
         self.allowed = Allowed()
         self._acks: dict[int, Acked] = {}
+        self.parted = will is None
+        self.hearing: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+        self.heard: asyncio.Queue[Heard] = asyncio.Queue(_HEARD_AT_ONCE)
 
     def _on_connect(
         self,
@@ -83,6 +97,26 @@ class CheckedClient(LinkClient):
         super()._on_publish(client, userdata, mid, reason_code, properties)
         if (acked := self._acks.pop(mid, None)) is not None:
             acked(reason_code.value)
+
+    def listen(self, topic: str) -> None:
+        """Ask to hear it, with QoS 0: so it is not among what is in flight."""
+        options = SubscribeOptions(qos=0, noLocal=True) if self._v5 else None
+        self._client.subscribe(topic, 0, options)
+
+    def _on_subscribe(
+        self,
+        client: mqtt.Client,
+        userdata: object,
+        mid: int,
+        reason_codes: list[ReasonCode],
+        properties: Properties | None = None,
+    ) -> None:
+        if not self.hearing.done():
+            self.hearing.set_result(all(code.value < FAILURE for code in reason_codes))
+
+    def _on_message(self, client: mqtt.Client, userdata: object, message: mqtt.MQTTMessage) -> None:
+        if not self.heard.full():
+            self.heard.put_nowait(Heard(payload=bytes(message.payload), retained=message.retain))
 
     def post(self, post: Post, acked: Acked) -> None:
         """Send at once with QoS 1; ``acked`` is called when the broker has answered.
@@ -111,7 +145,9 @@ class CheckedClient(LinkClient):
         await asyncio.wait(either, timeout=ANSWER_S, return_when=asyncio.FIRST_COMPLETED)
         if not answer.done():
             answer.cancel()
-            raise loss(self._broker, self) if self.lost.done() else silence(self._broker)
+            raise (
+                loss(self._broker, self) if self.lost.done() else silence(self._broker, post.topic, ANSWER_S)
+            )
         return answer.result()
 
     def _properties_of(self, post: Post) -> Properties | None:
@@ -145,7 +181,7 @@ def _allowed(properties: object) -> Allowed:
 
 @asynccontextmanager
 async def connected(broker: Broker, identifier: str, will: Post | None) -> AsyncIterator[CheckedClient]:
-    """A client that is logged in.
+    """A client that is logged in. Where it has not taken leave by the end, the broker says its last will.
 
     Raises
     ------
@@ -162,7 +198,7 @@ async def connected(broker: Broker, identifier: str, will: Post | None) -> Async
             raise BrokerError(f"the broker {broker.name} {refusal(0x9B)}", 0x9B)
         yield client
     finally:
-        await client.leave()
+        await client.leave(with_will=not client.parted)
 
 
 def _refused(broker: Broker, error: Exception) -> BrokerError:
@@ -171,11 +207,12 @@ def _refused(broker: Broker, error: Exception) -> BrokerError:
     return BrokerError(f"the broker {broker.name} {one_line(why.what)}; {why.step}", why.code)
 
 
-def silence(broker: Broker) -> BrokerError:
-    """Nothing is acknowledged any more."""
+def silence(broker: Broker, topic: str, wait_s: float) -> BrokerError:
+    """Something was not acknowledged."""
     return BrokerError(
-        f"the broker {broker.name} acknowledges nothing for {ANSWER_S:.0f} s; it is tried again by itself; "
-        "look at the broker and the network"
+        f"the broker {broker.name} acknowledges nothing of {topic} for {wait_s:.0f} s; it is tried again by "
+        "itself; look at the broker and the network",
+        news="silence",
     )
 
 

@@ -3,42 +3,33 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Coroutine
-from dataclasses import dataclass, field
+from collections.abc import AsyncIterator, Callable, Coroutine
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
 from typing import Any
 
 from logger.mqtt_link import ANSWER_S, LEAVE_S
 from logger.mqtt_reasons import FAILURE
+from logger.publish.books import Settled
 from logger.publish.client import CheckedClient, loss, silence
-from logger.publish.inbox import Inbox
-from logger.publish.live import Backlog, Picture, Source, snapshot_post, status_post
-from logger.publish.outbox import Item, Outbox, Settled
-from logger.publish.pace import Pace
+from logger.publish.live import Backlog, Picture, snapshot_post, status_post
+from logger.publish.neighbours import neighbour
+from logger.publish.outbox import Item, Outbox
+from logger.publish.ports import Ports
 from logger.publish.post import Post
 from logger.publish.reasons import BrokerError, refusal
-from logger.publish.settings import Broker
 
 KEPT_FOR_LIVE = 2  # of what may be in flight: a picture and a status
-_ENDED = "ended"
+LOOK_S = 60.0  # wall time from look to look at the clock, by which readings grow old
+GLANCE_S = 1.0  # wall time from look to look at what is in flight
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ports:
-    """What a connection is given. ``tell`` takes code, sentence and what makes it the same news;
-    ``keep`` hands to the store's writer and says whether it took it."""
+@dataclass(frozen=True, slots=True)
+class Flight:
+    """A record on its way, and since when by the connection's clock."""
 
-    broker: Broker
-    source: Source
-    outbox: Outbox
-    inbox: Inbox
-    tell: Callable[[str, str, str], None]
-    keep: Callable[[Settled], bool]
-    counted: Callable[[Backlog], None]
-    number: Callable[[], int]
-    utc_us: Callable[[], int]
-    about: Callable[[], Post]
-    pace: Pace = field(default_factory=Pace)
-    pause: Callable[[float], Awaitable[None]] = asyncio.sleep
+    item: Item
+    sent_s: float
 
 
 class Connection:
@@ -53,13 +44,15 @@ class Connection:
         self._outbox = ports.outbox
         self._window = 1 if careful else max(1, client.allowed.in_flight - KEPT_FOR_LIVE)
         self._moved = asyncio.Event()  # an acknowledgement came
+        self._live = asyncio.Lock()  # one at a time of what passes by the backlog
         self._live_waits = False
         self._store_text = ""
         self._backlog = Backlog()
-        self.flying: dict[int, Item] = {}
+        self.flying: dict[int, Flight] = {}
         self._sent = 0
         self.answered = 0  # records
         self.lasted = False  # long enough to count as a good one
+        self.unanswered: Item | None = None  # for which it was given up
 
     async def work(self) -> None:
         """Say hello, send, and come back when the run has ended and all is sent.
@@ -71,7 +64,14 @@ class Connection:
         StoreError
             The store cannot be read.
         """
-        parts = (self._records(), self._pictures(), self._watch(), self._keep_books())
+        parts = (
+            self._records(),
+            self._pictures(),
+            self._watch(),
+            self._keep_books(),
+            self._neighbours(),
+            self._old(),
+        )
         try:
             await self._hello()
             await _first_of(*parts)
@@ -83,21 +83,21 @@ class Connection:
             for part in parts:
                 part.close()
 
-    async def farewell(self) -> None:
+    async def farewell(self, reason: str) -> None:
         """Take leave, as far as the broker still listens."""
         if not self._client.lost.done():
             async with asyncio.timeout(LEAVE_S):
-                await self._status(online=False, reason=_ENDED)
+                self._client.parted = await self._status(online=False, reason=reason)
 
     async def _hello(self) -> None:
         picture = self._ports.inbox.picture
         self._store_text = "" if picture is None else picture.health.store
         await self._status(online=True, reason=self._store_text)
-        await self._live(self._ports.about())
+        await self._post(self._ports.about())
 
-    async def _status(self, *, online: bool, reason: str) -> None:
+    async def _status(self, *, online: bool, reason: str) -> bool:
         ports = self._ports
-        await self._live(
+        return await self._post(
             status_post(
                 ports.broker.topics,
                 ports.source,
@@ -108,21 +108,34 @@ class Connection:
             )
         )
 
-    async def _live(self, post: Post) -> None:
-        """What passes by the backlog."""
-        if self._client.too_large(post):
-            self._told_refused(post, 0x95)
-            return
-        code = await self._client.posted(post)
+    async def _post(self, post: Post) -> bool:
+        """What passes by the backlog; whether the broker took it."""
+        code = 0x95 if self._client.too_large(post) else await self._client.posted(post)
         if code >= FAILURE:
             self._told_refused(post, code)
+        else:
+            self._ports.well(post.topic)
+        return code < FAILURE
+
+    @asynccontextmanager
+    async def _passing_by(self) -> AsyncIterator[None]:
+        """One at a time; and alone in flight where the broker takes no more."""
+        async with self._live:
+            self._live_waits = self._client.allowed.in_flight <= KEPT_FOR_LIVE
+            try:
+                while self._live_waits and self.flying:
+                    await self._movement()
+                yield
+            finally:
+                self._live_waits = False
+                self._moved.set()
 
     async def _records(self) -> None:
         """The backlog, then each commit as it comes."""
         inbox = self._ports.inbox
         while True:
             inbox.committed.clear()
-            while (item := self._outbox.next()) is not None:
+            while (item := await self._next()) is not None:
                 while len(self.flying) >= self._window or self._live_waits:
                     await self._movement()
                 self._send(item)
@@ -134,6 +147,12 @@ class Connection:
             else:
                 await inbox.committed.wait()
 
+    async def _next(self) -> Item | None:
+        """The outbox looks at one page in a step; between two the loop does something else."""
+        while (item := self._outbox.next()) is None and self._outbox.more:  # noqa: ASYNC110
+            await asyncio.sleep(0)
+        return item
+
     async def _movement(self) -> None:
         self._moved.clear()
         await self._moved.wait()
@@ -144,18 +163,24 @@ class Connection:
             return
         self._sent += 1
         number = self._sent
-        self.flying[number] = item
+        self.flying[number] = Flight(item, self._ports.now_s())
         self._client.post(item.post, lambda code: self._acked(number, code))
 
     def _acked(self, number: int, code: int) -> None:
-        item = self.flying.pop(number)
+        item = self.flying.pop(number).item
         self.answered += 1
-        self.lasted = True
+        self._holds()
         if code >= FAILURE:
             self._refused(item, code)
         else:
             self._outbox.delivered(item)
+            self._ports.well(item.post.topic)
         self._moved.set()
+
+    def _holds(self) -> None:
+        if not self.lasted:
+            self.lasted = True
+            self._ports.holds()
 
     def _refused(self, item: Item, code: int) -> None:
         self._outbox.refused(item, refusal(code), code)
@@ -179,33 +204,56 @@ class Connection:
 
     async def _show(self, picture: Picture) -> None:
         ports = self._ports
-        self._live_waits = self._client.allowed.in_flight <= KEPT_FOR_LIVE
-        while self._live_waits and self.flying:
-            await self._movement()
-        post = snapshot_post(ports.broker.topics, ports.source, picture, self._backlog, ports.number())
-        await self._live(post)
-        if picture.health.store != self._store_text:
-            self._store_text = picture.health.store
-            await self._status(online=True, reason=self._store_text)
-        self._live_waits = False
-        self._moved.set()
+        async with self._passing_by():
+            await self._post(
+                snapshot_post(ports.broker.topics, ports.source, picture, self._backlog, ports.number())
+            )
+            if picture.health.store != self._store_text:
+                self._store_text = picture.health.store
+                await self._status(online=True, reason=self._store_text)
+
+    async def _neighbours(self) -> None:
+        """Say that we are here where another one says that nobody is, and tell of another logger."""
+        ports = self._ports
+        while True:
+            heard = await self._client.heard.get()
+            other = neighbour(heard.payload)
+            if other is None:
+                continue
+            if other.online and other.run != ports.source.run and not ports.ours(other.run):
+                ports.tell(
+                    "another-logger",
+                    f"another logger (run {other.run}) is online under {ports.broker.topics()}; give each "
+                    "its own [mqtt] site or [job] name",
+                    "",
+                )
+            if not other.online and not heard.retained:  # retained is what was there before our own
+                async with self._passing_by():
+                    await self._status(online=True, reason=self._store_text)
 
     async def _watch(self) -> None:
-        """Raise when the connection is gone, or when nothing is acknowledged any more."""
+        """Raise when the connection is gone, or when a record is not acknowledged: what lies beyond it
+        cannot be booked as settled for ever."""
+        ports = self._ports
+        began_s, wait_s = ports.now_s(), ports.pace.answer_s
         while True:
-            answered, flying = self.answered, set(self.flying)
-            done, _ = await asyncio.wait({self._client.lost}, timeout=ANSWER_S)
+            done, _ = await asyncio.wait({self._client.lost}, timeout=min(GLANCE_S, wait_s / 4))
             if done:
-                raise loss(self._ports.broker, self._client)
-            if flying and answered == self.answered:
-                raise silence(self._ports.broker)
-            self.lasted = True
+                raise loss(ports.broker, self._client)
+            first = next(iter(self.flying.values()), None)
+            if first is not None and ports.now_s() - first.sent_s >= wait_s:
+                self.unanswered = first.item
+                raise silence(ports.broker, first.item.post.topic, wait_s)
+            if ports.now_s() - began_s >= ANSWER_S:
+                self._holds()
 
     async def _keep_books(self) -> None:
         """Once a second what was answered goes to the store."""
         ports, seconds = self._ports, 0.0
         while True:
             keep_books(self._outbox, ports.keep)
+            for text in self._outbox.take_unreadable():
+                ports.tell("record-refused", text, text)
             self._backlog = self._outbox.backlog()
             ports.counted(self._backlog)
             await ports.pause(1.0)
@@ -214,6 +262,11 @@ class Connection:
                 seconds = 0.0
                 self._outbox.try_parked()
                 ports.inbox.committed.set()
+
+    async def _old(self) -> None:
+        while True:
+            await self._ports.pause(LOOK_S)
+            await self._ports.old()
 
 
 def keep_books(outbox: Outbox, keep: Callable[[Settled], bool]) -> None:

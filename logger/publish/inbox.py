@@ -18,12 +18,16 @@ class Inbox:
         self.picture: Picture | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._offered = False
+        self._ended = False
 
     def belongs_to(self, loop: asyncio.AbstractEventLoop) -> None:
         """The loop whose tasks wait here."""
-        self._loop = loop
+        self._loop = loop  # whatever came before cannot have set an event: all are looked at
         if self.picture is not None:
             self.fresh.set()
+        if self._ended:
+            self.ending.set()
+        self.committed.set()
 
     def commit(self) -> None:
         """From the store's thread, after a commit."""
@@ -38,6 +42,7 @@ class Inbox:
 
     def end(self) -> None:
         """From the run's thread."""
+        self._ended = True
         self._set(self.ending)
         self._set(self.committed)
 

@@ -13,6 +13,10 @@ class Pace:
     first_s: float = 1.0
     most_s: float = 60.0
     parked_s: float = 600.0  # design: refused records are tried again every 10 min
+    answer_s: float = 30.0  # a record that is not acknowledged for so long is sent over a new connection
+    old_s: float = 3600.0  # readings that have waited too long are looked for as often
+    fault_s: float = 60.0  # after a fault of ours, doubled each time
+    faults: int = 5  # of ours within a day; then nothing more is published
     farewell_s: float = 10.0  # what a run that has ended waits for its last records to go out
 
 

@@ -7,18 +7,21 @@ from logger.core.errors import RiselogError
 
 AT = "[mqtt] "  # before the keys that a next step names
 
+BLIND = "MQTT 3.1.1 tells no refusals: a broker that drops messages is not seen; use version 5"
+
 WHOLE_TOPIC = frozenset({0x87, 0x90, 0x97})
 """Refusals that will meet every record of the topic alike."""
 
 
 class BrokerError(RiselogError):
     """The broker cannot be used now; the text says why and what to do. ``code`` is MQTT's, if any;
-    ``by_peer``: the broker itself ended the connection."""
+    ``by_peer``: the broker itself ended the connection; ``news`` is what makes it the same trouble."""
 
     exit_code = 4
 
-    def __init__(self, text: str, code: int | None = None, *, by_peer: bool = False) -> None:
+    def __init__(self, text: str, code: int | None = None, *, by_peer: bool = False, news: str = "") -> None:
         super().__init__(text)
+        self.news = news or text
         self.code = code
         self.by_peer = by_peer
 

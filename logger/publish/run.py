@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from logger.config.load import LoadedConfig
 from logger.core.readings import Quantity
 from logger.core.snapshot import Snapshot
+from logger.publish.left import left_for_others
 from logger.publish.live import Health, Picture, Source
 from logger.publish.settings import Broker
 from logger.store.records import Batch
@@ -34,10 +35,12 @@ class RunPublisher:
         keep: Callable[[Batch], bool],
     ) -> None:
         self._publisher: Publisher | None = None
+        self._store, self._tell = store, tell
         self.broker: str | None = None
         if config.mqtt is None:
             return
-        from logger.publish.publisher import Order, Publisher  # noqa: PLC0415 - costs start-up time
+        from logger.publish.order import Order  # noqa: PLC0415
+        from logger.publish.publisher import Publisher  # noqa: PLC0415 - costs start-up time
 
         broker = Broker(table=config.mqtt, job=config.job.name)
         self.broker = broker.key
@@ -50,9 +53,12 @@ class RunPublisher:
         self._publisher = Publisher(order, tell=tell, keep=keep)
 
     def start(self) -> None:
-        """Begin; the store must be there."""
+        """Begin; the store must be there. Without a broker, say what waits for one all the same."""
         if self._publisher is not None:
             self._publisher.start()
+            return
+        for text in left_for_others(self._store, None):
+            self._tell("records-wait", text)
 
     def committed(self) -> None:
         """The store has something new; from any thread."""

@@ -1,5 +1,5 @@
 """A broker of a few lines that answers as it is told, written from the OASIS MQTT 5.0 text (and 3.1.1
-where that differs), not from the client under test. QoS 1 only; no subscriptions.
+where that differs), not from the client under test. QoS 1 only; a subscription is to one topic, with QoS 0.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-CONNECT, CONNACK, PUBLISH, PUBACK, PINGREQ, PINGRESP, DISCONNECT = 1, 2, 3, 4, 12, 13, 14  # 2.1.2
+CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9  # 2.1.2
+PINGREQ, PINGRESP, DISCONNECT = 12, 13, 14
 
 
 @dataclass(frozen=True)
@@ -60,16 +61,20 @@ class _Peer:
     writer: asyncio.StreamWriter
     v5: bool = True
     unanswered: int = 0
+    hears: str = ""
 
 
 @dataclass
 class FakeBroker:
     """``answer`` gives the reason code of each PUBACK; ``None``: none is sent; a negative one: DISCONNECT
-    with its amount, and the connection is closed. ``connack`` is the reason code of the login."""
+    with its amount, and the connection is closed. ``connack`` is the reason code of the login, ``suback`` is
+    for subscriptions what ``answer`` gives for messages; ``kept`` are retained messages by topic."""
 
     answer: Callable[[Message], int | None] = lambda _message: 0
     connack: int = 0
     connack_properties: bytes = b""
+    suback: int | None = 0
+    kept: dict[str, bytes] = field(default_factory=dict)
     messages: list[Message] = field(default_factory=list)  # that were acknowledged with success
     seen: list[Message] = field(default_factory=list)
     logins: list[dict[str, Any]] = field(default_factory=list)
@@ -77,6 +82,7 @@ class FakeBroker:
     port: int = 0
     _server: asyncio.Server | None = None
     _writers: set[asyncio.StreamWriter] = field(default_factory=set)
+    _peers: list[_Peer] = field(default_factory=list)
     _changed: asyncio.Event = field(default_factory=asyncio.Event)
 
     async def __aenter__(self) -> FakeBroker:
@@ -116,6 +122,7 @@ class FakeBroker:
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._writers.add(writer)
         peer = _Peer(writer)
+        self._peers.append(peer)
         try:
             while self._answer(peer, *await self._read(reader)):
                 self._changed.set()
@@ -124,6 +131,7 @@ class FakeBroker:
             pass  # the end of a test included
         finally:
             self._writers.discard(writer)
+            self._peers.remove(peer)
             writer.close()
             self._changed.set()
 
@@ -136,6 +144,8 @@ class FakeBroker:
             return not self.connack
         if kind == PUBLISH:
             return self._published(peer, flags, body)
+        if kind == SUBSCRIBE:
+            return self._subscribed(peer, body)
         if kind == PINGREQ:
             peer.writer.write(packet(PINGRESP, b""))
         if kind == DISCONNECT:
@@ -158,6 +168,35 @@ class FakeBroker:
         if code < 0x80:
             self.messages.append(message)
         return True
+
+    def _subscribed(self, peer: _Peer, body: bytes) -> bool:
+        """3.8, 3.9."""
+        mid, at = body[:2], 2
+        if peer.v5:
+            size, at = take_varint(body, at)
+            at += size
+        topic, at = take_text(body, at)
+        assert body[at] & 3 == 0  # QoS
+        assert at + 1 == len(body)
+        if self.suback is None or self.suback < 0:
+            return self.suback is None
+        peer.writer.write(packet(SUBACK, mid + (b"\0" if peer.v5 else b"") + bytes([self.suback])))
+        if self.suback < 0x80:
+            peer.hears = topic.decode()
+            if peer.hears in self.kept:
+                self._hand(peer, self.kept[peer.hears], flags=1)
+        return True
+
+    def say(self, topic: str, payload: bytes) -> None:
+        """As if another client had published it."""
+        for peer in self._peers:
+            if peer.hears == topic:
+                self._hand(peer, payload, flags=0)
+
+    def _hand(self, peer: _Peer, payload: bytes, *, flags: int) -> None:
+        name = peer.hears.encode()
+        body = len(name).to_bytes(2, "big") + name + (b"\0" if peer.v5 else b"") + payload
+        peer.writer.write(bytes([PUBLISH << 4 | flags]) + varint(len(body)) + body)
 
     async def _read(self, reader: asyncio.StreamReader) -> tuple[int, int, bytes]:
         first = (await reader.readexactly(1))[0]

@@ -12,11 +12,22 @@ from logger.config.schema import MqttTable
 from logger.core.readings import Flag, Quantity, Reading
 from logger.core.snapshot import Event
 from logger.publish.live import Source
+from logger.publish.order import Calendar, Order
 from logger.publish.outbox import Outbox
 from logger.publish.pace import Pace
-from logger.publish.publisher import Order, Publisher
+from logger.publish.publisher import Publisher
 from logger.publish.settings import Broker
 from logger.store import Batch, CursorMove, RunHeader, StoredEvent, StoredResult, StoreWriter
+
+
+class Sure:
+    """A clock that is believed at once."""
+
+    doubt = ""
+
+    def look(self, utc_us: int, elapsed_ns: int) -> int | None:
+        return utc_us
+
 
 QUICK = Pace(first_s=0.01, most_s=0.05, parked_s=600.0, farewell_s=5.0)
 CHANNELS = (("ret", Quantity.TEMPERATURE), ("sup", Quantity.TEMPERATURE), ("sup", Quantity.HUMIDITY))
@@ -33,6 +44,7 @@ class Bench:
     path: Path
     mqtt: MqttTable
     pace: Pace = QUICK
+    calendar: Calendar = field(default_factory=Sure)
     said: list[tuple[str, str]] = field(default_factory=list)
     run: str = ""
     seq: int = 0
@@ -54,17 +66,21 @@ class Bench:
             self.publish()
 
     def publish(self) -> None:
+        self.publisher = self.publisher_of()
+        self.publisher.start()
+
+    def publisher_of(self) -> Publisher:
         order = Order(
             broker=self.broker,
             store=self.path,
             source=Source(run=self.run, simulated=False),
             probes={"sup": ("supply", (Quantity.TEMPERATURE, Quantity.HUMIDITY))},
             pace=self.pace,
+            calendar=self.calendar,
         )
-        self.publisher = Publisher(
+        return Publisher(
             order, tell=lambda code, text: self.said.append((code, text)), keep=self._keep, rng=lambda: 0.0
         )
-        self.publisher.start()
 
     def readings(self, count: int, *, age_s: float = 0.0) -> None:
         """So many, in turn of all channels, as if they had come that long ago."""

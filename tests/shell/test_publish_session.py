@@ -3,6 +3,7 @@
 import json
 from collections import Counter
 from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from logger.publish.live import Health, Picture
 from logger.publish.pace import Pace
 from tests.shell.contract import check
 from tests.shell.fake_broker import FakeBroker, Message
-from tests.shell.publish_bench import Bench, table
+from tests.shell.publish_bench import QUICK, Bench, table
 
 SUP = "riselog/hall/north/reading/sup/temperature"
 RECORDS = ("reading", "event", "result")
@@ -424,10 +425,10 @@ REFUSED_LOGINS = {  # MQTT 5.0, 3.2.2.2
     0x84: "does not speak this version of MQTT",
     0x85: "does not take the client id",
     0x86: "does not know this user name or password",
-    0x87: "check user name and password",
+    0x87: "does not let this user in (reason 0x87); check [mqtt] username",
     0x88: "is not available",
     0x8A: "has banned this client",
-    0x97: "has no quota left",
+    0x97: "has no quota left for this user (reason 0x97); raise the broker's quota",
 }
 
 
@@ -449,7 +450,7 @@ async def test_a_refused_login_is_said_once(
     assert bench.left() == (0, 0, 0)
 
 
-@pytest.mark.parametrize(("code", "part"), [(4, "user name or password"), (5, "does not allow it")])
+@pytest.mark.parametrize(("code", "part"), [(4, "user name or password"), (5, "does not let this user in")])
 async def test_a_refused_login_of_mqtt_3_1_1(
     code: int, part: str, broker: FakeBroker, make: Callable[..., Bench]
 ) -> None:
@@ -501,11 +502,10 @@ async def test_a_connection_that_is_closed_at_once(
 
 
 async def test_a_broker_that_acknowledges_nothing_is_left_and_tried_again(
-    broker: FakeBroker, make: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+    broker: FakeBroker, make: Callable[..., Bench]
 ) -> None:
-    monkeypatch.setattr("logger.publish.connection.ANSWER_S", 0.1)
     broker.answer = lambda m: None if "/reading/" in m.topic else 0
-    bench = make()
+    bench = make(pace=replace(QUICK, answer_s=0.1))
     bench.begin("r1")
     bench.readings(3)
     await broker.until(lambda: len(broker.logins) >= 2)
@@ -523,12 +523,14 @@ async def test_a_fault_of_ours_is_said_and_ends_the_publishing_alone(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setenv("RISELOG_DATA_DIR", str(tmp_path))
-    monkeypatch.setattr("logger.publish.outbox.reading_post", lambda *_: 1 / 0)
-    bench = make()
+    monkeypatch.setattr("logger.publish.connection.Connection._send", lambda *_: 1 / 0)
+    bench = make(pace=replace(QUICK, fault_s=0.01, faults=3))
     bench.begin("r1")
     bench.readings(3)
-    await bench.until(lambda: bench.said)
-    ((code, text),) = bench.said
+    await bench.until(lambda: len(bench.codes()) == 2 and "stopped" in bench.publisher.words())  # type: ignore[union-attr]
+    (_, first), (code, text) = bench.said
+    assert first.startswith("publishing pauses and is tried again: internal fault in 'publishing' (Zero")
+    assert len(broker.logins) == 3
     assert code == "broker-fault"
     assert "nothing more is published: internal fault in 'publishing' (ZeroDivisionError" in text
     assert bench.publisher is not None

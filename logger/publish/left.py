@@ -1,0 +1,29 @@
+"""What lies in a store for brokers that the config does not name."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from logger.core.errors import StoreError
+from logger.store.waiting import WaitingReader
+
+
+def left_for_others(store: Path, key: str | None) -> list[str]:
+    """Sentences with the next step; ``key`` is the broker of the config, ``None`` where it has none.
+
+    Nothing is said where there is no store or it cannot be read: who uses it says that.
+    """
+    try:
+        with WaitingReader(store) as reader:
+            others = reader.other_brokers(key or "")
+    except StoreError:
+        return []
+    if key is None:
+        waiting = sum(count for _, count in others)
+        text = f"{waiting:,} records of this job wait for the broker; they are kept until [mqtt] is back"
+        return [text] if waiting else []
+    return [
+        f'{count:,} records wait for the broker "{name}", which the config does not name; write [mqtt] '
+        f'name = "{name}" to send them there'
+        for name, count in others
+    ]
