@@ -78,6 +78,12 @@ def casing_loss_w(job: JobParams, net_w: float) -> tuple[float, float]:
     return CASING_MEAN * input_w, CASING_U * input_w
 
 
+def steady_casing_w(job: JobParams) -> float | None:
+    """Casing loss where it is the same whatever the air takes up, W; None where it goes with that."""
+    without, with_heat = (casing_loss_w(job, net_w)[0] for net_w in (0.0, 1.0))
+    return without if without == with_heat else None
+
+
 def drift_bound_w(stretch: Stretch, t_factor: float) -> float | None:
     """One-sided bound B of what a slow tail may still add or take, W; None if not to be had."""
     line = stretch.line

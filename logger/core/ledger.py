@@ -1,7 +1,7 @@
 """Exact sums over ticks, so that the mean of any past stretch can be had, however long.
 
 Fixed-point integers as in ``core.line``: no rounding builds up over days. Rows are kept as they
-came and summed when somebody asks, which is seldom.
+came and summed when somebody asks, which is seldom; each of them once, but for the newest few.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 SCALE = 1_000_000_000  # fixed-point steps per unit: fits humidity ratios (1e-9) and powers alike
-_CHUNK = 1_000  # ticks summed in 64 bits: room for 9 MW in each of them
+_CHUNK = 100  # ticks summed at once, in 64 bits: room for 90 MW in each of them
 _LEAST_SHIFT = 64  # ticks cut off at once: cost
 
 
@@ -52,30 +52,38 @@ class Ledger:
     def clear(self, next_tick: int) -> None:
         """Forget all; the next tick posted is ``next_tick``."""
         self._first = next_tick
-        self._before: Sums = (0,) * (self._width + 1)
+        self._marks: list[Sums] = [(0,) * (self._width + 1)]  # before the first row, then after each chunk
         self._rows: list[Row | None] = []
 
     def post(self, values: Row | None) -> None:
         """Add the next tick (the main ledger: in the order of ``Column``); None where a value is missing."""
         self._rows.append(values)
         if len(self._rows) > 2 * self._keep:
-            self._before = self._add(self._keep)
+            self._marks = [self._sum(self._keep)]
             del self._rows[: self._keep]
             self._first += self._keep
 
     def at(self, tick: int) -> Sums:
         """Sums of all ticks before ``tick``; the oldest or newest that is known if it is not."""
-        return self._add(min(max(tick - self._first, 0), len(self._rows)))
+        return self._sum(min(max(tick - self._first, 0), len(self._rows)))
 
-    def _add(self, count: int) -> Sums:
-        rows = [row for row in self._rows[:count] if row is not None]
-        if not rows:
-            return self._before
-        n, *sums = self._before
-        for start in range(0, len(rows), _CHUNK):
-            fixed = np.rint(np.array(rows[start : start + _CHUNK]) * SCALE).astype(np.int64)
-            sums = [a + b for a, b in zip(sums, fixed.sum(axis=0).tolist(), strict=True)]
-        return (n + len(rows), *sums)
+    def _sum(self, count: int) -> Sums:
+        """All before the first row that is kept, and ``count`` rows."""
+        rows, marks = self._rows, self._marks
+        while len(marks) * _CHUNK <= count:
+            end = len(marks) * _CHUNK
+            marks.append(_add(marks[-1], rows[end - _CHUNK : end]))
+        chunk = count // _CHUNK
+        return _add(marks[chunk], rows[chunk * _CHUNK : count])
+
+
+def _add(before: Sums, some: list[Row | None]) -> Sums:
+    rows = [row for row in some if row is not None]
+    if not rows:
+        return before
+    n, *sums = before
+    fixed = np.rint(np.array(rows) * SCALE).astype(np.int64)
+    return (n + len(rows), *[a + b for a, b in zip(sums, fixed.sum(axis=0).tolist(), strict=True)])
 
 
 def means(start: Sums, end: Sums) -> Row | None:

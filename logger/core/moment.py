@@ -155,6 +155,7 @@ class MomentReader:
         self._held_w: float | None = None
         self.streams = {place: Stream() for place, *_ in (*self._entering, *self._supply, *self._velocity)}
         self._streams = tuple(self.streams.items())
+        self._supply_streams = tuple((place, self.streams[place]) for place, *_ in self._supply)
         self.humidity_seen = self.pressure_seen = False
         known = job.pressure_u_pa < GUESSED_PRESSURE_U_PA  # from altitude or given, not a bare assumption
         spread = PRESSURE_GAP * job.pressure_pa if known else inf
@@ -172,7 +173,7 @@ class MomentReader:
 
     def frozen(self) -> list[int]:
         """Slots of the supply probes that are frozen now."""
-        return [place for place, *_ in self._supply if self.streams[place].frozen]
+        return [place for place, stream in self._supply_streams if stream.frozen]
 
     def frozen_since(self) -> int:
         """Tick from which the frozen streams have repeated their value; there must be one."""
@@ -305,8 +306,7 @@ class MomentReader:
     def _is_frozen(self, tick: int, entering_c: float) -> bool:
         entering_step = self.streams[self._entering[0][0]].step
         frozen = False
-        for place, *_ in self._supply:
-            stream = self.streams[place]
+        for _, stream in self._supply_streams:
             if (not stream.frozen and tick - stream.changed_tick >= FROZEN_TICKS) or stream.partner_c is None:
                 stream.check_frozen(tick, entering_c, entering_step)
             frozen = frozen or stream.frozen

@@ -14,6 +14,7 @@ import numpy as np
 
 from logger.core.airflow_watch import AirflowWatch
 from logger.core.align import Grid, Slots
+from logger.core.assess import steady_casing_w
 from logger.core.book import FiringBook
 from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch, full_fire
@@ -81,6 +82,7 @@ class Pipeline:
         self._sides = Sides(job, slots, round(self._keep_s) + DATED_BACK_S)
         self._sides.clear(1)
         self._gas = GasMeter(job, slots, round(self._keep_s))
+        self._casing_w = steady_casing_w(job)
         self.book = FiringBook(job, self.detector, self._ledger, self.reader, self._sides, self._gas)
         self.watch = StreamWatch(job, slots, self.book.say)
         self._limits = LimitWatch(job, slots, self.book.say)
@@ -221,7 +223,8 @@ class Pipeline:
         self.watch.tick(tick, times, frozen, velocity_m_s)
         if self._gas.counter is not None and (went_back := self._gas.tick(values, times, counts)):
             self.book.say(tick, "gas-counter-back", went_back, self._gas.counter)
-        self.watch.tick_sides(tick, held=self.reader.humidity_held, refused=self.reader.pressure_refused)
+        if self.reader.humidity_held or self.reader.pressure_refused:
+            self.watch.tick_sides(tick, held=self.reader.humidity_held, refused=self.reader.pressure_refused)
         smooth_k = None if rise_k is None else cycles.smooth_k
         self._limits.tick(tick, cycles.phase, Seen(smooth_k, supply_c, entering_c), values, times)
         if rise_k is not None:
@@ -260,14 +263,16 @@ class Pipeline:
             fan = gauge.phase
             ratio = 1.0 if fan is None else heat_ratio(dry_kg_s, inlet_c, w, pressure_pa, fan)
             fan_w = gauge.heat_w(ratio, dry_kg_s)
-            output_w = air_w - fan_w + (self.book.casing_w(air_w - fan_w) if phase in FIRING else 0.0)
+            net_w = air_w - fan_w
+            casing_w = self._casing_w
+            if phase not in FIRING:
+                casing_w = 0.0
+            elif casing_w is None:
+                casing_w = self.book.casing_w(net_w)
+            output_w = net_w + casing_w
         beside_c = entering_c if return_c is None else return_c
-        self._ledger.post(
-            (
-                *(entering_c, supply_c, rise_k, w, pressure_pa, dry_kg_s, air_w, fan_w),
-                *(output_w or 0.0, beside_c, inlet_c),
-            )
-        )
+        rest = fan_w, output_w or 0.0, beside_c, inlet_c
+        self._ledger.post((entering_c, supply_c, rise_k, w, pressure_pa, dry_kg_s, air_w, *rest))
         return output_w
 
     def _point(
