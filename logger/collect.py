@@ -59,7 +59,6 @@ class Collector:
         self._awake_ns: Callable[[], int] | None = getattr(clock, "awake_ns", None)
         self._slept_ns = self._sleep_so_far_ns(clock.now_ns())
         self._faults: set[tuple[str, str]] = set()
-        self._links: dict[str, LinkState] = {}
         self._told: dict[str, tuple[LinkState, frozenset[str]]] = {}  # state and texts told last
         self.refused = 0
         self.start_utc_us: int | None = None
@@ -79,10 +78,6 @@ class Collector:
         while self._queue:
             records.append(self._queue.popleft())
         return records
-
-    def links(self) -> dict[str, LinkState]:
-        """State of the way to each probe, as its driver last said it."""
-        return dict(self._links)
 
     def emit(self, sample: Sample) -> None:
         """Stamp one sample and queue it."""
@@ -154,7 +149,6 @@ class Collector:
     def link(self, probe: str, state: LinkState, text: str) -> None:
         """A probe's link changed: an event on a change that matters, not one for each retry: while the
         state stays, only a text that was not told yet."""
-        self._links[probe] = state
         if state in (LinkState.SEARCHING, LinkState.CONNECTING):
             return
         before, texts = self._told.get(probe, (None, frozenset()))

@@ -132,7 +132,6 @@ def _unit(config: ConfigFile, probes: Probes, notes: list[str]) -> UnitParams:
         fan_heat_w=fan_heat_w,
         fan_drive=unit.fan_drive,
         outdoor_air=OutdoorAir(outdoor_word),
-        outdoor_air_assumed=unit.outdoor_air is None,
         outdoor_fraction=share or 0.0,
         outdoor_fraction_u95=0.0 if share is None else share_u95,
         casing_loss_w=unit.casing_loss,

@@ -40,13 +40,6 @@ def key_lines(text: str) -> dict[KeyPath, int]:
     return walk.lines
 
 
-def nearest_line(lines: Mapping[KeyPath, int], path: KeyPath) -> int:
-    """Line of the key, or of the innermost table around it that is there; else 1."""
-    while path and path not in lines:
-        path = path[:-1]
-    return lines.get(path, 1)
-
-
 class _Walk:
     """One pass over the text; ``at`` is the place of the next character."""
 

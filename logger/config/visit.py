@@ -10,14 +10,13 @@ from pydantic import BeforeValidator
 
 from logger.config import fields as f
 from logger.config.problems import Problem
-from logger.config.quantities import Dimension
+from logger.config.quantities import Dimension, show
 from logger.config.table import Table
 from logger.core.params import VisitParams
 
 FILTERS = ("clean", "loaded", "none")
 FUEL_J_M3 = {"natural gas": (25e6, 60e6), "propane": (70e6, 120e6)}  # J/m3, wide about 39 and 93 (assumed)
 FUELS = tuple(FUEL_J_M3)
-BTU_FT3 = 1055.05585 / 0.3048**3  # J/m3, NIST SP 811
 
 
 def _yes_or_no(value: object) -> bool:
@@ -157,10 +156,11 @@ def visit_problems(
     if visit.fuel is not None and heating_value_j_m3 is not None:
         low, high = FUEL_J_M3[visit.fuel]
         if not low <= heating_value_j_m3 <= high:
+            value, dimension = heating_value_j_m3, Dimension.HEATING_VALUE
             yield Problem(
                 ("visit", "fuel"),
-                f"is {visit.fuel} and gas.heating_value is {heating_value_j_m3 / 1e6:.0f} MJ/m3 "
-                f"({heating_value_j_m3 / BTU_FT3:.0f} Btu/ft3): that is another gas; correct one of the two",
+                f"is {visit.fuel} and gas.heating_value is {show(value, dimension, 'si')} "
+                f"({show(value, dimension, 'us')}): that is another gas; correct one of the two",
             )
 
 

@@ -161,7 +161,6 @@ class UnitParams:
     fan_heat_w: float | None = None  # with GIVEN
     fan_drive: FanDrive = FanDrive.CONSTANT_SPEED
     outdoor_air: OutdoorAir = OutdoorAir.CLOSED
-    outdoor_air_assumed: bool = True  # the operator did not say it
     outdoor_fraction: float = 0.0
     outdoor_fraction_u95: float = 0.0  # absolute, as a fraction of the supply air
     casing_loss_w: float | None = None  # None: 0..2 % of input assumed

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import hypot, inf
+from typing import NamedTuple
 
 from logger.core.efficiency import gas_warnings
 from logger.core.firing import SteadyStretch
@@ -88,33 +89,46 @@ def _rise(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
     return Doubt("rise-below-plate", text)
 
 
+class _Limit(NamedTuple):
+    """A limit of the plate on one side's air; ``sign`` is 1 for a maximum, -1 for a minimum."""
+
+    code: str
+    side: int  # place in ``sides_of``
+    sign: float
+    read: str
+    words: str
+    todo: str
+
+
+_SUPPLY = _Limit(
+    *("supply-above-plate", 0, 1.0, "The steady supply air of", "is above the plate's maximum of"),
+    "stop and follow the maker's instructions; look for too little airflow first.",
+)
+_ENTERING = _Limit(
+    *("entering-below-plate", 1, -1.0, "The entering air of", "is below the plate's minimum of"),
+    "flue gas may condense in the heat exchanger; follow the maker's instructions, look at the outdoor-air "
+    "damper.",
+)
+
+
 def _supply(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
-    most_c = job.unit.max_supply_c
-    if most_c is None:
-        return None
-    side, _ = sides_of(job, stretch)
-    over = _probability(side.now_c - most_c, _u_k(side, stretch))
-    if over <= SURE:
-        return None
-    text = (
-        f"The steady supply air of {temperature_text(side.now_c)} is above the plate's maximum of "
-        f"{temperature_text(most_c)} with {probability_text(over)} probability: stop and follow the maker's "
-        "instructions; look for too little airflow first."
-    )
-    return Doubt("supply-above-plate", text)
+    return _past(job, stretch, _SUPPLY, job.unit.max_supply_c)
 
 
 def _entering(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
-    least_c = job.unit.min_entering_c
-    if least_c is None:
+    return _past(job, stretch, _ENTERING, job.unit.min_entering_c)
+
+
+def _past(job: JobParams, stretch: SteadyStretch, limit: _Limit, limit_c: float | None) -> Doubt | None:
+    """Whether one side's air lies beyond a limit of the plate, None where there is none."""
+    if limit_c is None:
         return None
-    _, side = sides_of(job, stretch)
-    under = _probability(least_c - side.now_c, _u_k(side, stretch))
-    if under <= SURE:
+    side = sides_of(job, stretch)[limit.side]
+    beyond = _probability(limit.sign * (side.now_c - limit_c), _u_k(side, stretch))
+    if beyond <= SURE:
         return None
     text = (
-        f"The entering air of {temperature_text(side.now_c)} is below the plate's minimum of "
-        f"{temperature_text(least_c)} with {probability_text(under)} probability: flue gas may condense in "
-        "the heat exchanger; follow the maker's instructions, look at the outdoor-air damper."
+        f"{limit.read} {temperature_text(side.now_c)} {limit.words} {temperature_text(limit_c)} with "
+        f"{probability_text(beyond)} probability: {limit.todo}"
     )
-    return Doubt("entering-below-plate", text)
+    return Doubt(limit.code, text)

@@ -198,7 +198,6 @@ FULL_JOB = JobParams(
         fan_heat_w=450.0,
         fan_drive=FanDrive.VARIABLE,
         outdoor_air=OutdoorAir.FRACTION,
-        outdoor_air_assumed=False,
         outdoor_fraction=0.2,
         outdoor_fraction_u95=0.06,
         casing_loss_w=300.0,
@@ -477,19 +476,19 @@ MIXED = SMALL + '[probes.mix]\nrole = "mixed"\ndriver = "radio"\naddress = "x"\n
 @pytest.mark.parametrize(
     ("text", "line", "expected", "note"),
     [
-        (SMALL, 'outdoor_air = "closed"', (OutdoorAir.CLOSED, False, 0.0, 0.0), None),
-        (OUTDOOR, 'outdoor_air = "20 %"', (OutdoorAir.FRACTION, False, 0.2, 0.05), "outdoor_air_u95 is left"),
-        (OUTDOOR, 'outdoor_air = "0 %"', (OutdoorAir.FRACTION, False, 0.0, 0.05), "outdoor_air_u95 is left"),
-        (MIXED, 'outdoor_air = "20 %"', (OutdoorAir.FRACTION, False, 0.2, 0.05), None),
-        (MIXED, "", (OutdoorAir.CLOSED, True, 0.0, 0.0), None),
-        (MIXED, 'outdoor_air = "open"', (OutdoorAir.OPEN, False, 0.0, 0.0), None),
-        (SMALL, 'outdoor_air = "open"', (OutdoorAir.OPEN, False, 0.0, 0.0), "there will be no verdict"),
+        (SMALL, 'outdoor_air = "closed"', (OutdoorAir.CLOSED, 0.0, 0.0), None),
+        (OUTDOOR, 'outdoor_air = "20 %"', (OutdoorAir.FRACTION, 0.2, 0.05), "outdoor_air_u95 is left"),
+        (OUTDOOR, 'outdoor_air = "0 %"', (OutdoorAir.FRACTION, 0.0, 0.05), "outdoor_air_u95 is left"),
+        (MIXED, 'outdoor_air = "20 %"', (OutdoorAir.FRACTION, 0.2, 0.05), None),
+        (MIXED, "", (OutdoorAir.CLOSED, 0.0, 0.0), None),
+        (MIXED, 'outdoor_air = "open"', (OutdoorAir.OPEN, 0.0, 0.0), None),
+        (SMALL, 'outdoor_air = "open"', (OutdoorAir.OPEN, 0.0, 0.0), "there will be no verdict"),
     ],
 )
 def test_outdoor_air(text: str, line: str, expected: tuple[Any, ...], note: str | None) -> None:
     loaded = load(f"{text}[unit]\noutput = '30 kW'\n{line}\n")
     unit = loaded.job.unit
-    got = (unit.outdoor_air, unit.outdoor_air_assumed, unit.outdoor_fraction, unit.outdoor_fraction_u95)
+    got = (unit.outdoor_air, unit.outdoor_fraction, unit.outdoor_fraction_u95)
     assert got == expected
     about = [n for n in loaded.notes if "outdoor_air" in n]
     assert not about if note is None else note in about[0]

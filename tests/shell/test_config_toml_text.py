@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.config.toml_text import key_lines, nearest_line, toml_text
+from logger.config.toml_text import key_lines, toml_text
 
 ODD = '''# comment with [brackets] and key = 1
 top = "a # no comment" # comment = 2
@@ -74,12 +74,6 @@ def test_lines_in_odd_layouts(ending: str) -> None:
     lines = key_lines(text)
     assert {path: lines[path] for path in ODD_LINES} == ODD_LINES
     assert set(lines) == set(_paths(tomllib.loads(text)))
-
-
-def test_a_missing_key_stands_where_its_table_does() -> None:
-    lines = key_lines("\n[job]\nname = 1")
-    assert nearest_line(lines, ("job", "units")) == 2
-    assert nearest_line(lines, ("airflow", "source")) == 1
 
 
 def _paths(value: Any, path: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:
