@@ -15,6 +15,7 @@ from drivers.quantity_key import Kind
 
 SCHEMA = "riselog.gatt-map/1"
 START_LIMIT = 20  # bytes, what fits the smallest ATT_MTU of 23: Core Specification vol 3 part F 3.2.8
+TITLE_LIMIT = 80  # characters, assumed
 VALUES_LIMIT = 32  # [[value]] tables, assumed
 _SHORT = re.compile(r"(?:0x)?([0-9a-f]{4})", re.ASCII)
 _FULL = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}", re.ASCII)
@@ -32,6 +33,12 @@ def _uuid(text: object) -> object:
             f'"{text}" is no UUID; write 4 hexadecimal digits like "181a", or all 36 characters of it'
         )
     return low
+
+
+def _title(text: object) -> object:
+    if isinstance(text, str) and not (0 < len(text) <= TITLE_LIMIT and text.isprintable()):
+        raise ValueError(f"must be one line of 1 to {TITLE_LIMIT} characters that can be shown")
+    return text
 
 
 def _payload(text: object) -> object:
@@ -131,7 +138,7 @@ class ProbeMap(MapTable):
     model_config = ConfigDict(serialize_by_alias=True)
 
     schema_: Literal["riselog.gatt-map/1"] = Field(alias="schema", examples=[SCHEMA])
-    title: str = Field(min_length=1, max_length=80, examples=["thermometer of the boiler room"])
+    title: Annotated[str, BeforeValidator(_title)] = Field(examples=["thermometer of the boiler room"])
     value: Annotated[tuple[ValueTable, ...], Field(strict=False, max_length=VALUES_LIMIT)] = Field(
         examples=["[[value]]"]
     )

@@ -43,7 +43,8 @@ class MapProfile:
 
     async def plan(self, connection: Connection) -> Plan:
         """What to use of this connection."""
-        here = {(each.service_uuid, each.uuid): each for each in connection.characteristics}
+        # Of several with the same UUIDs the first is meant.
+        here = {(each.service_uuid, each.uuid): each for each in reversed(connection.characteristics)}
         start = self._map.start
         target = here.get((start.service, start.characteristic)) if start else None
         if start is not None and (target is None or not target.can_write):
@@ -69,10 +70,13 @@ class MapProfile:
             if characteristic is None:
                 continue
             how = self._how[source]
+            notifies = characteristic.can_notify and how != "read"
+            # What is to be started may have an old value to read before it is.
+            waits = notifies and self._map.start is not None
             limited = replace(
                 characteristic,
-                can_read=characteristic.can_read and how != "notify",
-                can_notify=characteristic.can_notify and how != "read",
+                can_read=characteristic.can_read and how != "notify" and not waits,
+                can_notify=notifies,
             )
             if limited.can_read or limited.can_notify:
                 yield self._source(source, rules, limited)

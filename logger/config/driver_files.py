@@ -32,11 +32,11 @@ class FileTexts:
         found = dict(options)
         faults: list[Problem] = []
         for key, kind in kinds.items():
-            name = options[key]
+            name = options.get(key)
             if name is None:
                 continue
             try:
-                found[key] = self._content(name, kind)
+                found[key] = self._content(str(name), kind)
             except RiselogError as error:
                 faults += [Problem((*path, key), line) for line in str(error).splitlines()]
         problems += faults

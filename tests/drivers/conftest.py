@@ -276,15 +276,17 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
             return self._value
 
     class Advert(ServiceInterface):
-        def __init__(self, name: str, service_data: bytes | None) -> None:
+        def __init__(self, name: str, service_data: bytes | None, maker: dict[int, bytes]) -> None:
             super().__init__("org.bluez.LEAdvertisement1")
             self._name = name
             self._data = service_data
-            self._maker: dict[int, bytes] = {}
+            self._maker = maker
 
-        def send_as_maker(self, company: int, data: bytes) -> None:
-            self._maker = {company: data}
-            self.emit_properties_changed({"ManufacturerData": self._packed_by_company()})
+        def send(self, service_data: bytes | None, maker: dict[int, bytes]) -> None:
+            self._data, self._maker = service_data, maker
+            self.emit_properties_changed(
+                {"ServiceData": self._packed(), "ManufacturerData": self._packed_by_company()}
+            )
 
         def _packed_by_company(self) -> dict[int, Variant]:
             return {company: Variant("ay", data) for company, data in self._maker.items()}
@@ -292,10 +294,6 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
         @dbus_property(access=PropertyAccess.READ)
         def ManufacturerData(self) -> Annotated[dict[int, Variant], DBusSignature("a{qv}")]:
             return self._packed_by_company()
-
-        def send(self, service_data: bytes | None) -> None:
-            self._data = service_data
-            self.emit_properties_changed({"ServiceData": self._packed()})
 
         def _packed(self) -> dict[str, Variant]:
             if self._data is None:
@@ -359,12 +357,18 @@ class Remote:
                 self._interfaces.setdefault(char.uuid16, served)
         await self._manage("GattManager1", "RegisterApplication", f"/probe{self._hci}")
 
-    async def advertise(self, *, name: str = "probe", service_data: bytes | None = None) -> None:
-        """Broadcast, in place of what was broadcast before."""
+    async def advertise(
+        self,
+        *,
+        name: str = "probe",
+        service_data: bytes | None = None,
+        maker: dict[int, bytes] | None = None,
+    ) -> None:
+        """Broadcast, in place of what was broadcast before; ``maker`` is manufacturer data by company."""
         if self._advert is not None:
-            self._advert.send(service_data)
+            self._advert.send(service_data, maker or {})
             return
-        self._advert = served_kinds().Advert(name, service_data)
+        self._advert = served_kinds().Advert(name, service_data, maker or {})
         self._bus.export(f"/advert{self._hci}", self._advert)
         await self._manage("LEAdvertisingManager1", "RegisterAdvertisement", f"/advert{self._hci}")
 
@@ -381,10 +385,6 @@ class Remote:
             f"/advert{self._hci}",
         )
         assert not reply.error_name, reply.body
-
-    def advertise_as_maker(self, company: int, data: bytes) -> None:
-        """Broadcast that manufacturer data from now on."""
-        self._advert.send_as_maker(company, data)
 
     def notify(self, uuid16: int | str, value: bytes) -> None:
         """Send a notification, if subscribed."""

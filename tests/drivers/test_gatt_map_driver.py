@@ -42,6 +42,11 @@ def named(name: str) -> dict[str, Any]:
     return ProbeMap.model_validate(tomllib.loads(text)).model_dump()
 
 
+def made(*values: dict[str, Any]) -> dict[str, Any]:
+    whole = {"schema": "riselog.gatt-map/1", "title": "made", "value": list(values)}
+    return ProbeMap.model_validate(whole).model_dump()
+
+
 DUCT, HYGROMETER = named("duct-thermometer.toml"), named("broadcast-hygrometer.toml")
 
 
@@ -100,8 +105,7 @@ async def test_check_says_what_fits_the_map_and_writes_nothing(air: Any) -> None
     chars = served(air)
     await remote.serve(*chars)
     await remote.advertise(name="one")
-    await other.advertise(name="two")
-    other.advertise_as_maker(0xFFFF, BROADCAST)
+    await other.advertise(name="two", maker={0xFFFF: BROADCAST})
     requests = [
         air.request("hyg", map=HYGROMETER, name="two"),
         air.request("ret", map=DUCT, address=remote.address),
@@ -153,11 +157,10 @@ async def test_a_probe_that_does_not_fit_is_refused_and_what_it_lacks_is_named(a
 
 async def test_broadcasts_are_read_and_a_bad_one_is_left_out(air: Any) -> None:
     remote, log = await air.remote(), air.log()
-    await remote.advertise()
-    remote.advertise_as_maker(0xFFFF, BROADCAST)
+    await remote.advertise(maker={0xFFFF: BROADCAST})
     async with air.running(QuickDriver([air.request(map=HYGROMETER, address=remote.address)], log.context())):
         await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) >= 2)
-        remote.advertise_as_maker(0xFFFF, BROADCAST[:-1])
+        await remote.advertise(maker={0xFFFF: BROADCAST[:-1]})
         await log.until(lambda: len(log.links) >= 3)
         await remote.hide()
         await log.until(lambda: log.state() is LOST)
@@ -171,12 +174,30 @@ async def test_broadcasts_are_read_and_a_bad_one_is_left_out(air: Any) -> None:
     )
 
 
+async def test_service_data_and_a_standard_uuid_by_their_short_names(air: Any) -> None:
+    one, two, log = await air.remote(), await air.remote(), air.log()
+    await one.advertise(service_data=bytes.fromhex("1913"))
+    await two.serve(air.Char(0x2A6E, bytes.fromhex("5908"), ("read",)))
+    await two.advertise()
+    value = {"quantity": "temperature", "unit": "degC", "format": "sint16", "scale": 0.01}
+    heard = made({**value, "service_data": "FCD2"})
+    asked = made({**value, "service": "181A", "characteristic": "0x2a6e"})
+    requests = [
+        air.request("ret", map=heard, address=one.address),
+        air.request("sup", map=asked, address=two.address),
+    ]
+    async with air.running(GattMapDriver(requests, log.context())):
+        await log.until(lambda: log.state("ret") is LIVE and log.state("sup") is LIVE)
+        await log.until(lambda: len(log.values(Quantity.TEMPERATURE, "sup")) > 0)
+    assert log.values(Quantity.TEMPERATURE, "ret")[0] == 48.89
+    assert log.values(Quantity.TEMPERATURE, "sup")[0] == 21.37
+
+
 async def test_both_ways_at_once(air: Any) -> None:
     one, two, log = await air.remote(), await air.remote(), air.log()
     await one.serve(*served(air))
     await one.advertise()
-    await two.advertise()
-    two.advertise_as_maker(0xFFFF, BROADCAST)
+    await two.advertise(maker={0xFFFF: BROADCAST})
     requests = [
         air.request("ret", map=DUCT, address=one.address),
         air.request("sup", map=HYGROMETER, address=two.address),

@@ -158,6 +158,7 @@ BAD = [  # map, line, key, part of the reason
     (HEAD + GATT + START.replace('"01"', '"1"'), 13, "start.payload", "is not bytes"),
     (HEAD + GATT + START.replace('"01"', '"' + 21 * "01" + '"'), 13, "start.payload", "longer than 20 bytes"),
     (HEAD + GOOD.replace("temperature", "battery").replace("degC", "%"), 3, "value", "anything of the air"),
+    (HEAD.replace("invented", "a\\u001b[2J") + GOOD, 2, "title", "must be one line of 1 to 80 characters"),
     (HEAD, 1, "value", "missing; add the table [[value]]"),
     (HEAD + "value = []\n", 3, "value", "is empty; add a table [[value]]"),
     (HEAD + "value = 3\n", 3, "value", "must be an array"),

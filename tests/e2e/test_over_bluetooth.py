@@ -156,8 +156,7 @@ EXAMPLES = Path(__file__).parents[2] / "config" / "maps"
 async def test_mapped_probes_are_run_and_their_maps_are_kept_for_a_replay(program: Any, air: Any) -> None:
     """The two example maps; the packets are made by hand from what the maps say."""
     ret, sup = await air.remote(), await air.remote()
-    await ret.advertise()
-    ret.advertise_as_maker(0xFFFF, bytes.fromhex("9cdaa15be01ae1"))  # 21.5 °C, 45.5 %, 988 hPa, 97 %
+    await ret.advertise(maker={0xFFFF: bytes.fromhex("9cdaa15be01ae1")})  # 21.5 °C, 45.5 %, 988 hPa, 97 %
     ours = "7a1e000{}-5c3b-4f0e-9a57-2d6c8b90e1f4"
     service, values, target = ours.format(1), ours.format(2), ours.format(4)
     command = air.Char(target, b"", ("write",), service)
