@@ -19,7 +19,10 @@ Probes = Mapping[str, tuple[str, Sequence[Quantity]]]
 class Calendar(Protocol):
     """As ``BelievedClock``: a wall time by which readings may be passed over."""
 
-    doubt: str
+    @property
+    def doubt(self) -> str:
+        """Why a person should look at the clock; empty where nobody need."""
+        ...
 
     def look(self, utc_us: int, elapsed_ns: int) -> int | None:
         """``None`` where it is not believed."""

@@ -26,7 +26,8 @@ def _awake_s() -> float:
 class Ports:
     """What a connection is given. ``tell`` takes code, sentence and what makes it the same news;
     ``well`` that a topic is taken, ``holds`` that the connection is a good one; ``keep`` hands to the
-    store's writer and says whether it took it; ``old`` passes over what has waited too long; ``ours`` knows the runs of this store."""
+    store's writer and says whether it took it; ``old`` passes over what has waited too long;
+    ``ours`` knows the runs of this store."""
 
     broker: Broker
     source: Source

@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ from tests.broker.conftest import READY_S, Mosquitto
 from tests.broker.listening import Subscriber
 from tests.e2e.conftest import Program
 from tests.shell.contract import check
-from tests.shell.publish_bench import Bench, table
+from tests.shell.publish_bench import QUICK, Bench, table
 
 pytestmark = pytest.mark.broker
 
@@ -118,7 +119,10 @@ def test_a_wrong_password(version: str, mosquitto: Mosquitto, tmp_path: Path) ->
     word = tmp_path / "word"
     word.write_text("wrong\n", encoding="utf-8")
     keys = {"tls": False, "username": "logger-1", "password_file": str(word), "version": version}
-    with pytest.raises(BrokerError, match=r"refuses the connection.*user name"):
+    with pytest.raises(
+        BrokerError,
+        match=r"refuses the connection.*not let this user in.*check \[mqtt\] username, the password",
+    ):
         attempt(mosquitto, **keys)
     word.write_text(f"{SECRET}\r\n", encoding="utf-8")
     assert f"MQTT {version}" in attempt(mosquitto, **keys)
@@ -148,7 +152,7 @@ async def test_an_access_list(mosquitto: Mosquitto, tmp_path: Path) -> None:
         assert bench.left() == (0, 21, 0)
         assert {h.topic for h in subscriber.heard if h.kind == "reading"} == {SUP.replace("sup", "ret")}
         (sentence,) = [text for code, text in bench.said if code == "record-refused" and SUP in text]
-        assert "it does not allow it (reason 0x87); check user name and password" in sentence
+        assert "it does not allow it (reason 0x87); check the broker's access list for this user" in sentence
         rights.write_text("topic readwrite riselog/#\n")
         assert mosquitto._process is not None
         mosquitto._process.send_signal(signal.SIGHUP)  # mosquitto(8): read the access list again
@@ -189,12 +193,11 @@ async def test_a_limit_on_the_size(mosquitto: Mosquitto, tmp_path: Path) -> None
 async def test_a_broker_that_hangs_is_noticed_and_holds_no_end_up(
     mosquitto: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("logger.publish.connection.ANSWER_S", 1.0)
     monkeypatch.setattr("logger.publish.client.ANSWER_S", 1.0)
     monkeypatch.setattr("logger.mqtt_link.ANSWER_S", 1.0)
     monkeypatch.setattr("logger.mqtt_link.LEAVE_S", 0.2)
     monkeypatch.setattr("logger.publish.connection.LEAVE_S", 0.2)
-    bench = Bench(tmp_path / "s.db", table(mosquitto.port))
+    bench = Bench(tmp_path / "s.db", table(mosquitto.port), pace=replace(QUICK, answer_s=1.0))
     async with Subscriber(mosquitto) as subscriber:
         bench.begin("r1")
         bench.readings(3)
@@ -211,6 +214,102 @@ async def test_a_broker_that_hangs_is_noticed_and_holds_no_end_up(
         await subscriber.until(lambda: len(set(subscriber.ids())) == 33)
         await bench.close()
     assert bench.left() == (0, 0, 0)
+
+
+def last_status(subscriber: Subscriber) -> tuple[str, str, str]:
+    documents = [h.document for h in subscriber.heard if h.kind == "status"]
+    return (
+        (documents[-1]["run"], documents[-1]["status"], documents[-1]["reason"]) if documents else ("",) * 3
+    )
+
+
+def kept_status(mosquitto: Mosquitto) -> tuple[str, str]:
+    """As the broker's own program finds it."""
+    (line,) = heard_by_the_brokers_own_program(mosquitto, "riselog/hall/north/status", "-C", "1")
+    return json.loads(line)["status"], json.loads(line)["reason"]
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+async def test_a_missing_acknowledgement_leaves_nobody_online(
+    version: str, mosquitto: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The last will is said between two connections; who comes then finds what is true."""
+    monkeypatch.setattr("logger.publish.client.CheckedClient._on_publish", forgets_readings)
+    pace = replace(QUICK, answer_s=0.3, first_s=600.0, most_s=600.0)
+    bench = Bench(tmp_path / "s.db", table(mosquitto.port, version=version), pace=pace)
+    async with Subscriber(mosquitto) as subscriber:
+        bench.begin("r1")
+        bench.readings(3)
+        await subscriber.until(lambda: last_status(subscriber) == ("r1", "offline", "connection lost"))
+        assert kept_status(mosquitto) == ("offline", "connection lost")
+        await bench.close()
+
+
+def forgets_readings(client: Any, paho: Any, _userdata: Any, mid: int, code: Any, _properties: Any) -> None:
+    """As if the broker had acknowledged the first messages alone: a status and what the logger is."""
+    if mid <= 3 and (acked := client._acks.pop(mid, None)) is not None:
+        acked(code.value)
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+async def test_a_fault_leaves_nobody_online(
+    version: str, mosquitto: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("RISELOG_DATA_DIR", str(tmp_path))
+    monkeypatch.setattr("logger.publish.connection.Connection._send", lambda *_: 1 / 0)
+    bench = Bench(tmp_path / "s.db", table(mosquitto.port, version=version), pace=replace(QUICK, faults=1))
+    async with Subscriber(mosquitto) as subscriber:
+        bench.begin("r1")
+        bench.readings(3)
+        await subscriber.until(lambda: last_status(subscriber) == ("r1", "offline", "internal fault"))
+        assert kept_status(mosquitto) == ("offline", "internal fault")
+        await bench.close()
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+async def test_check_from_another_computer_leaves_a_logger_online(
+    version: str, mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    bench = Bench(tmp_path / "s.db", table(mosquitto.port, version=version))
+    bench.begin("r1")
+    bench.readings(3)
+    async with Subscriber(mosquitto) as subscriber:
+        await subscriber.until(lambda: last_status(subscriber) == ("r1", "online", ""))
+        text = await asyncio.to_thread(attempt, mosquitto, tls=False, version=version)
+        assert "a logger is online there (run r1 since 20" in text
+        assert len([h for h in subscriber.heard if h.kind == "status"]) == 1
+        await bench.finish()
+        await subscriber.until(lambda: last_status(subscriber) == ("r1", "offline", "ended"))
+        text = await asyncio.to_thread(attempt, mosquitto, tls=False, version=version)
+        assert "it takes riselog/hall/north/status" in text
+        await subscriber.until(lambda: last_status(subscriber) == ("check", "offline", "check"))
+        assert kept_status(mosquitto) == ("offline", "ended")
+    await bench.close()
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+async def test_two_loggers_under_one_name_hear_of_each_other(
+    version: str, mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    one, two = (
+        Bench(tmp_path / f"{name}.db", table(mosquitto.port, version=version)) for name in ("one", "two")
+    )
+    async with Subscriber(mosquitto) as subscriber:
+        one.begin("r1")
+        one.readings(300)
+        await subscriber.until(lambda: len(subscriber.ids()) == 300)
+        two.begin("r2")
+        two.readings(300)
+        await one.until(lambda: "another-logger" in one.codes())
+        await two.until(lambda: "another-logger" in two.codes())
+        assert "(run r2) is online under riselog/hall/north; give each" in dict(one.said)["another-logger"]
+        await two.close()
+        await subscriber.until(lambda: last_status(subscriber) == ("r1", "online", ""))
+        assert kept_status(mosquitto) == ("online", "")
+        await one.close()
+        assert kept_status(mosquitto) == ("offline", "ended")
+    assert one.codes().count("another-logger") == two.codes().count("another-logger") == 1
+    assert one.left() == two.left() == (0, 0, 0)
 
 
 @pytest.fixture
