@@ -10,9 +10,9 @@ import re
 from collections import deque
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
-from typing import Self
+from typing import Annotated, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from logger.core.readings import NS_PER_S
 from logger.driver_api import (
@@ -40,6 +40,16 @@ def seconds(text: str) -> float:
     if (match := _DURATION.fullmatch(text)) is None:
         raise ValueError(f'"{text}" is not a duration; write a number and one of ms, s, min, like "1 s"')
     return float(match[1]) * _SECONDS[match[2]]
+
+
+def _interval(text: object) -> object:
+    if isinstance(text, str) and seconds(text) <= 0:
+        raise ValueError('"0 s" is not possible; write a time like "1 s"')
+    return text
+
+
+IntervalText = Annotated[str, BeforeValidator(_interval)]
+"""A duration that is not nothing."""
 
 
 class ProbeOptions(BaseModel):

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Mapping, Sequence
 from typing import Any, ClassVar
 
-from pydantic import BaseModel, Field, field_validator
+from pydantic import BaseModel, Field
 
 from drivers.adverts import Listener, Station
 from drivers.adverts import Pace as ListeningPace
@@ -16,20 +16,13 @@ from drivers.gatt.life import GattDriver
 from drivers.gatt_map.broadcast import MapBroadcast
 from drivers.gatt_map.model import ProbeMap
 from drivers.gatt_map.profile import MapProfile
-from drivers.probe import ProbeOptions, seconds
+from drivers.probe import IntervalText, ProbeOptions, seconds
 from logger.driver_api import DriverContext, ProbeRequest, Reach
 
 
 class _Options(ProbeOptions):
-    read_every: str = "1 s"
+    read_every: IntervalText = "1 s"
     """How often a characteristic that cannot notify is read."""
-
-    @field_validator("read_every")
-    @classmethod
-    def _positive(cls, text: str) -> str:
-        if seconds(text) <= 0:
-            raise ValueError('"0 s" is not possible; write a time like "1 s"')
-        return text
 
 
 class GattMapOptions(_Options):

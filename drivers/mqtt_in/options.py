@@ -10,7 +10,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationIn
 
 from drivers.mqtt_in.pointer import parse_pointer
 from drivers.mqtt_in.topics import check_filter
-from drivers.probe import seconds
+from drivers.probe import IntervalText
 from drivers.quantity_key import Kind, check_unit
 from logger.core.quantity_units import UNITS
 
@@ -33,12 +33,6 @@ def _time(text: object) -> object:
 def _topic(text: object) -> object:
     if isinstance(text, str):
         check_filter(text)
-    return text
-
-
-def _duration(text: object) -> object:
-    if isinstance(text, str) and seconds(text) <= 0:
-        raise ValueError('"0 s" is not possible; write a time like "10 s"')
     return text
 
 
@@ -104,7 +98,7 @@ class MqttInOptions(ValueOptions):
     """Several values of one probe, in place of ``value``, ``quantity`` and ``unit``."""
     time: Annotated[str, BeforeValidator(_time)] = ARRIVAL
     """JSON pointer to the time of the reading (RFC 3339 or seconds, milliseconds of the Unix epoch)."""
-    max_time_skew: Annotated[str, BeforeValidator(_duration)] = "10 s"
+    max_time_skew: IntervalText = "10 s"
     """How far that time may be from this computer's clock."""
     id: PointerText | None = None
     """JSON pointer to what is the same when a reading comes again."""
