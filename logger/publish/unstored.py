@@ -21,6 +21,9 @@ class _Note:
     untried: bool
 
 
+_NOTES = {(gone, untried): _Note(gone, untried) for gone in (False, True) for untried in (False, True)}
+
+
 class Unstored:
     """What a look at the store would still show as it was.
 
@@ -54,7 +57,7 @@ class Unstored:
     def note(self, place: Place, *, gone: bool, untried: bool) -> None:
         """Its row in the outbox goes, or else it is parked; ``untried``: it was neither before."""
         self._new.pop(place, None)  # the last one noted is the last one stored
-        self._new[place] = _Note(gone, untried)
+        self._new[place] = _NOTES[gone, untried]  # shared: there may be very many
 
     def hand(self) -> None:
         """What was noted since is a group, and on its way to the store."""

@@ -225,6 +225,67 @@ def test_a_try_while_records_are_on_their_way_sends_none_of_them_twice(desk: Des
     assert sorted(seqs) == list(range(2, 8))
 
 
+def test_of_a_topic_with_two_on_their_way_none_goes_out_again_when_one_is_answered(desk: Desk) -> None:
+    desk.begin("r1")
+    desk.parked(10)
+    outbox = desk.outbox()
+    outbox.rewind()
+    for _ in range(2):
+        item = following(outbox)
+        assert item is not None
+        outbox.delivered(item)
+    out = [item for item in (following(outbox) for _ in range(4)) if item is not None]
+    outbox.try_parked()
+    outbox.refused(out[0], "no", ODD)
+    outbox.refused(out[1], "no", ODD)
+    assert {item.seq for item in out} == {2, 3, 4, 5}
+    assert sorted(drain(outbox)) == ["r1/2", "r1/3", "r1/6", "r1/7", "r1/8", "r1/9"]
+
+
+def test_what_the_writer_does_not_take_goes_with_the_next(desk: Desk) -> None:
+    desk.begin("r1")
+    desk.readings(6, 5)
+    desk.event()
+    outbox = desk.outbox()
+    outbox.rewind()
+    event, first, *rest = (following(outbox) for _ in range(7))
+    for item in (event, *rest[1:]):
+        assert item is not None
+        outbox.delivered(item)
+    assert rest[0] is not None
+    outbox.refused(rest[0], "no", ODD)
+    for _ in range(3):
+        outbox.give_back(outbox.take())
+    desk.keep(outbox.take())
+    assert not outbox.take()
+    assert first is not None
+    fresh = desk.outbox()
+    fresh.rewind()
+    assert drain(fresh) == ["r1/0", "r1/1"]
+
+
+def test_what_was_delivered_before_is_not_counted_as_passed_over(desk: Desk) -> None:
+    """Nor does what was looked at already go out afterwards."""
+    desk.begin("r1")
+    desk.readings(6)
+    outbox = desk.outbox()
+    outbox.rewind()
+    items = [following(outbox) for _ in range(3)]
+    assert items[1] is not None
+    outbox.delivered(items[1])
+    outbox.rewind()
+    first = following(outbox)
+    assert first is not None
+    outbox.delivered(first)
+    while outbox.pass_over_old(1, 0.0):
+        pass
+    assert outbox.backlog().passed_over == 4
+    outbox.give_back(outbox.take())
+    assert drain(outbox) == []
+    desk.keep(outbox.take())
+    assert desk.sql("SELECT next_seq, passed_over FROM delivery_cursor") == [(6, 4)]
+
+
 def test_all_parked_readings_that_are_too_old_are_passed_over(desk: Desk) -> None:
     desk.begin("r1")
     desk.parked(25_000)
@@ -656,7 +717,7 @@ STEPS = st.one_of(
 )
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(steps=st.lists(STEPS, max_size=40))
 def test_whatever_happens_nothing_is_lost_and_nothing_comes_twice(steps: list[tuple[object, ...]]) -> None:
     with TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patch:
