@@ -198,16 +198,14 @@ class _Probe:
             await self._manage(_GATT, "UnregisterApplication", self._app, options=False)
 
     async def show(self) -> None:
-        """Be heard and read from now on."""
-        for characteristic in self._characteristics.values():
-            characteristic.silent = False
+        """Be heard from now on; a broadcast is with its first packet."""
         if self._part.kind is Kind.ESS:
             await self._advertise()
 
     async def hide(self) -> None:
         """Be neither heard nor read."""
         for characteristic in self._characteristics.values():
-            characteristic.silent = True
+            characteristic.hush()
         if self._on_air:
             self._on_air = False
             try:

@@ -43,7 +43,7 @@ class Service(ServiceInterface):
 
 
 class Characteristic(ServiceInterface):
-    """One characteristic. It has no value until one is told, and refuses reads while ``silent``."""
+    """One characteristic. It refuses reads until a value is told, and from ``hush`` on until the next."""
 
     def __init__(self, uuid16: int, service: str, *, notifies: bool, payload: bytes | None = None) -> None:
         super().__init__("org.bluez.GattCharacteristic1")
@@ -51,7 +51,6 @@ class Characteristic(ServiceInterface):
         self._service = service
         self._notifies = notifies
         self._payload = payload
-        self.silent = False
         self.subscribed = False
         self.reads = 0
 
@@ -59,6 +58,10 @@ class Characteristic(ServiceInterface):
         """The value from now on; who has subscribed is notified."""
         self._payload = payload
         self.emit_properties_changed({"Value": payload})
+
+    def hush(self) -> None:
+        """Forget the value: an old one is not to be read as new later."""
+        self._payload = None
 
     @dbus_property(access=PropertyAccess.READ)
     def UUID(self) -> DBusStr:
@@ -84,7 +87,7 @@ class Characteristic(ServiceInterface):
     def ReadValue(self, options: DBusDict) -> DBusBytes:
         """A read from outside."""
         del options
-        if self._payload is None or self.silent:
+        if self._payload is None:
             raise DBusError("org.bluez.Error.Failed", "nothing to be read now")
         self.reads += 1
         return self._payload

@@ -107,5 +107,6 @@ def bthome_data(packet_id: int, raws: Mapping[Quantity, int]) -> bytes:
 
 
 def unplayable(kind: Kind, quantities: Sequence[Quantity]) -> list[Quantity]:
-    """Which of these the format has no code for."""
-    return [quantity for quantity in quantities if quantity not in CODES[kind]]
+    """Which of these the format has no code for; signal strength is the radio's own."""
+    sent = (*CODES[kind], Quantity.SIGNAL)
+    return [quantity for quantity in quantities if quantity not in sent]

@@ -30,6 +30,7 @@ NAME_BYTES = 29  # UTF-8: 31 octets of legacy advertising data, Core Specificati
 _SIZE_LIMIT = 1_000_000  # bytes; assumed: no scene is larger
 _DEFAULT_SIGNALS = ("return", "supply", "velocity", "pressure")  # what a scenario's own config asks for
 
+_ONE_SOURCE = "give one of scenario, readings and run: what is to be played"
 _TIME = Amount(Dimension.TIME, "0 s", "30 d")
 _SPAN = 2  # values
 FULL = 100  # %, a full battery
@@ -111,13 +112,6 @@ class SceneTable(Table):
     every: Annotated[float, BeforeValidator(Amount(Dimension.TIME, "0.2 s", "1 h"))] = 1.0
     probes: dict[Name, ProbeTable] = Field(min_length=1, examples=['[probes.sup] with as = "ess"'])
 
-    @model_validator(mode="after")
-    def _one_source(self) -> Self:
-        given = [text for text in (self.scenario, self.readings, self.run) if text is not None]
-        if len(given) != 1:
-            raise ValueError("give one of scenario, readings and run: what is to be played")
-        return self
-
 
 def load_scene(text: str, adapters: Sequence[str]) -> Scene:
     """The scene that the argument names; ``adapters`` are given in turn to the probes without one.
@@ -153,7 +147,12 @@ def _default(title: str, table: dict[str, Any], adapters: Sequence[str]) -> Scen
     else:
         probes = list(_recording(table.get("readings"), table.get("run"), Path())[1])
     made = SceneTable.model_validate(table | {"probes": {probe: {"as": "bthome"} for probe in probes}})
-    return _scene(made, title, Path(), adapters, [])
+    scene, known = _scene(made, title, Path(), adapters)
+    for problem in _faults(scene, known):
+        raise ConfigError(
+            f"{title}: {'.'.join(map(str, problem.path))}: {problem.text}, by a scene file (.toml)"
+        )
+    return scene
 
 
 def _file(path: Path, adapters: Sequence[str]) -> Scene:
@@ -164,15 +163,21 @@ def _file(path: Path, adapters: Sequence[str]) -> Scene:
         found = re.search(r" \(at line (\d+), column \d+\)$", str(error))
         line, what = (found[1], str(error)[: found.start()]) if found else ("1", str(error))
         raise ConfigError(f"{path}:{line}: is not valid TOML: {what}; repair this line") from error
-    problems: list[Problem] = []
     try:
         table = SceneTable.model_validate(data)
+        problems = [] if _one_source(table) else [Problem(("scenario",), _ONE_SOURCE)]
     except ValidationError as error:
-        raise fault(problems_of(error, SceneTable), [Source.of(str(path), text)]) from error
-    scene = _scene(table, str(path), path.parent, adapters, problems)
+        problems = problems_of(error, SceneTable)
+    if not problems:
+        scene = _scene(table, str(path), path.parent, adapters)
+        problems = list(_faults(*scene))
     if problems:
         raise fault(problems, [Source.of(str(path), text)])
-    return scene
+    return scene[0]
+
+
+def _one_source(table: SceneTable) -> bool:
+    return sum(each is not None for each in (table.scenario, table.readings, table.run)) == 1
 
 
 def _text(path: Path) -> str:
@@ -198,9 +203,9 @@ def _recording(readings: str | None, run: str | None, folder: Path) -> tuple[str
 
 
 def _scene(
-    table: SceneTable, title: str, folder: Path, adapters: Sequence[str], problems: list[Problem]
-) -> Scene:
-    """The scene of a table; what is wrong with its probes goes to ``problems``, or is raised without it."""
+    table: SceneTable, title: str, folder: Path, adapters: Sequence[str]
+) -> tuple[Scene, Sequence[str]]:
+    """The scene of a table, and the sources that there are; whether it can be played is not asked here."""
     parts = [_part(probe, own, n, adapters) for n, (probe, own) in enumerate(table.probes.items())]
     if table.scenario is not None:
         scenario = find(table.scenario)
@@ -219,8 +224,7 @@ def _scene(
     scene = Scene(
         title=title, parts=tuple(parts), said=said, end_ns=end_ns, speed=table.speed, every_s=table.every
     )
-    problems += _faults(scene, known)
-    return scene
+    return scene, known
 
 
 def _part(probe: str, table: ProbeTable, n: int, adapters: Sequence[str]) -> Part:

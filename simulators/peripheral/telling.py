@@ -11,7 +11,7 @@ from typing import Any, Literal, TextIO
 from logger.config.quantities import Dimension, show
 from logger.core.readings import NS_PER_S, Quantity
 from logger.screen.format import clock
-from simulators.peripheral.formats import Kind
+from simulators.peripheral.formats import Kind, unplayable
 from simulators.peripheral.player import Aired, Sent
 from simulators.peripheral.script import Does, Part, Scene, Step, quantities
 
@@ -44,9 +44,11 @@ def opening(scene: Scene, adapter_of: Callable[[Part], str]) -> Iterator[str]:
     yield SIMULATION
     for part in scene.parts:
         sends = ", ".join(quantities(scene, part))
+        lost = unplayable(part.kind, sorted({each.quantity for each in scene.said[part.probe]}))
+        without = f" (without {', '.join(lost)}, which {part.kind} has no code for)" if lost else ""
         yield (
-            f'{part.probe}: {sends}, on {adapter_of(part)}; in a config: driver = "{part.kind}", '
-            f'name = "{part.advertised}"'
+            f"{part.probe}: {sends}{without}, on {adapter_of(part)}; "
+            f'in a config: driver = "{part.kind}", name = "{part.advertised}"'
         )
 
 

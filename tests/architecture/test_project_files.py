@@ -48,6 +48,7 @@ def test_every_command_of_the_readme_is_there() -> None:
 
     known = {c.name or c.callback.__name__ for c in cli.registered_commands if c.callback}
     known |= {group.name for group in cli.registered_groups}
+    known |= set(PROJECT["project"]["entry-points"]["riselog.commands"])
     named = set(re.findall(r"^riselog (\w+)", "\n".join(blocks("sh")), re.MULTILINE))
     named |= set(re.findall(r"^\| `riselog (\w+)", README, re.MULTILINE))
     assert named == known

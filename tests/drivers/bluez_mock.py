@@ -16,6 +16,9 @@ _properties_sync = mocked.Device.properties_sync
 
 
 async def disconnect(self: Any, uuid: str | None = None) -> None:
+    there = next((d for d in self.peer_adapter.devices.values() if d.address == self.adapter.address), None)
+    if not self.services and there is not None and there.services:  # the other side holds the connection
+        await disconnect(there)
     for link in reversed(self.services.values()):
         if isinstance(link, mocked.GattCharacteristicClientLink):
             link.client_props_changed_subscription.unsubscribe()

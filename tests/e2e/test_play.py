@@ -7,16 +7,23 @@ scenario's own truth, worked out from its plant and not by the logger.
 import asyncio
 import importlib.util
 import json
+import os
+import signal
 import sys
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from logger.core.readings import FLAG_CODES, QUANTITIES, Flag, Quantity
+from logger.core.readings import FLAG_CODES, QUANTITIES, Flag, Quantity, ReadingBlock
 from logger.store import StoreReader
 from logger.tables import read_readings
+from simulators.peripheral.bluez import on_bluez
+from simulators.peripheral.formats import Kind
+from simulators.peripheral.script import Part
+from simulators.peripheral.troubles import AirError
 from simulators.plant import simulate
 from simulators.probes import Probe, Response, speak
 from simulators.scenarios import SCENARIOS, UNIT
@@ -32,6 +39,7 @@ assert _SPEC.loader is not None
 _FIXTURES = importlib.util.module_from_spec(_SPEC)
 sys.modules[_SPEC.name] = _FIXTURES
 _SPEC.loader.exec_module(_FIXTURES)
+_FIXTURES.ADDRESSES = [f"00:00:00:00:00:{n:02X}" for n in range(1, 13)]  # of this copy: ten probes and more
 private_bus, bluez_process, air = _FIXTURES.private_bus, _FIXTURES.bluez_process, _FIXTURES.air
 
 GUARD_S = 110.0  # a hang fails the test
@@ -130,10 +138,10 @@ def recording() -> str:
     air = Probe(responses=((Quantity.TEMPERATURE, Response(noise=NOISE_K)), (Quantity.HUMIDITY, Response())))
     probes = {"return": air, "supply": air, "velocity": Probe(responses=((Quantity.VELOCITY, Response()),))}
     rows = ["time,probe,quantity,value,unit,flag"]
-    for signal, probe in probes.items():
-        spoken = speak(probe, signal, 1, run.t_s, run.signals(signal))
+    for looks_at, probe in probes.items():
+        spoken = speak(probe, looks_at, 1, run.t_s, run.signals(looks_at))
         rows += [
-            f"{t_ns / 1e9},{signal},{quantity},{value},{QUANTITIES[quantity].unit},"
+            f"{t_ns / 1e9},{looks_at},{quantity},{value},{QUANTITIES[quantity].unit},"
             for t_ns, quantity, value in zip(spoken.t_ns, spoken.quantity, spoken.value, strict=True)
         ]
     return "\n".join([rows[0], *sorted(rows[1:], key=lambda row: float(row.partition(",")[0]))]) + "\n"
@@ -173,3 +181,167 @@ async def test_the_whole_job_is_done_over_the_air(air: Any, program: Any) -> Non
         ]
     assert set(heard) <= said_at_all  # nothing is heard that was not sent, to the last bit
     assert len(heard) > 250
+
+
+def probe_table(n: int) -> str:
+    """One of ten: half of them by connections, with silences and drop-outs of their own; s of the scene."""
+    ess = n <= 5
+    keys = [f"[probes.p{n}]", f'as = "{"ess" if ess else "bthome"}"', f'adapter = "hci{n}"']
+    keys += [f'source = "{"supply" if n % 2 else "return"}"', f"battery = {90 - n}"]
+    keys += [f'silences = [["{120 + 15 * n} s", "{210 + 15 * n} s"]]']
+    keys += ['dropouts = [["420 s", "75 s"]]'] if n in DROPPED else []
+    return "\n".join(keys)
+
+
+DROPPED = (2, 4)
+FAST = 15  # times: ten minutes of the scene in 40 s
+TEN = f'scenario = "standard"\nspeed = {FAST}\n' + "\n".join(probe_table(n) for n in range(1, 11))
+TEN_JOB = JOB[: JOB.index("[probes.sup]")] + "\n".join(
+    f'[probes.p{n}]\nrole = "{"supply" if n % 2 else "return"}"\n'
+    f'driver = "{"ess" if n <= 5 else "bthome"}"\nadapter = "hci0"\nname = "sim-p{n}"'
+    for n in range(1, 11)
+)
+
+
+async def test_ten_probes_with_faults_are_heard_as_they_were_played(air: Any, program: Any) -> None:
+    (program.folder / "scene.toml").write_text(TEN, encoding="utf-8")
+    (program.folder / "job.toml").write_text(TEN_JOB, encoding="utf-8")
+    running = await start(program, "run", "job.toml", "--headless", "--json", "--for", "44 s")
+    playing = await start(program, "play", "scene.toml", "--json", "--for", "40 s", "--output", "sent.csv")
+    played, told = await done(playing)
+    document, said = await done(running)
+    assert playing.returncode == 0, told
+    assert played["end_reason"] == "time"
+    began_us = read_readings(program.folder / "sent.csv").start_utc_us
+    assert began_us is not None
+    sent = by_probe(read_readings(program.folder / "sent.csv").blocks)
+    with StoreReader(program.store) as reader:
+        heard = by_probe(reader.blocks(document["run"]))
+    assert sorted(heard) == sorted(sent) == sorted(f"p{n}" for n in range(1, 11)), said
+    for n in range(1, 11):
+        probe = f"p{n}"
+        for t_us, quantity, value in heard[probe]:
+            assert any(
+                (q, v) == (quantity, value) and -200_000 < t_us - at_us < 5_000_000
+                for at_us, q, v in sent[probe]
+            ), (probe, t_us, quantity, value)
+        spans = [(120 + 15 * n, 210 + 15 * n), *([(420, 495)] if n in DROPPED else [])]
+        for start_s, end_s in spans:
+            begins_us, ends_us = (began_us + t_s / FAST * 1e6 for t_s in (start_s, end_s))
+            last_us = max(t for t, _, _ in heard[probe] if t < begins_us + 1.5e6)  # a scan pass and a bit
+            back_us = min(t for t, _, _ in heard[probe] if t > last_us + 1.5e6)
+            assert begins_us - 2.2e6 < last_us, (probe, start_s)
+            assert ends_us - 0.1e6 < back_us < ends_us + 5e6, (probe, start_s)  # a search and a connection
+        if n <= 5 and n not in DROPPED:  # a connection loses nothing
+            first_us = heard[probe][0][0]
+            missing = {each[1:] for each in sent[probe] if each[0] > first_us}
+            assert not missing - {each[1:] for each in heard[probe]}, probe
+        assert len(heard[probe]) > 0.6 * len(sent[probe]), (probe, len(heard[probe]), len(sent[probe]))
+    lost = [e["probe"] for e in document["events"] if e["code"] == "probe-lost"]
+    assert set(lost) >= {f"p{n}" for n in DROPPED}
+    assert await left_over() == []
+
+
+def by_probe(blocks: Iterable[ReadingBlock]) -> dict[str, list[tuple[int, Quantity, float]]]:
+    """Usable readings with their wall time in us; signal strength is the radio's own."""
+    found: dict[str, list[tuple[int, Quantity, float]]] = {}
+    for block in blocks:
+        for c, t, v, flag in zip(block.channel, block.utc_us, block.value, block.flag, strict=True):
+            probe, quantity = block.channels[c]
+            if FLAG_CODES[flag] is Flag.OK and quantity is not Quantity.SIGNAL:
+                found.setdefault(probe, []).append((int(t), quantity, float(v)))
+    return found
+
+
+async def left_over() -> list[str]:
+    """What is still connected, advertised or served on the bus of the test."""
+    async with _FIXTURES.open_bus(os.environ["DBUS_SYSTEM_BUS_ADDRESS"]) as bus:
+        reply = await _FIXTURES.call(bus, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
+    left = []
+    for path, interfaces in reply.body[0].items():
+        if (device := interfaces.get("org.bluez.Device1")) and device["Connected"].value:
+            left.append(f"{path} connected")
+        if (adapter := interfaces.get("org.bluez.Adapter1")) and adapter["UUIDs"].value:
+            left.append(f"{path} serves")
+        if (adverts := interfaces.get("org.bluez.LEAdvertisingManager1")) and adverts[
+            "ActiveInstances"
+        ].value:
+            left.append(f"{path} advertises")
+    return left
+
+
+def part(probe: str, kind: Kind, adapter: str | None = None) -> tuple[Part, list[Quantity]]:
+    made = Part(probe=probe, kind=kind, source="return", advertised=f"sim-{probe}", adapter=adapter)
+    return made, [Quantity.TEMPERATURE]
+
+
+@pytest.mark.parametrize(
+    ("parts", "reason"),
+    [
+        ([part("a", Kind.ESS, "hci77")], "there is no adapter 'hci77'; there is hci0, hci1, hci2,"),
+        ([part("a", Kind.ESS), part("b", Kind.ESS, "hci0")], "hci0 is one device .* both a and b; give one"),
+        (
+            [part(f"p{n}", Kind.BTHOME) for n in range(16)],
+            "hci0 has room for 15 .* and 16 probes",
+        ),
+    ],
+)
+async def test_what_an_adapter_cannot_do_is_refused(air: Any, parts: Any, reason: str) -> None:
+    with pytest.raises(AirError, match=reason) as refused:
+        async with on_bluez(parts):
+            pass
+    assert refused.value.exit_code == 4
+    assert await left_over() == []
+
+
+async def test_an_adapter_that_is_off_is_told(air: Any) -> None:
+    await air.power(on=False)
+    try:
+        with pytest.raises(AirError, match="hci0 is switched off; bluetoothctl power on"):
+            async with on_bluez([part("a", Kind.ESS)]):
+                pass
+    finally:
+        await air.power(on=True)
+
+
+async def test_a_bluetooth_service_that_ends_ends_the_play(air: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("simulators.peripheral.bluez.LOOK_S", 0.05)
+    before = asyncio.all_tasks()
+    try:
+        async with on_bluez([part("a", Kind.ESS), part("b", Kind.BTHOME)]) as played:
+            air.bluez.stop()
+            with pytest.raises(AirError, match="is not running; start it with systemctl start"):
+                await asyncio.wait_for(played.watch(), GUARD_S)
+        with pytest.raises(AirError, match="is not running"):
+            async with on_bluez([part("a", Kind.ESS)]):
+                pass
+    finally:
+        air.bluez.start()
+        await air.bluez.ready()
+    assert asyncio.all_tasks() == before
+
+
+async def test_without_a_bus_it_says_what_it_needs(program: Any) -> None:
+    refused = program("play", "standard", env={"DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={program.folder}/no"})
+    assert refused.code == 4
+    assert refused.err.startswith("riselog: play failed: the system's D-Bus cannot be reached (No such file")
+    assert refused.err.count("\n") == 1
+
+
+async def test_a_signal_takes_everything_off_the_air(air: Any, program: Any) -> None:
+    playing = await start(
+        program, "play", "standard", "--adapter", "hci1", "--adapter", "hci2", "--units", "si"
+    )
+    assert playing.stdout is not None
+    lines = []
+    async with asyncio.timeout(GUARD_S):
+        while not any(line.startswith("00:00 ") for line in lines):
+            lines.append((await playing.stdout.readline()).decode())
+            assert lines[-1], lines
+    assert "simulation: " in lines[1]
+    assert lines[2].startswith("return: temperature, humidity, battery, on hci1; ") or "on hci1" in lines[2]
+    playing.send_signal(signal.SIGINT)
+    out, err = await asyncio.wait_for(playing.communicate(), GUARD_S)
+    assert (playing.returncode, err) == (0, b"")
+    assert b"ended (stopped)" in out
+    assert await left_over() == []
