@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
 
 from drivers.ble_errors import RadioError, explain
-from drivers.heard import Characteristic, Sighting, uuid16
+from drivers.heard import Characteristic, Sighting, full_uuid, uuid16
 from drivers.probe import Wanted
 
 if TYPE_CHECKING:
@@ -232,6 +232,13 @@ class Connection:
             async with asyncio.timeout(GATT_S):
                 await self._client.write_gatt_char(characteristic.handle, payload)
 
+    async def descriptors(self, characteristic: Characteristic, uuid16: int) -> list[bytes]:
+        """The values of its descriptors of that kind now."""
+        handles = [d for d in characteristic.handle.descriptors if d.uuid.lower() == full_uuid(uuid16)]
+        with radio_errors("reading from the probe"):
+            async with asyncio.timeout(GATT_S):
+                return [bytes(await self._client.read_gatt_descriptor(each)) for each in handles]
+
     async def notify(self, characteristic: Characteristic, callback: Callable[[bytes], None]) -> None:
         """Have ``callback`` called for every value the probe sends. It must not raise."""
         with radio_errors("subscribing to the probe"):
@@ -242,8 +249,8 @@ class Connection:
 
 
 def _characteristics(client: BleakClient) -> Iterator[Characteristic]:
-    for service in client.services:
-        for handle in service.characteristics:
+    for service in sorted(client.services, key=lambda each: each.handle):
+        for handle in sorted(service.characteristics, key=lambda each: each.handle):
             yield Characteristic(
                 service_uuid=service.uuid.lower(),
                 uuid=handle.uuid.lower(),

@@ -1,64 +1,177 @@
-"""Which characteristics of a probe are used, one for each quantity. Pure."""
+"""Which of a probe's values are used, one for each quantity, and what is said of them. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from functools import partial
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
-from drivers.ess.decode import decode
-from drivers.ess.table import FIELDS, Field
-from drivers.gatt.profile import Plan, Source, Value
+from drivers.ess.descriptors import in_words, interval_s
+from drivers.ess.kinds import KINDS
+from drivers.ess.offer import Offer
+from drivers.ess.options import EssOptions
+from drivers.ess.table import AIR, ENVIRONMENTAL_SENSING, NOT_USED
+from drivers.gatt.profile import Plan, Source
 from drivers.heard import Characteristic
+from drivers.probe import seconds
 from logger.driver_api import Quantity
 
-
-def choose(all_of_them: Sequence[Characteristic]) -> tuple[list[Characteristic], list[Characteristic]]:
-    """The characteristics to use, one for each quantity in the table's order of preference, and
-    those passed over because their quantity is taken."""
-    used: dict[Quantity, Characteristic] = {}
-    passed_over: list[Characteristic] = []
-    for uuid16, row in FIELDS.items():
-        for each in all_of_them:
-            usable = each.can_read or (each.can_notify and row.quantity is not Quantity.BATTERY)
-            if each.uuid16 != uuid16 or each.service != row.service or not usable:
-                continue
-            if row.quantity in used:
-                passed_over.append(each)
-            else:
-                used[row.quantity] = each
-    return list(used.values()), passed_over
+READ_EVERY_S = 1.0  # s, where the probe does not tell how often it has a new value, assumed
+LONGEST_S = 600.0  # s: a longer interval told by a probe is taken for so long, assumed
 
 
-def plan_of(characteristics: Sequence[Characteristic], read_every_s: float) -> Plan:
-    """What is used of a probe with these characteristics."""
-    used, passed_over = choose(characteristics)
-    return Plan(
-        sources=tuple(_source(each, read_every_s) for each in used),
-        remarks=tuple(_passed_over(_row(each)) for each in passed_over),
+def plan_of(offers: Sequence[Offer], everything: Sequence[Characteristic], options: EssOptions) -> Plan:
+    """What is used of a probe that offers this, and has all these characteristics."""
+    used: list[Offer] = []
+    over: list[tuple[str, str]] = []
+    for quantity, rivals in _by_quantity(offers).items():
+        chosen, trouble = _chosen(rivals, options.which(quantity), quantity)
+        if trouble:
+            return Plan(sources=(), refused=trouble)
+        if chosen is not None:
+            used.append(chosen)
+        over += _passed_over(rivals, chosen, quantity)
+    plan = Plan(
+        sources=tuple(_source(each, options) for each in used),
+        remarks=(*over, *(said for each in used for said in _said_of(each, options)), *_not_used(everything)),
+        interval_s=_interval_s(used, options),
+    )
+    if over and not plan.usable:
+        return replace(plan, refused=(over[0][1], "or use a probe that measures the air"))
+    return plan
+
+
+def _by_quantity(offers: Sequence[Offer]) -> dict[Quantity, list[Offer]]:
+    """What gives one quantity, numbered as the user counts: the table's order, then the probe's."""
+    found: dict[Quantity, list[Offer]] = {}
+    for uuid16, kind in KINDS.items():
+        for each in offers:
+            if each.characteristic.uuid16 == uuid16:
+                found.setdefault(kind.quantity, []).append(each)
+    return found
+
+
+def _chosen(
+    rivals: Sequence[Offer], asked: int | str | None, quantity: Quantity
+) -> tuple[Offer | None, tuple[str, str] | None]:
+    """The value to use, or why the probe cannot be used as it is asked for."""
+    if asked is None:
+        return _best(rivals), None
+    if isinstance(asked, int):
+        fits = list(rivals[asked - 1 : asked])
+    else:
+        fits = [each for each in rivals if asked.casefold() in _names(each)]
+    if len(fits) == 1:
+        return fits[0], None
+    has = ", ".join(f"{n} ({_name(each)})" for n, each in enumerate(rivals, 1))
+    amount = "several values" if fits else "none"
+    asked_for = f"{asked}" if isinstance(asked, int) else f'"{asked}"'
+    return None, (
+        f"{quantity} = {asked_for} fits {amount} of it: it has {has}",
+        f"write one of the numbers, like {quantity} = 1",
     )
 
 
-def _source(characteristic: Characteristic, read_every_s: float) -> Source:
-    row = _row(characteristic)
+def _best(rivals: Sequence[Offer]) -> Offer | None:
+    """Air by its own word, else what nothing speaks against; None: nothing of the air now."""
+    fit = [each for each in rivals if each.measurement is None or each.measurement.of_the_air_now]
+    same = [each for each in fit if each.kind is fit[0].kind]
+    air = [each for each in same if each.measurement is not None and each.measurement.application == AIR]
+    return next(iter([*air, *same]), None)
+
+
+def _names(offer: Offer) -> set[str]:
+    place = offer.measurement.place if offer.measurement is not None else ""
+    return {offer.label.casefold(), place.casefold()} - {""}
+
+
+def _name(offer: Offer) -> str:
+    told = [offer.kind.title, f'"{offer.label}"' if offer.label else "", str(offer.measurement or "")]
+    return ", ".join(each for each in told if each)
+
+
+def _passed_over(
+    rivals: Sequence[Offer], chosen: Offer | None, quantity: Quantity
+) -> Iterator[tuple[str, str]]:
+    for n, each in enumerate(rivals, 1):
+        if each is chosen:
+            continue
+        why = (
+            "by its own word it is not of the air now"
+            if each.measurement is not None and not each.measurement.of_the_air_now
+            else f"another one already gives the {quantity}"
+        )
+        how = f"; to use it, write {quantity} = {n}" if quantity is not Quantity.BATTERY else ""
+        yield f"over {quantity} {n}", f"one {_name(each)} value is passed over, {why}{how}"
+
+
+def _said_of(offer: Offer, options: EssOptions) -> Iterator[tuple[str, str]]:
+    """What is worth telling of a value in use."""
+    title = offer.kind.title
+    yield from ((f"fault {title} {n}", fault) for n, fault in enumerate(offer.faults))
+    if offer.measurement is not None and (words := str(offer.measurement)):
+        yield (
+            f"own {title}",
+            f"{title} by the probe's own word: {words}; the config's u95 counts",
+        )
+    if offer.characteristic.can_notify:
+        if offer.triggers and offer.kind.field is not None:
+            yield f"trigger {title}", _trigger_remark(offer)
+        return
+    pace_s = _read_every_s(offer, options)
+    if options.read_every is None and pace_s > READ_EVERY_S:
+        yield (
+            f"pace {title}",
+            f"{title} is read every {pace_s:g} s, as often as the probe has a new one; set the probe's "
+            "max_age above that",
+        )
+
+
+def _trigger_remark(offer: Offer) -> str:
+    assert offer.kind.field is not None
+    words = in_words(offer.triggers, offer.kind.field, any_of=offer.any_of)
+    asked = "it is asked in between" if offer.characteristic.can_read else "it cannot be asked in between"
+    silence = "" if interval_s(offer.triggers) else f", so that a silence is no fault; {asked}"
+    return f"{offer.kind.title} is notified {words}{silence}; that is the probe's setting and stays as it is"
+
+
+def _not_used(everything: Sequence[Characteristic]) -> list[tuple[str, str]]:
+    titles = [
+        NOT_USED[each.uuid16]
+        for each in everything
+        if each.service == ENVIRONMENTAL_SENSING and each.uuid16 in NOT_USED
+    ]
+    names = ", ".join(dict.fromkeys(titles))
+    return [("not used", f"it also has {names}: not used by this job")] if names else []
+
+
+def _source(offer: Offer, options: EssOptions) -> Source:
     return Source(
-        characteristic=characteristic,
-        title=row.title,
-        quantities=frozenset({row.quantity}),
-        decode=partial(_values, characteristic.uuid16 or 0),
-        read_every_s=read_every_s,
+        characteristic=offer.characteristic,
+        title=offer.kind.title,
+        quantities=frozenset({offer.kind.quantity}),
+        decode=offer.kind.decode,
+        read_every_s=_read_every_s(offer, options),
     )
 
 
-def _values(uuid16: int, payload: bytes) -> tuple[Value]:
-    return (Value(*decode(uuid16, payload)),)
+def _read_every_s(offer: Offer, options: EssOptions) -> float:
+    if options.read_every is not None:
+        return seconds(options.read_every)
+    told_s = offer.measurement.update_s if offer.measurement is not None else 0
+    return min(float(told_s), LONGEST_S) or READ_EVERY_S
 
 
-def _row(characteristic: Characteristic) -> Field:
-    return FIELDS[characteristic.uuid16 or 0]
+def _interval_s(used: Sequence[Offer], options: EssOptions) -> float | None:
+    """How often the probe is heard at the latest, where all of it is known."""
+    times = [_heard_every_s(each, options) for each in used if each.kind.quantity is not Quantity.BATTERY]
+    known = [min(each, LONGEST_S) for each in times if each is not None]
+    return min(known) if known and len(known) == len(times) else None
 
 
-def _passed_over(row: Field) -> tuple[str, str]:
-    return (
-        f"over {row.title}",
-        f"one {row.title} value is passed over, another one already gives the {row.quantity}",
-    )
+def _heard_every_s(offer: Offer, options: EssOptions) -> float | None:
+    if not offer.characteristic.can_notify:
+        return _read_every_s(offer, options)
+    if offer.characteristic.can_read:
+        return None  # it is asked whenever it is silent
+    told_s = offer.measurement.update_s if offer.measurement is not None else 0
+    return interval_s(offer.triggers) or offer.interval_s or told_s or None

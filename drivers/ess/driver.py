@@ -1,42 +1,28 @@
-"""The ``ess`` driver: probes of the Environmental Sensing Service over a GATT connection."""
+"""The ``ess`` driver: probes of the Environmental Sensing or the Health Thermometer service."""
 
 from __future__ import annotations
 
 from typing import Any, ClassVar
 
-from pydantic import field_validator
-
 from drivers.ble import Connection
 from drivers.ess.choice import plan_of
+from drivers.ess.offer import offers_of
+from drivers.ess.options import EssOptions
 from drivers.ess.table import ENVIRONMENTAL_SENSING
+from drivers.ess.thermometer import HEALTH_THERMOMETER
 from drivers.gatt.life import GattDriver
 from drivers.gatt.profile import Plan
 from drivers.heard import full_uuid
-from drivers.probe import ProbeOptions, seconds
 from logger.driver_api import ProbeRequest
 
 
-class EssOptions(ProbeOptions):
-    """Keys of a probe table with ``driver = "ess"``."""
-
-    read_every: str = "1 s"
-    """How often a characteristic that cannot notify is read."""
-
-    @field_validator("read_every")
-    @classmethod
-    def _positive(cls, text: str) -> str:
-        if seconds(text) <= 0:
-            raise ValueError('"0 s" is not possible; write a time like "1 s"')
-        return text
-
-
 class EssProfile:
-    """A probe of the Environmental Sensing Service."""
+    """A probe of one of the two services."""
 
-    services = (full_uuid(ENVIRONMENTAL_SENSING),)
+    services = (full_uuid(ENVIRONMENTAL_SENSING), full_uuid(HEALTH_THERMOMETER))
     nothing = (
-        "it has no Environmental Sensing value that can be read",
-        "use a probe with temperature, humidity, pressure or wind speed of that service",
+        "it has no Environmental Sensing or Health Thermometer value of the air that can be read",
+        "use a probe with temperature, humidity, pressure or wind speed of these services",
     )
 
     def __init__(self, options: EssOptions) -> None:
@@ -44,7 +30,7 @@ class EssProfile:
 
     async def plan(self, connection: Connection) -> Plan:
         """What to use of this connection."""
-        return plan_of(connection.characteristics, seconds(self._options.read_every))
+        return plan_of(await offers_of(connection), connection.characteristics, self._options)
 
 
 class EssDriver(GattDriver):
@@ -53,5 +39,5 @@ class EssDriver(GattDriver):
     name: ClassVar[str] = "ess"
     Options: ClassVar[type[Any]] = EssOptions
 
-    def profile(self, request: ProbeRequest, options: EssOptions) -> EssProfile:  # noqa: ARG002, D102
+    def profile(self, request: ProbeRequest, options: EssOptions) -> EssProfile:  # noqa: D102
         return EssProfile(options)

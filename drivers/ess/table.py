@@ -12,8 +12,13 @@ from typing import NamedTuple
 from drivers.wire import SINT16, UINT8, UINT16, UINT32, Form
 from logger.core.readings import Quantity
 
-ENVIRONMENTAL_SENSING = 0x181A  # service, Bluetooth SIG assigned numbers
-BATTERY_SERVICE = 0x180F  # service, Bluetooth SIG assigned numbers
+# Bluetooth SIG, assigned numbers: services and descriptors
+ENVIRONMENTAL_SENSING = 0x181A
+BATTERY_SERVICE = 0x180F
+USER_DESCRIPTION = 0x2901
+CONFIGURATION = 0x290B
+MEASUREMENT = 0x290C
+TRIGGER_SETTING = 0x290D
 
 
 class Field(NamedTuple):
@@ -47,3 +52,40 @@ FIELDS: dict[int, Field] = {
     0x2A19: Field("battery level", BATTERY_SERVICE, Quantity.BATTERY, UINT8, 1,
                   0, 100),
 }  # fmt: skip
+
+# What else the service may have; the job has no use for it. Assigned numbers, `recalled`.
+NOT_USED: dict[int, str] = {
+    0x2A6C: "elevation",
+    0x2A71: "true wind direction",
+    0x2A73: "apparent wind direction",
+    0x2A74: "gust factor",
+    0x2A75: "pollen concentration",
+    0x2A76: "UV index",
+    0x2A77: "irradiance",
+    0x2A78: "rainfall",
+    0x2A79: "wind chill",
+    0x2A7A: "heat index",
+    0x2A7B: "dew point",
+    0x2AA3: "pressure trend",
+}
+
+# What a value is of, or where. Environmental Sensing Service 1.0, 3.1.2.1, table of applications, `recalled`.
+AIR = 0x01
+APPLICATIONS: dict[int, str] = {
+    0x00: "unspecified", AIR: "air", 0x02: "water", 0x03: "barometric", 0x04: "soil", 0x05: "infrared",
+    0x06: "map database", 0x07: "barometric elevation", 0x08: "GPS elevation",
+    0x09: "GPS and map elevation", 0x0A: "vertical datum elevation", 0x0B: "onshore", 0x0C: "onboard",
+    0x0D: "front", 0x0E: "rear", 0x0F: "upper", 0x10: "lower", 0x11: "primary", 0x12: "secondary",
+    0x13: "outdoor", 0x14: "indoor", 0x15: "top", 0x16: "bottom", 0x17: "main", 0x18: "backup",
+    0x19: "auxiliary", 0x1A: "supplementary", 0x1B: "inside", 0x1C: "outside", 0x1D: "left", 0x1E: "right",
+    0x1F: "internal", 0x20: "external", 0x21: "solar",
+}  # fmt: skip
+# A value of these is not of the air around the probe: used only where it is asked for.
+NOT_OF_THE_AIR = frozenset({0x02, 0x04, 0x05, 0x06, 0x1F, 0x21})
+
+# How a value comes about; same section, table of sampling functions, `recalled`.
+SAMPLINGS: dict[int, str] = {
+    0: "unspecified", 1: "instantaneous", 2: "arithmetic mean", 3: "root mean square", 4: "maximum",
+    5: "minimum", 6: "accumulated", 7: "count",
+}  # fmt: skip
+NOT_OF_NOW = frozenset({4, 5, 6, 7})  # says nothing of the present: used only where it is asked for

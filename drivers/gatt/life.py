@@ -194,8 +194,10 @@ class GattProbe:
         try:
             async with connected(self._sighting) as connection:
                 plan = await self._profile.plan(connection)
+                for key, text in plan.remarks:
+                    self._report.remark(key, text)
                 if not plan.usable:
-                    self._report.state(LinkState.REFUSED, "; ".join(self._profile.nothing))
+                    self._report.state(LinkState.REFUSED, "; ".join(plan.refused or self._profile.nothing))
                     return Outcome.ENDED
                 session = Session(
                     connection, plan, self._context, self._report, self._rhythm, self._patience.pace
@@ -228,6 +230,6 @@ class GattProbe:
         except RadioError as error:
             return reached(self._request, error.trouble.text, error.trouble.next_step)
         if not plan.usable:
-            return reached(self._request, *self._profile.nothing)
+            return reached(self._request, *(plan.refused or self._profile.nothing))
         signal = "connected already" if found[0].signal_dbm is None else f"{found[0].signal_dbm:.0f} dBm"
         return judge(self._request, f"found ({signal}) with {plan}", plan.has)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
 from drivers.ble import Connection
@@ -43,14 +43,14 @@ class Plan:
     """What is done with one connection.
 
     ``remarks`` are said once a run: a key and a sentence. ``interval_s`` is how often the probe
-    speaks by its own word, where it tells. ``about`` is what it says of itself.
-    ``subscribed`` is called once, after the subscriptions.
+    speaks by its own word, where it tells. ``refused`` is why the probe cannot be used as it is
+    asked for, and what to do. ``subscribed`` is called once, after the subscriptions.
     """
 
     sources: tuple[Source, ...]
     remarks: tuple[tuple[str, str], ...] = ()
     interval_s: float | None = None
-    about: Mapping[str, str] = field(default_factory=dict)
+    refused: tuple[str, str] | None = None
     subscribed: Callable[[Connection], Awaitable[None]] | None = None
 
     @property
@@ -61,7 +61,7 @@ class Plan:
     @property
     def usable(self) -> bool:
         """Whether there is anything to measure."""
-        return any(source.measures for source in self.sources)
+        return self.refused is None and any(source.measures for source in self.sources)
 
     def __str__(self) -> str:
         """The sources in words."""

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 
 from drivers.ble import Connection
 from drivers.ble_errors import RadioError
+from drivers.gatt.about import about_itself
 from drivers.gatt.profile import Plan, Source
 from drivers.heard import Characteristic
 from drivers.probe import LinkReport, Rhythm
@@ -76,8 +77,6 @@ class Session:
 
     async def run(self) -> str:
         """Deliver until the session ends; return why, as part of a sentence."""
-        for key, text in self._plan.remarks:
-            self._report.remark(key, text)
         self._rhythm.start(self._context.now_ns(), every_s=self._plan.interval_s)
         await self._start()
         while True:
@@ -110,6 +109,8 @@ class Session:
                 await self._subscribe(channel)
         if self._plan.subscribed is not None:
             await self._plan.subscribed(self._connection)
+        if about := await about_itself(self._connection):
+            self._context.about(self._report.probe, about)
 
     async def _subscribe(self, channel: Channel) -> None:
         try:

@@ -5,13 +5,15 @@ Expected values are those of the literal packets in ``test_ess_decode``.
 
 import asyncio
 import dataclasses
+from collections.abc import Mapping
 from typing import Any
 
 import pytest
 from pydantic import ValidationError
 
 from drivers.ble_errors import RadioError
-from drivers.ess.driver import EssDriver, EssOptions
+from drivers.ess.driver import EssDriver
+from drivers.ess.options import EssOptions
 from drivers.gatt.life import TRANSITIONS, Outcome, Step
 from drivers.probe import Wanted
 from logger.driver_api import Flag, LinkState, Quantity, Sample
@@ -216,7 +218,8 @@ async def test_second_values_of_a_quantity_are_passed_over_and_named(air: Any) -
     assert (
         "duct",
         LIVE,
-        'probe "duct": one apparent wind speed value is passed over, another one already gives the velocity',
+        'probe "duct": one apparent wind speed value is passed over, another one already gives the velocity; '
+        "to use it, write velocity = 2",
     ) in log.links
 
 
@@ -234,6 +237,64 @@ async def test_a_connection_left_over_from_a_killed_process_is_taken_on(air: Any
         await again.until(lambda: again.state() is LIVE)
     assert again.values(Quantity.TEMPERATURE)[0] == 21.37
     assert again.values(Quantity.SIGNAL) == []
+
+
+@pytest.mark.bluetooth
+async def test_descriptors_choose_the_value_and_give_the_pace_and_the_make_is_told(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    water = bytes.fromhex("0000 01 000000 000000 02 ff")
+    of_air = bytes.fromhex("0000 01 000000 050000 01 ff")  # a new value every 5 s
+    await remote.serve(
+        air.Char(TEMPERATURE, C_48_89, ("read",), descriptors=((0x290C, water), (0x2901, b"Coil"))),
+        air.Char(TEMPERATURE, C_21_37, ("read",), descriptors=((0x290C, of_air), (0x2901, b"Duct"))),
+        air.Char(HUMIDITY, bytes.fromhex("d711"), descriptors=((0x290D, b"\x03"),)),
+        air.Char(0x2A29, b"Nobody & Sons\x00", ("read",), 0x180A),
+        air.Char(0x2A24, b"\x1b[31mModel \xff", ("read",), 0x180A),
+        air.Char(0x2A25, None, ("read",), 0x180A),  # it refuses
+        air.Char(0x2A26, b"1.0", ("read",), 0x180A),
+    )
+    await remote.advertise()
+    told: list[tuple[str, Mapping[str, str]]] = []
+    context = dataclasses.replace(log.context(), about=lambda *what: told.append(what))
+    async with air.running(EssDriver([air.request(address=remote.address)], context)):
+        await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) >= 2)
+    assert set(log.values(Quantity.TEMPERATURE)) == {21.37}
+    assert told == [("ret", {"maker": "Nobody & Sons", "model": "[31mModel \ufffd"})]
+    assert [text.removeprefix('probe "ret": ') for *_, text in log.links[2:]] == [
+        "live with temperature (is read), humidity (notifies)",
+        'one temperature, "Coil", water, instantaneous value is passed over, by its own word it is not of '
+        "the air now; to use it, write temperature = 1",
+        "temperature by the probe's own word: air, instantaneous, new every 5 s; the config's u95 counts",
+        "temperature is read every 5 s, as often as the probe has a new one; set the probe's max_age above "
+        "that",
+        "humidity is notified only when the value changes, so that a silence is no fault; it is asked in "
+        "between; that is the probe's setting and stays as it is",
+    ]
+
+
+@pytest.mark.bluetooth
+async def test_a_thermometer_indicates_in_its_own_unit(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(
+        air.Char(0x2A1C, b"", ("indicate",), 0x1809),
+        air.Char(0x2A21, bytes.fromhex("0500"), ("read",), 0x1809),
+        air.Char(BATTERY, b"\x32", ("read",), 0x180F),
+    )
+    await remote.advertise()
+    async with air.running(EssDriver([air.request(address=remote.address)], log.context())):
+        await remote.subscribed(0x2A1C)
+        remote.notify(0x2A1C, bytes.fromhex("006c0100ff"))  # 36.4 degC
+        remote.notify(0x2A1C, bytes.fromhex("01d40300ff"))  # 98.0 degF
+        remote.notify(0x2A1C, bytes.fromhex("00ffff7f00"))  # not a number
+        await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) == 3)
+    assert log.values(Quantity.TEMPERATURE)[:2] == [36.4, pytest.approx(36.67, abs=0.005)]
+    assert [s.flag for s in log.samples if s.quantity is Quantity.TEMPERATURE] == [
+        Flag.OK,
+        Flag.OK,
+        Flag.NOT_KNOWN,
+    ]
+    assert log.values(Quantity.BATTERY) == [50.0]
+    assert log.states()[:3] == [SEARCHING, CONNECTING, LIVE]
 
 
 @pytest.mark.bluetooth
@@ -256,7 +317,9 @@ async def test_check_says_what_a_probe_has_and_what_to_do(air: Any) -> None:
     assert ret.text.endswith("dBm) with temperature (notifies), battery level (is read)")
     assert duct.text.endswith("but no velocity")
     assert duct.next_step == "use a probe with velocity for the role return"
-    assert sup.text == "it has no Environmental Sensing value that can be read"
+    assert sup.text == (
+        "it has no Environmental Sensing or Health Thermometer value of the air that can be read"
+    )
     assert out.text == 'not found in 2.5 s (name "nobody")'
     assert [each.ok for each in (ret, duct, sup, out)] == [True, False, False, False]
     assert log.samples == []

@@ -11,7 +11,8 @@ from typing import Any, cast
 
 from drivers.ble import Connection
 from drivers.ble_errors import RadioError, Trouble
-from drivers.ess.choice import choose, plan_of
+from drivers.ess.driver import EssProfile
+from drivers.ess.options import EssOptions
 from drivers.gatt.session import Pace, Session
 from drivers.heard import Characteristic, full_uuid
 from drivers.probe import LinkReport, Rhythm
@@ -58,6 +59,9 @@ class Scripted:
         await self._clock.wait_until(self._clock.now_ns() + round(self.read_takes_s * NS_PER_S))
         return self.answer(each.uuid16)
 
+    async def descriptors(self, each: Characteristic, uuid16: int) -> list[bytes]:
+        return []
+
     async def notify(self, each: Characteristic, callback: Callable[[bytes], None]) -> None:
         assert each.uuid16 is not None
         self.callbacks[each.uuid16] = callback
@@ -73,6 +77,7 @@ class Bench:
         self.connection = Scripted(self.clock, *characteristics)
         self.samples: list[Sample] = []
         self.said: list[tuple[LinkState, str]] = []
+        self.options = EssOptions(name="ret")
         self._until_ns = round(until_s * NS_PER_S)
 
     async def run(self) -> str:
@@ -85,7 +90,7 @@ class Bench:
         )
         session = Session(
             cast("Connection", self.connection),
-            plan_of(self.connection.characteristics, 1.0),
+            await EssProfile(self.options).plan(cast("Connection", self.connection)),
             context,
             LinkReport("ret", context.link),
             Rhythm(least_s=10.0, unknown_s=10.0),
@@ -179,16 +184,3 @@ async def test_when_nothing_can_be_read_the_reason_is_told() -> None:
         "no temperature: reading from the probe failed: the probe asks for pairing; pair it"
     )
     assert bench.clock.now_ns() == 10 * NS_PER_S
-
-
-def test_characteristics_of_other_services_are_not_taken() -> None:
-    # 0x2A6E occurs in other services too; only that of Environmental Sensing is the air's.
-    stray = characteristic(0x2A6E, "r", 0x1809)
-    assert choose([stray]) == ([], [])
-    assert choose([characteristic(0x2A6E, "")]) == ([], [])
-
-
-def test_the_true_wind_goes_before_the_apparent_one_whatever_the_order() -> None:
-    apparent, true = characteristic(0x2A72, "n"), characteristic(0x2A70, "n")
-    for order in ([apparent, true], [true, apparent]):
-        assert choose(order) == ([true], [apparent])

@@ -1,0 +1,130 @@
+"""What a connected probe offers: its values, and what it says of each in descriptors."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import TypeVar
+
+from drivers.ble import Connection
+from drivers.ble_errors import RadioError
+from drivers.ess.descriptors import (
+    Measurement,
+    Trigger,
+    decode_description,
+    decode_measurement,
+    decode_trigger,
+)
+from drivers.ess.kinds import KINDS, Kind
+from drivers.ess.table import CONFIGURATION, MEASUREMENT, TRIGGER_SETTING, USER_DESCRIPTION
+from drivers.ess.thermometer import HEALTH_THERMOMETER, MEASUREMENT_INTERVAL, decode_interval
+from drivers.gatt.profile import OF_THE_PROBE
+from drivers.heard import Characteristic
+from logger.core.errors import DecodeError
+
+T = TypeVar("T")
+
+_ANY_OF = b"\x01"  # ES Configuration: one condition is enough. Environmental Sensing Service 1.0, 3.1.2.4
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Offer:
+    """One value that can be had. ``label`` is the probe's own name for it, ``interval_s`` how often
+    a thermometer measures; ``faults`` is what it says of the value that does not follow the format."""
+
+    characteristic: Characteristic
+    kind: Kind
+    label: str = ""
+    measurement: Measurement | None = None
+    triggers: tuple[Trigger, ...] = ()
+    any_of: bool = False
+    interval_s: float | None = None
+    faults: tuple[str, ...] = ()
+
+
+async def offers_of(connection: Connection) -> list[Offer]:
+    """Everything of use that the probe has, in the order of its handles.
+
+    Raises
+    ------
+    RadioError
+        The connection is lost.
+    """
+    asking = _Asking(connection)
+    offers = []
+    for each in connection.characteristics:
+        kind = KINDS.get(each.uuid16 or 0)
+        if kind is None or each.service != kind.service or not (each.can_read or each.can_notify):
+            continue
+        if kind.quantity in OF_THE_PROBE and not each.can_read:
+            continue
+        offers.append(await asking.offer(each, kind))
+    return offers
+
+
+class _Asking:
+    """Reads descriptors; a probe that refuses one is not asked for more: they are no condition."""
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+        self._willing = True
+
+    async def offer(self, each: Characteristic, kind: Kind) -> Offer:
+        faults: list[str] = []
+
+        def decoded(decode: Callable[[bytes], T], payloads: list[bytes]) -> list[T]:
+            found = []
+            for payload in payloads:
+                try:
+                    found.append(decode(payload))
+                except DecodeError as error:
+                    faults.append(f"{error}; it is left out")
+            return found
+
+        if kind.quantity in OF_THE_PROBE:
+            return Offer(characteristic=each, kind=kind)
+        labels = decoded(decode_description, await self._descriptors(each, USER_DESCRIPTION))
+        measurements = decoded(decode_measurement, await self._descriptors(each, MEASUREMENT))
+        triggers: list[Trigger] = []
+        if (field := kind.field) is not None:
+            settings = await self._descriptors(each, TRIGGER_SETTING)
+            triggers = decoded(lambda payload: decode_trigger(payload, field), settings)
+        any_of = len(triggers) > 1 and await self._descriptors(each, CONFIGURATION) == [_ANY_OF]
+        intervals = decoded(decode_interval, await self._measurement_interval(kind))
+        return Offer(
+            characteristic=each,
+            kind=kind,
+            label=next(iter(labels), ""),
+            measurement=next(iter(measurements), None),
+            triggers=tuple(triggers),
+            any_of=any_of,
+            interval_s=next(iter(intervals), None),
+            faults=tuple(faults),
+        )
+
+    async def _descriptors(self, each: Characteristic, uuid16: int) -> list[bytes]:
+        return await self._ask(partial(self._connection.descriptors, each, uuid16))
+
+    async def _measurement_interval(self, kind: Kind) -> list[bytes]:
+        wanted = (HEALTH_THERMOMETER, MEASUREMENT_INTERVAL)
+        known = [
+            each
+            for each in self._connection.characteristics
+            if (each.service, each.uuid16) == wanted and each.service == kind.service and each.can_read
+        ]
+        return await self._ask(partial(self._read, known[0])) if known else []
+
+    async def _read(self, each: Characteristic) -> list[bytes]:
+        return [await self._connection.read(each)]
+
+    async def _ask(self, ask: Callable[[], Awaitable[list[bytes]]]) -> list[bytes]:
+        if not self._willing:
+            return []
+        try:
+            return await ask()
+        except RadioError:
+            if self._connection.lost.is_set():
+                raise
+            self._willing = False
+            return []

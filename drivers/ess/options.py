@@ -1,0 +1,42 @@
+"""Keys of a probe table with ``driver = "ess"``."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field, StrictInt, field_validator
+
+from drivers.probe import ProbeOptions, seconds
+from logger.driver_api import Quantity
+
+Which = Annotated[StrictInt, Field(ge=1)] | Annotated[str, Field(min_length=1)]
+"""One of several values of a kind: its number, or what the probe calls it."""
+
+
+class EssOptions(ProbeOptions):
+    """Which device it is, how it is read, and which of several values of one kind is meant."""
+
+    read_every: str | None = None
+    """How often what cannot notify is read; left out: the probe's own update interval, or 1 s."""
+
+    temperature: Which | None = None
+    humidity: Which | None = None
+    pressure: Which | None = None
+    velocity: Which | None = None
+
+    @field_validator("read_every")
+    @classmethod
+    def _positive(cls, text: str | None) -> str | None:
+        if text is not None and seconds(text) <= 0:
+            raise ValueError('"0 s" is not possible; write a time like "1 s"')
+        return text
+
+    def which(self, quantity: Quantity) -> int | str | None:
+        """The value of that quantity that was asked for."""
+        asked: dict[Quantity, int | str | None] = {
+            Quantity.TEMPERATURE: self.temperature,
+            Quantity.HUMIDITY: self.humidity,
+            Quantity.PRESSURE: self.pressure,
+            Quantity.VELOCITY: self.velocity,
+        }
+        return asked.get(quantity)
