@@ -58,7 +58,7 @@ class Search:
             return None
         place = item.run.run_key, item.seq
         self._silent = {place: self._silent.get(place, 0) + 1}
-        if self._silent[place] < SILENT_FROM:
+        if self._silent[place] < SILENT_FROM and not item.again:
             return None
         self._silent = {}
         return Culprit(

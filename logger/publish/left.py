@@ -1,10 +1,11 @@
-"""What lies in a store for brokers that the config does not name."""
+"""What else lies in a store: records for brokers that the config does not name, earlier runs."""
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 
-from logger.core.errors import StoreError
+from logger.core.errors import StoreError, UnknownRunError
 from logger.store.waiting import WaitingReader
 
 
@@ -27,3 +28,11 @@ def left_for_others(store: Path, key: str | None) -> list[str]:
         f'name = "{name}" to send them there'
         for name, count in others
     ]
+
+
+def is_run_of(store: Path, run: str) -> bool:
+    """Whether the store knows that run. Raises ``StoreError``."""
+    with WaitingReader(store) as reader, suppress(UnknownRunError):
+        reader.end_reason(run)
+        return True
+    return False

@@ -80,8 +80,9 @@ class Outbox:
         """After a ``next`` that gave nothing: whether another call may give something."""
         return self._more
 
-    def rewind(self) -> None:
-        """A new connection: what was not answered is sent again, and what was refused is tried."""
+    def rewind(self, *, parked: bool = True) -> None:
+        """A new connection: what was not answered is sent again, and what was refused is tried; without
+        ``parked`` it waits for the next ``try_parked``."""
         self._books.rewind()
         if unanswered := self._rows_out | {entry.place for entry in self._queue if entry.is_row}:
             key, seq = min(unanswered)
@@ -89,7 +90,9 @@ class Outbox:
         self._queue.clear()
         self._rows_out.clear()
         self._again_out.clear()
-        self.try_parked()
+        self._round = ParkedRound()
+        if parked:
+            self.try_parked()
 
     def try_parked(self) -> None:
         """Send what was refused once more, when nothing else waits."""
@@ -135,14 +138,17 @@ class Outbox:
         """The writer did not take what came last: it is handed over with the next."""
         self._books.give_back(settled)
 
-    def pass_over_old(self, now_utc_us: int, keep_s: float) -> bool:
+    def pass_over_old(self, now_utc_us: int, keep_s: float, *, ours: bool = True) -> bool:
         """Pass over readings that have waited too long, one page of them; whether there may be more.
+        ``ours``: those of the run of this process as well.
 
         At any time: what is on its way is left alone.
         """
         before_us = now_utc_us - round(keep_s * _US_PER_S)
         self._books.look_for_our_run()
         for key, run in self._books.runs.items():
+            if key == self._books.our_key and not ours:
+                continue
             if (behind := self._books.skip_old(run, before_us)) is not None:
                 self._queue = deque(
                     e for e in self._queue if e.reading is None or not (key, 0) <= e.place < (key, behind)
@@ -150,6 +156,8 @@ class Outbox:
                 return True
         places, last = self._reader.old_parked(self._broker, self._old_place, before_us, OLD_PAGE)
         let_go = {place for place in places if place not in self._again_out}
+        if not ours:
+            let_go = {place for place in let_go if place[0] != self._books.our_key}
         for place in let_go:
             self._books.let_go(place)
         self._queue = deque(e for e in self._queue if not (e.again and e.place in let_go))

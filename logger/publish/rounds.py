@@ -12,7 +12,7 @@ from itertools import count
 from logger import __version__
 from logger.believed_clock import BelievedClock
 from logger.clock import SystemClock
-from logger.core.errors import StoreError, UnknownRunError
+from logger.core.errors import StoreError
 from logger.core.readings import NS_PER_S
 from logger.faults import fault_sentence
 from logger.publish.about import about_post
@@ -21,7 +21,7 @@ from logger.publish.client import connected
 from logger.publish.connection import Connection, keep_books
 from logger.publish.culprit import Search
 from logger.publish.inbox import Inbox
-from logger.publish.left import left_for_others
+from logger.publish.left import is_run_of, left_for_others
 from logger.publish.live import Backlog, status_post
 from logger.publish.news import DAY_S, News
 from logger.publish.order import Order
@@ -31,7 +31,6 @@ from logger.publish.ports import Ports
 from logger.publish.post import Post
 from logger.publish.reasons import BLIND, BrokerError
 from logger.store.kept import KeptReader
-from logger.store.waiting import WaitingReader
 
 ENDED, NO_STORE, FAULT = "ended", "the store cannot be read", "internal fault"  # why it is offline
 
@@ -56,11 +55,13 @@ class Rounds:
         self._inbox = inbox
         self._outward = outward
         self._clock = SystemClock()
+        self._began_ns = self._clock.now_ns()
         self._calendar = order.calendar
         self._numbers = count()
         self._outbox: Outbox | None = None
         self._unkept: list[Settled] = []  # of an outbox that is closed
         self._search = Search()
+        self._apart_ns: int | None = None  # when a record was kept apart for which a connection ended
         self._listen = True  # to our own status
         self._lasted = False
         self._told = ""  # what is told to be over
@@ -161,7 +162,8 @@ class Rounds:
 
     async def _round(self) -> None:
         order, outbox = self._order, self._open()
-        outbox.rewind()
+        apart, now_ns = self._apart_ns, self._clock.now_ns()
+        outbox.rewind(parked=apart is None or now_ns - apart >= order.pace.parked_s * NS_PER_S)
         await self._pass_over_old()
         self._count(outbox.backlog())
         identifier = order.broker.client_id(outbox.store_id())
@@ -216,6 +218,7 @@ class Rounds:
         found = self._search.after(connection, error)
         if found is not None:
             outbox.refused(found.item, found.why)
+            self._apart_ns = self._clock.now_ns()
             self._outward.say(
                 "record-refused",
                 f"the broker {self._order.broker.name} {found.deed}; that one is kept apart and tried again "
@@ -239,7 +242,7 @@ class Rounds:
             utc_us=self._clock.utc_us,
             about=self._about,
             old=self._pass_over_old,
-            ours=self._is_ours,
+            ours=lambda run: is_run_of(order.store, run),
             pace=order.pace,
         )
 
@@ -264,12 +267,6 @@ class Rounds:
             t_utc_us=None,
         )
 
-    def _is_ours(self, run: str) -> bool:
-        with WaitingReader(self._order.store) as reader, suppress(UnknownRunError):
-            reader.end_reason(run)
-            return True
-        return False
-
     async def _pass_over_old(self) -> None:
         """Once an hour at most, and only by a clock that is believed; every look at it counts."""
         order, outbox, now_ns = self._order, self._open(), self._clock.now_ns()
@@ -284,7 +281,9 @@ class Rounds:
         if utc_us is None or not due:
             return
         before = outbox.backlog().passed_over
-        while outbox.pass_over_old(utc_us, keep_s):  # noqa: ASYNC110 - page by page
+        # whatever its stamps say, nothing of this run is older than the run
+        ours = now_ns - self._began_ns >= keep_s * NS_PER_S
+        while outbox.pass_over_old(utc_us, keep_s, ours=ours):  # noqa: ASYNC110 - page by page
             await asyncio.sleep(0)
         self._old_ns = now_ns
         self._untold += outbox.backlog().passed_over - before

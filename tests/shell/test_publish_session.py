@@ -375,7 +375,7 @@ async def test_what_waited_too_long_is_passed_over_and_counted(
     bench.readings(40, age_s=15 * 86_400.0)
     bench.event()
     bench.readings(10, age_s=13 * 86_400.0)
-    bench.publish()
+    bench.begin("r2")
     await broker.until(lambda: len(records(broker.messages)) == 11)
     await bench.finish()
     assert ids(broker.seen, "reading") == [f"r1/{n}" for n in range(41, 51)]
@@ -393,7 +393,7 @@ async def test_the_cap_works_while_the_broker_is_away(broker: FakeBroker, make: 
     bench.readings(25_000, age_s=2 * 86_400.0)
     bench.event()
     bench.readings(5)
-    bench.publish()
+    bench.begin("r2")
     await bench.until(lambda: "broker-away" in bench.codes())
     assert bench.publisher is not None
     assert bench.publisher.words() == "away, 6 to send, 25,000 passed over"
@@ -415,7 +415,7 @@ async def test_refused_readings_do_not_wait_longer_than_the_others(
     await bench.finish()
     assert bench.left() == (0, 11, 0)
     bench.broker = type(bench.broker)(table=table(broker.port, keep="3 d"), job="north")
-    bench.publish()
+    bench.begin("r2")
     await bench.until(lambda: "records-passed-over" in bench.codes())
     await bench.finish()
     assert bench.left() == (0, 1, 10)  # the event stays
