@@ -40,11 +40,13 @@ class MappedProbe(_Options):
     map: ProbeMap
 
 
-class _Connecting(GattDriver):
+class MappedConnection(GattDriver):
+    """Keeps connected those whose map names characteristics."""
+
     name: ClassVar[str] = "gatt-map"
     Options: ClassVar[type[Any]] = MappedProbe
 
-    def profile(self, request: ProbeRequest, options: MappedProbe) -> MapProfile:
+    def profile(self, request: ProbeRequest, options: MappedProbe) -> MapProfile:  # noqa: D102
         return MapProfile(options.map, seconds(options.read_every))
 
 
@@ -55,7 +57,7 @@ class GattMapDriver:
     Options: ClassVar[type[Any]] = GattMapOptions
     simulated: ClassVar[bool] = False
 
-    Connecting: ClassVar[type[GattDriver]] = _Connecting
+    Connecting: ClassVar[type[GattDriver]] = MappedConnection
     listening_pace: ClassVar[ListeningPace] = ListeningPace()
 
     def __init__(self, probes: Sequence[ProbeRequest], context: DriverContext) -> None:
