@@ -1,11 +1,13 @@
-"""From a probe's notification to the broker, and how many messages a second, beside paho's own loop.
+"""From a probe's notification to the broker, and how many messages a second, beside paho's own loop; and
+for how long many refused records hold the publisher's loop.
 
-Needs a mosquitto; without one every value is null. The broker runs on this computer, so the network's
-time is not in it.
+Needs a mosquitto; without one every value but the last is null. The broker runs on this computer, so the
+network's time is not in it.
 """
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 import statistics
 import tempfile
@@ -18,9 +20,11 @@ import paho.mqtt.client as paho
 from logger.clock import SystemClock
 from logger.core.readings import Flag, Quantity, Reading
 from logger.publish.live import Source
+from logger.publish.outbox import Outbox
 from logger.publish.publisher import Order, Publisher
 from logger.publish.settings import Broker
 from logger.store import Batch, CursorMove, RunHeader, StoreWriter, WriterThread
+from logger.store.records import OutboxMark
 from tests.broker.conftest import Mosquitto
 from tests.shell.publish_bench import Bench, table
 
@@ -64,8 +68,10 @@ class Ear:
 def measure(quick: bool) -> dict[str, float | None]:  # noqa: FBT001 - as the others
     """Latency of a reading through store and outbox, and rates."""
     names = ("publish_p50_ms", "publish_p99_ms", "publish_per_s", "publish_vs_paho")
+    with tempfile.TemporaryDirectory() as name:
+        held = {"publish_held_ms": asyncio.run(_held_ms(Path(name), 20_000 if quick else 100_000))}
     if shutil.which("mosquitto") is None:
-        return dict.fromkeys(names)
+        return dict.fromkeys(names) | held
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         broker = Mosquitto(folder)
@@ -79,7 +85,30 @@ def measure(quick: bool) -> dict[str, float | None]:  # noqa: FBT001 - as the ot
         finally:
             broker.kill()
     cuts = statistics.quantiles(latencies, n=100)
-    return dict(zip(names, (cuts[49], cuts[98], ours, ours / theirs), strict=True))
+    return dict(zip(names, (cuts[49], cuts[98], ours, ours / theirs), strict=True)) | held
+
+
+async def _held_ms(folder: Path, count: int) -> float:
+    """The longest time that one try of so many refused readings, their topic barred, keeps a loop busy."""
+    broker = Broker(table=table(1), job="north")
+    with StoreWriter(folder / "parked.db", "benchmark") as writer:
+        writer.begin_run(RunHeader(run="r1", job="north", started_utc_us=0))
+        readings = [Reading(n, n, "ret", Quantity.TEMPERATURE, 20.0, Flag.OK, n, n) for n in range(count)]
+        marks = [
+            OutboxMark(broker=broker.key, run="r1", seq=n, kind="reading", parked="no") for n in range(count)
+        ]
+        move = CursorMove(broker=broker.key, run="r1", next_seq=count)
+        writer.write(Batch(run="r1", readings=readings, cursors=[move], marks=marks))
+        outbox = Outbox(writer.path, broker.key, "r1", broker.topics)
+        outbox.rewind()
+        longest_s, seen_s = 0.0, time.perf_counter()
+        while (item := outbox.next()) is not None or outbox.more:
+            if item is not None:
+                outbox.refused(item, "no", 0x87)
+            await asyncio.sleep(0)
+            longest_s, seen_s = max(longest_s, time.perf_counter() - seen_s), time.perf_counter()
+        outbox.close()
+    return 1000.0 * longest_s
 
 
 def _latencies_ms(folder: Path, port: int, for_s: float) -> list[float]:
