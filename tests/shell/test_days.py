@@ -6,8 +6,10 @@ Time is the simulation's own; a reading comes every 10 s, so that a day takes se
 import asyncio
 import datetime
 import json
+import sqlite3
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,6 +18,7 @@ import pytest
 
 import logger.live_run
 import simulators.scenarios
+from logger.believed_clock import BelievedClock
 from logger.clock import SteppedClock
 from logger.config.load import LoadedConfig, loads_config
 from logger.core.readings import NS_PER_S, NS_PER_US
@@ -25,6 +28,9 @@ from logger.recompute import compute, source_of_run
 from logger.registry import DriverOptions
 from logger.session import Limits
 from logger.store import StoreReader, StoreWriter
+from logger.store.kept import KeptReader
+from logger.store.waiting import WaitingReader
+from logger.stored import runs_command
 from simulators.scenarios import SCENARIOS
 from simulators.unit import Timeline
 
@@ -41,8 +47,8 @@ TZ = "Europe/Berlin"
 class EventfulClock(SteppedClock):
     """Simulated time of a host that sleeps once and whose clock is set once."""
 
-    def __init__(self, *, sleep_s: tuple[float, float] | None, step_s: float) -> None:
-        super().__init__(speed=None, utc_start_us=round(START.timestamp() * 1e6))
+    def __init__(self, *, sleep_s: tuple[float, float] | None, step_s: float, start_s: float = 0.0) -> None:
+        super().__init__(speed=None, utc_start_us=round((START.timestamp() + start_s) * 1e6))
         self._sleep_s, self._step_s = sleep_s, step_s
 
     def awake_ns(self) -> int:
@@ -190,3 +196,148 @@ def test_a_set_clock_touches_no_number(
         assert plain.pop(key) != stepped.pop(key)
     assert stepped == plain
     assert stepped_trace == plain_trace
+
+
+DAY_S = 86_400.0
+OFFSET_S = 3_000.0  # the eighth firing of the first day is cut by the change of runs
+DAYS = 3
+BURNS = tuple(
+    (OFFSET_S + k * CYCLE_S + 460.0, OFFSET_S + k * CYCLE_S + 2_160.0)
+    for k in range(int(DAYS * DAY_S / CYCLE_S))
+)
+CUT_AT_S = (DAY_S,)  # of the ends of a day, that which lies inside a firing
+BROKER = '[mqtt]\nhost = "127.0.0.1"\nport = 9\ntls = false\n'  # discard, RFC 863: nobody listens here
+
+
+def day_job(day: int) -> LoadedConfig:
+    """The part of one day of a timeline that goes on."""
+    zero_s = day * DAY_S
+    fan = [(start - 400.0, end + 400.0) for start, end in BURNS]
+
+    def inside(start: float, end: float) -> tuple[float, float]:
+        return max(start - zero_s, 0.0), end - zero_s
+
+    timeline = Timeline(
+        duration_s=DAY_S + 3_600.0,  # --for ends it
+        fan=tuple(inside(*times) for times in fan if times[1] > zero_s),
+        burner=tuple((*inside(*times), 0) for times in BURNS if times[1] > zero_s),
+    )
+    silent = (SLEEP_S,) if day == 1 else ()
+    probes = {
+        signal: replace(probe, interval_s=30.0, silent=silent)
+        for signal, probe in simulators.scenarios.PROBES.items()
+    }
+    scenario = replace(SCENARIOS["standard"], name="a-day", timeline=timeline, probes=probes)
+    simulators.scenarios.SCENARIOS = {**SCENARIOS, "a-day": scenario}
+    text = scenario.config_text.replace('driver = "sim"', 'driver = "sim"\nmax_age = "90 s"')
+    return loads_config(text, "a day", DriverOptions(), BROKER)
+
+
+@pytest.fixture(scope="module")
+def rotated(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Three runs of a day each in one store, as the unit's ``--for 24h`` makes them: summer time begins in
+    the first, the computer sleeps in the second, whose clock is set back by more than the pause behind it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("TZ", TZ)
+        time.tzset()
+        patch.setattr(simulators.scenarios, "SCENARIOS", SCENARIOS)
+        path = tmp_path_factory.mktemp("rotated") / "days.db"
+        for day in range(DAYS):
+            clock = EventfulClock(
+                sleep_s=SLEEP_S if day == 1 else None,
+                step_s=STEP_S if day == 1 else 0.0,
+                start_s=day * DAY_S + (STEP_S if day > 1 else 0.0),
+            )
+            patch.setattr(logger.live_run, "clock_for", lambda _config, clock=clock: clock)
+            with StoreWriter(path, "test") as writer:
+                limits = Limits(for_ns=round(DAY_S) * NS_PER_S)
+                asyncio.run(run_live(day_job(day), writer, limits, Manner(dashboard=False, json=True)))
+        yield path
+    time.tzset()
+
+
+def firings_of(day: int) -> int:
+    """How many burn in that day, in part or whole."""
+    return sum(1 for start, end in BURNS if start < (day + 1) * DAY_S and end > day * DAY_S)
+
+
+def test_runs_of_a_day_follow_one_another(rotated: Path) -> None:
+    with StoreReader(rotated) as reader:
+        runs = reader.runs()
+    assert [row.end_reason for row in runs] == ["time"] * DAYS
+    starts = [row.started_utc_us for row in runs]
+    assert starts == sorted(starts)
+    assert [time.gmtime(start / 1e6).tm_mday for start in starts] == [28, 29, 30]
+    # set back by 37 s: the clock of the third run still shows no time that the second has shown
+    assert all(
+        (row.ended_utc_us or 0) <= start + 11_000_000 for row, start in zip(runs, starts[1:], strict=False)
+    )
+
+
+def test_every_firing_and_every_run_has_its_result_row(rotated: Path) -> None:
+    with StoreReader(rotated) as reader:
+        for day, row in enumerate(reader.runs()):
+            results = reader.results(row.run)
+            assert [r.scope for r in results] == ["firing"] * firings_of(day) + ["run"]
+            whole = json.loads(results[-1].document)
+            assert whole["verdict"] == row.verdict
+            assert row.verdict in {"meets", "undecided"}  # the plant is what its plate says
+            for firing, cycle in zip(results[:-1], whole["cycles"], strict=True):
+                document = json.loads(firing.document)
+                assert (document["run"], document["cycles"]) == (row.run, [cycle])
+
+
+def test_a_firing_that_the_change_of_runs_cuts_is_in_both(rotated: Path) -> None:
+    assert [start < cut < end for cut in CUT_AT_S for start, end in BURNS].count(True) == 1
+    with StoreReader(rotated) as reader:
+        first, second, _ = (json.loads(reader.results(row.run)[-1].document) for row in reader.runs())
+    assert first["cycles"][-1]["end_s"] >= DAY_S - 20.0
+    assert second["cycles"][0]["start_s"] <= 60.0
+
+
+def test_each_run_waits_for_the_broker_with_all_its_results(rotated: Path) -> None:
+    """What a broker that was never there will be sent: every result of every run with its scope, in order."""
+    with closing(sqlite3.connect(rotated)) as raw:
+        rows = raw.execute(
+            "SELECT run_key, scope FROM outbox JOIN result USING (run_key, seq) WHERE kind = 'result'"
+            " ORDER BY run_key, seq"
+        ).fetchall()
+        cursors = raw.execute("SELECT next_seq, passed_over FROM delivery_cursor").fetchall()
+    expected = [(day + 1, scope) for day in range(DAYS) for scope in ["firing"] * firings_of(day) + ["run"]]
+    assert rows == expected
+    assert cursors == [(0, 0)] * DAYS
+    with WaitingReader(rotated) as reader:
+        (left,) = reader.other_brokers("")
+        counts = [reader.counts(row.run)[0] for row in reader.runs()]
+    assert left[1] >= sum(counts) + len(rows)
+
+
+def test_the_list_of_runs_names_and_counts_each_day(
+    rotated: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    config = tmp_path / "job.toml"
+    config.write_text(f'{SCENARIOS["standard"].config_text}[store]\npath = "{rotated}"\n', encoding="utf-8")
+    assert runs_command(config, json=True) == 0
+    rows = json.loads(capsys.readouterr().out)
+    with StoreReader(rotated) as reader:
+        documents = [json.loads(reader.results(row["run"])[-1].document) for row in rows]
+    assert [row["verdict"] for row in rows] == [document["verdict"] for document in documents]
+    assert [row["readings"] > 7_000 for row in rows] == [True] * DAYS
+    assert [row["started_utc"][:10] for row in rows] == ["2026-03-28", "2026-03-29", "2026-03-30"]
+
+
+def test_the_steps_between_and_inside_the_runs_leave_the_clock_believed(rotated: Path) -> None:
+    """By what the store knows; these runs are simulated, so they are called real ones for it."""
+    with closing(sqlite3.connect(rotated)) as raw, closing(sqlite3.connect(":memory:")) as copy:
+        raw.backup(copy)
+        copy.execute("UPDATE run SET simulated = 0")
+        copy.commit()
+        with closing(sqlite3.connect(rotated.with_name("real.db"))) as target:
+            copy.backup(target)
+    with KeptReader(rotated.with_name("real.db")) as reader:
+        stretches = reader.stretches()
+    assert len(stretches) == DAYS + 1  # the second run's clock was set once
+    clock = BelievedClock(stretches, 14 * DAY_S)
+    now_us = stretches[-1].last_utc_us
+    assert clock.look(now_us, 0) is None
+    assert clock.look(now_us + 600_000_000, 600 * NS_PER_S) == now_us + 600_000_000
