@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 import struct
 import tomllib
 from decimal import Decimal
@@ -10,14 +11,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from drivers.bthome import decode as bthome
 from drivers.bthome.table import SERVICE_UUID
 from drivers.ess import decode as ess
 from drivers.ess.table import FIELDS
-from drivers.gatt_map.decode import Rule, decode
+from drivers.gatt_map.decode import FORMATS, Rule, decode
 from drivers.gatt_map.meaning import Source, SourceKind
 from drivers.gatt_map.model import ProbeMap
 from drivers.heard import full_uuid
@@ -56,6 +58,11 @@ def one(**keys: Any) -> tuple[Rule, ...]:
 
 AIR, WIND = rules_of("duct-thermometer.toml")
 (HYGROMETER,) = rules_of("broadcast-hygrometer.toml")
+GOOD_PACKETS = {
+    AIR: bytes.fromhex("0104a0f0aa000000"),
+    WIND: bytes.fromhex("2df0"),
+    HYGROMETER: bytes.fromhex("9cdaa15be01ae1"),
+}
 
 
 @pytest.mark.parametrize(
@@ -86,8 +93,7 @@ def test_packets_of_the_examples(
 
 @pytest.mark.parametrize("rules", [AIR, WIND, HYGROMETER], ids=["air", "wind", "hygrometer"])
 def test_a_packet_cut_anywhere_is_refused(rules: tuple[Rule, ...]) -> None:
-    whole = {AIR: "0104a0f0aa000000", WIND: "2df0", HYGROMETER: "9cdaa15be01ae1"}[rules]
-    packet = bytes.fromhex(whole)
+    packet = GOOD_PACKETS[rules]
     for end in range(len(packet)):
         with pytest.raises(DecodeError, match=f"came with {end} bytes, and the map asks for"):
             decode(rules, packet[:end])
@@ -108,6 +114,56 @@ def test_any_bytes_give_finite_values_or_a_decode_error(rules: tuple[Rule, ...],
     else:
         assert all(math.isfinite(value) for _, value, _ in found)
         assert len(found) in (0, len(rules))
+
+
+def test_ten_thousand_packets_near_a_good_one_and_far_from_it() -> None:
+    rng = random.Random(8)
+    for rules, good in GOOD_PACKETS.items():
+        for _ in range(10_000):
+            packet = bytearray(good if rng.random() < 0.7 else rng.randbytes(rng.randrange(64)))
+            for _ in range(rng.randrange(4)):
+                packet.insert(rng.randrange(len(packet) + 1), rng.randrange(256))
+                del packet[rng.randrange(len(packet))]
+            try:
+                assert all(math.isfinite(value) for _, value, _ in decode(rules, bytes(packet)))
+            except DecodeError:
+                continue
+
+
+VALUES = st.fixed_dictionaries(
+    {
+        "quantity": st.just("power"),
+        "unit": st.sampled_from(["W", "Btu/h", "kW"]),
+        "manufacturer": st.just(0xFFFF),
+        "format": st.sampled_from(sorted(FORMATS)),
+    },
+    optional={
+        "offset": st.integers(0, 40),
+        "byte_order": st.sampled_from(["little", "big"]),
+        "mask": st.integers(1, 0xFFFF),
+        "scale": st.floats(-1e12, 1e12),
+        "add": st.floats(-1e12, 1e12),
+        "not_known": st.lists(st.integers(-128, 255), max_size=3),
+        "low": st.floats(-1e6, 0),
+        "length": st.integers(1, 60),
+        "when": st.fixed_dictionaries({"offset": st.integers(0, 40), "equals": st.integers(0, 255)}),
+    },
+)
+
+
+@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.filter_too_much])
+@given(VALUES, st.binary(max_size=70))
+def test_any_map_that_is_taken_reads_any_packet_or_refuses_it(keys: dict[str, Any], payload: bytes) -> None:
+    try:
+        taken = rules(keys)
+    except ValidationError:
+        assume(False)  # noqa: FBT003 - hypothesis' own call
+    try:
+        found = decode(taken, payload)
+    except DecodeError:
+        return
+    assert len(found) <= 1
+    assert all(math.isfinite(value) for _, value, _ in found)
 
 
 def test_the_shortest_packet_and_what_selects() -> None:
