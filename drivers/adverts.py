@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
 from drivers.ble import shared_radio
-from drivers.ble_errors import RadioError
+from drivers.ble_errors import RadioError, Trouble
 from drivers.heard import Sighting
 from drivers.probe import (
     LinkReport,
@@ -53,18 +53,17 @@ class Heard:
 
 
 class NotUsableError(DecodeError):
-    """The probe is there, but what it broadcasts cannot be used: ``why`` and ``next_step``."""
+    """The probe is there, but what it broadcasts cannot be used; ``trouble`` says why."""
 
-    def __init__(self, why: str, next_step: str) -> None:
-        super().__init__(f"{why}; {next_step}")
-        self.why = why
-        self.next_step = next_step
+    def __init__(self, trouble: Trouble) -> None:
+        super().__init__(f"{trouble.text}; {trouble.next_step}")
+        self.trouble = trouble
 
 
 class Format(Protocol):
     """One probe's way of broadcasting, with what is remembered of its packets. Without I/O."""
 
-    missing: tuple[str, str]
+    missing: Trouble
     """What to say of a device that sends nothing of this format, and what to do."""
 
     def carries(self, sighting: Sighting) -> bool:
@@ -185,21 +184,25 @@ class _Probe:
         """Whether the probe is silent now; says so when it has just become so."""
         if self._context.now_ns() < self._rhythm.silent_at_ns():
             return self._silent
-        if not self._silent and not self._on_change:
+        if not self._silent:
             self._silent = True
             self._rhythm.silence()
             self._form.forget()
-            self._address = None  # another device of that name may take its place
-            self._report.state(
-                LinkState.LOST,
-                f"no packet of it is heard ({self._wanted}); switch it on, bring it closer, check its "
-                "battery and its address or name; still listening",
-            )
+            if not self._on_change:
+                self._lost()
         return True
 
     def no_radio(self, error: RadioError) -> None:
         """The scan could not be started anew."""
         self._report.state(LinkState.LOST, f"{error}")
+
+    def _lost(self) -> None:
+        self._address = None  # another device of that name may take its place
+        self._report.state(
+            LinkState.LOST,
+            f"no packet of it is heard ({self._wanted}); switch it on, bring it closer, check its "
+            "battery and its address or name; still listening",
+        )
 
     def _hear_it(self, sighting: Sighting) -> None:
         if not self._is_the_one(sighting.address):
@@ -256,12 +259,11 @@ async def reach(station: Station, seconds: float) -> Reach:
     if len(found) > 1:
         return reached(request, *too_many(options.wanted, [each.address for each in found]))
     if not form.carries(found[0]):
-        why, next_step = form.missing
-        return reached(request, f"found, but {why}", next_step)
+        return reached(request, f"found, but {form.missing.text}", form.missing.next_step)
     try:
         heard = form.take(found[0], 0)
     except NotUsableError as error:
-        return reached(request, f"found, but {error.why}", error.next_step)
+        return reached(request, f"found, but {error.trouble.text}", error.trouble.next_step)
     except DecodeError as error:
         return reached(request, f"found, but {error}", "compare the probe's format with the config")
     quantities = [quantity for quantity, _, _ in heard.values]

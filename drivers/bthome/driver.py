@@ -6,9 +6,12 @@ import asyncio
 from collections.abc import Sequence
 from typing import Any, ClassVar
 
-from drivers.adverts import Listener, Pace, Station, reach
+from drivers.adverts import Listener, NotUsableError, Pace, Station, reach
+from drivers.ble_errors import Trouble
+from drivers.bthome.bindkey import seal_of
 from drivers.bthome.form import BthomeForm
 from drivers.bthome.options import BthomeOptions
+from drivers.bthome.seal import Seal
 from logger.driver_api import DriverContext, ProbeRequest, Reach
 
 
@@ -44,5 +47,13 @@ class BthomeDriver:
         stations = []
         for request in self._requests:
             options = BthomeOptions.model_validate(dict(request.options))
-            stations.append(Station(request, options, BthomeForm(options.numbers)))
+            stations.append(Station(request, options, BthomeForm(options.numbers, _seal(options))))
         return stations
+
+
+def _seal(options: BthomeOptions) -> Seal | Trouble | None:
+    """A key that cannot be had is told when the probe is heard, as all that is wrong with one."""
+    try:
+        return seal_of(options)
+    except NotUsableError as error:
+        return error.trouble

@@ -5,26 +5,51 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from drivers.adverts import Heard, NotUsableError
-from drivers.bthome.decode import Advert, Choice, RefusedError, Repeats, choose, decode
+from drivers.ble_errors import Trouble
+from drivers.bthome.decode import Advert, Choice, RefusedError, Repeats, choose, decode, encrypted
+from drivers.bthome.seal import NoAddressError, OldPacketError, Opened, Seal, SealError
 from drivers.bthome.table import OLD_SERVICE_UUIDS, SERVICE_UUID
 from drivers.heard import Sighting
 from logger.driver_api import Flag, Quantity
 
 _OTHER_STEP = "set the probe to BTHome version 2, or use another probe"
-_OLD = "it broadcasts BTHome version 1, and only version 2 is read"
+_OLD_VERSION = "it broadcasts BTHome version 1, and only version 2 is read"
 _ON_CHANGE = (
     "it broadcasts only when something changes: its silence is no fault, but its readings become stale "
     "after max_age; raise max_age for it, or set it to broadcast at an interval"
 )
+_NO_KEY = Trouble(
+    "its advertisements are encrypted, and no bind key is given",
+    "write the probe's bind key into a file and name it with bindkey_file, or name an environment variable "
+    "with bindkey_env",
+)
+_NOT_ENCRYPTED = Trouble(
+    "its advertisements are not encrypted although a bind key is given, so they may be somebody else's",
+    "switch its encryption on, or take bindkey_file or bindkey_env out of its table",
+)
+_WRONG_KEY = Trouble(
+    "its advertisements cannot be decrypted with the bind key given",
+    "compare the key with the probe's, and mac, where it is given, with the probe's hardware address",
+)
+_NO_ADDRESS_STEP = 'add mac = "AA:BB:CC:00:00:02" with the hardware address printed on the probe'
+
+
+class _ForeignError(Exception):
+    """Somebody else's packet in the name of a probe that was proven by its key before."""
 
 
 class BthomeForm:
-    """What is remembered of one probe's packets. ``numbers``: which object of several of one kind."""
+    """What is remembered of one probe's packets.
 
-    missing = ("it broadcasts no BTHome version 2", _OTHER_STEP)
+    ``numbers``: which object of several of one kind. ``seal``: what decrypts, or why nothing can.
+    """
 
-    def __init__(self, numbers: Mapping[Quantity, int]) -> None:
+    missing = Trouble("it broadcasts no BTHome version 2", _OTHER_STEP)
+
+    def __init__(self, numbers: Mapping[Quantity, int], seal: Seal | Trouble | None = None) -> None:
         self._numbers = numbers
+        self._seal = seal
+        self._proven = False  # a packet was decrypted since the probe was silent
         self._repeats = Repeats()
 
     def carries(self, sighting: Sighting) -> bool:
@@ -35,12 +60,16 @@ class BthomeForm:
         """Read one packet; see ``adverts.Format``."""
         payload = sighting.service_data.get(SERVICE_UUID)
         if payload is None:
-            raise NotUsableError(_OLD, _OTHER_STEP)
+            raise NotUsableError(Trouble(_OLD_VERSION, _OTHER_STEP))
         try:
-            advert = decode(payload)
+            opened = self._opened(payload, sighting.address)
+            advert = decode(opened.payload)
         except RefusedError as error:
-            raise NotUsableError(str(error), _OTHER_STEP) from error
-        again = self._repeats.update(advert.packet_id, now_ns)
+            raise NotUsableError(Trouble(str(error), _OTHER_STEP)) from error
+        except _ForeignError as error:
+            text = f"{error}; it may be somebody else's, and such packets are left out"
+            return Heard(remarks=((f"foreign {error}", text),), foreign=True)
+        again = self._repeats.update(advert.packet_id, now_ns) or opened.again
         choice = choose(advert.values, self._numbers)
         return Heard(
             values=tuple((q, value, Flag.DUPLICATE if again else flag) for q, value, flag in choice.values),
@@ -51,6 +80,35 @@ class BthomeForm:
     def forget(self) -> None:
         """Whoever comes next counts its packets anew."""
         self._repeats = Repeats()
+        self._proven = False
+        if isinstance(self._seal, Seal):
+            self._seal.forget()
+
+    def _opened(self, payload: bytes, address: str) -> Opened:
+        """The packet in the clear; with a key nothing that was not made with it."""
+        if isinstance(self._seal, Trouble):
+            raise NotUsableError(self._seal)
+        if not encrypted(payload):
+            if self._seal is not None:
+                raise self._doubt("a packet came unencrypted in its name", _NOT_ENCRYPTED)
+            return Opened(payload, again=False)
+        if self._seal is None:
+            raise NotUsableError(_NO_KEY)
+        try:
+            opened = self._seal.open(payload, address)
+        except NoAddressError as error:
+            raise NotUsableError(Trouble(str(error), _NO_ADDRESS_STEP)) from error
+        except SealError:
+            raise self._doubt(
+                "a packet came in its name that its bind key does not fit", _WRONG_KEY
+            ) from None
+        except OldPacketError as error:
+            raise _ForeignError(f"{error} in its name") from error
+        self._proven = True
+        return opened
+
+    def _doubt(self, text: str, otherwise: Trouble) -> Exception:
+        return _ForeignError(text) if self._proven else NotUsableError(otherwise)
 
     def _remarks(self, advert: Advert, choice: Choice) -> Iterator[tuple[str, str]]:
         for quantity, count in choice.counts.items():

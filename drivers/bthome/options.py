@@ -3,20 +3,60 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Annotated
+from pathlib import Path
+from typing import Annotated, Any, Self
 
-from pydantic import Field
+from pydantic import BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo, model_validator
+from pydantic_core import InitErrorDetails, PydanticCustomError
 
+from drivers.bthome.seal import ADDRESS, KEY
 from drivers.bthome.table import FIELDS
 from drivers.probe import ProbeOptions
 from logger.driver_api import Quantity
+
+_KEYS_IN_CLEAR = ("bindkey", "bind_key")
+_WHERE = (
+    "put the key into the first line of a file of its own and name that in bindkey_file, or name an "
+    "environment variable in bindkey_env"
+)
+
+
+def _no_key(text: object) -> object:
+    if isinstance(text, str) and KEY.fullmatch(text.strip()):
+        raise ValueError(f"this is a bind key and not the name of a place; {_WHERE}")
+    return text
+
+
+def _file(text: object, info: ValidationInfo) -> object:
+    """Relative paths start at the folder of the config."""
+    _no_key(text)
+    if not isinstance(text, str):
+        return text
+    if not text:
+        raise ValueError('"" names no file')
+    folder = (info.context or {}).get("folder")
+    return str(Path(text).expanduser() if folder is None else Path(folder) / Path(text).expanduser())
+
+
+def _mac(text: object) -> object:
+    if isinstance(text, str) and ADDRESS.fullmatch(text) is None:
+        raise ValueError(f'"{text}" is not a hardware address; write it like "AA:BB:CC:00:00:02"')
+    return text
+
 
 Number = Annotated[int, Field(strict=True, ge=1, le=255, examples=[2])]
 """Which of several objects of one kind in a packet, counted from 1."""
 
 
 class BthomeOptions(ProbeOptions):
-    """Which device it is, and which of its values."""
+    """Which device it is, how it is decrypted, and which of its values are used."""
+
+    model_config = ConfigDict(hide_input_in_errors=True)  # a key that stands in the wrong place
+
+    bindkey_file: Annotated[str, BeforeValidator(_file)] | None = None
+    bindkey_env: Annotated[str, BeforeValidator(_no_key), Field(min_length=1)] | None = None
+    mac: Annotated[str, BeforeValidator(_mac)] | None = None
+    """The probe's hardware address, where the system gives it another one (macOS)."""
 
     temperature: Number | None = None
     humidity: Number | None = None
@@ -32,3 +72,28 @@ class BthomeOptions(ProbeOptions):
         kinds = {field.quantity for field in FIELDS.values()}
         asked = {kind: getattr(self, kind.replace("-", "_")) for kind in kinds}
         return {kind: number for kind, number in asked.items() if number is not None}
+
+    @model_validator(mode="before")
+    @classmethod
+    def _no_key_in_clear(cls, given: Any) -> Any:  # noqa: ANN401 - whatever the config holds
+        if isinstance(given, Mapping):
+            for key in _KEYS_IN_CLEAR:
+                if key in given:
+                    raise _refused(key)
+        return given
+
+    @model_validator(mode="after")
+    def _one_place_of_the_key(self) -> Self:
+        if self.bindkey_file is not None and self.bindkey_env is not None:
+            raise ValueError("give bindkey_file or bindkey_env, one of the two")
+        if self.mac is not None and self.bindkey_file is None and self.bindkey_env is None:
+            raise ValueError(
+                "mac is used for decryption alone; add bindkey_file or bindkey_env, or leave it out"
+            )
+        return self
+
+
+def _refused(key: str) -> ValidationError:
+    text = f"a bind key in the config file itself is refused, for a config is stored with every run; {_WHERE}"
+    detail = InitErrorDetails(type=PydanticCustomError("key_in_clear", text), loc=(key,), input="hidden")
+    return ValidationError.from_exception_data(BthomeOptions.__name__, [detail], hide_input=True)

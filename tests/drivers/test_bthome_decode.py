@@ -8,11 +8,8 @@ the same bytes.
 import math
 
 import pytest
-from bleak.backends.device import BLEDevice
-from bleak.backends.scanner import AdvertisementData
 from bthome_ble import BTHomeBluetoothDeviceData
 from bthome_ble.const import MEAS_TYPES
-from habluetooth import BluetoothServiceInfoBleak
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -20,6 +17,7 @@ from drivers.bthome.decode import Advert, RefusedError, Repeats, decode
 from drivers.bthome.table import COUNTED, FIELDS, LENGTHS
 from logger.core.errors import DecodeError
 from logger.core.readings import NS_PER_S, Flag, Quantity, in_range
+from tests.drivers.bthome_oracle import oracle
 
 OK, OUT = Flag.OK, Flag.OUT_OF_RANGE
 T, H, P, B, V = (
@@ -91,25 +89,6 @@ def test_the_table_has_the_lengths_of_the_independent_decoder() -> None:
     counted = {"string", "raw", "command"}
     assert {k: v.data_length for k, v in MEAS_TYPES.items() if v.data_format not in counted} == LENGTHS
     assert {k for k, v in MEAS_TYPES.items() if v.data_format in counted} == set(COUNTED)
-
-
-def oracle(parser: BTHomeBluetoothDeviceData, payload: bytes, t_s: float = 0.0) -> dict[str, float]:
-    """Values of the independent decoder by its own keys."""
-    device = BLEDevice("00:00:00:00:00:02", "probe", {})
-    advert = AdvertisementData(
-        local_name="probe",
-        manufacturer_data={},
-        service_data={"0000fcd2-0000-1000-8000-00805f9b34fb": payload},
-        service_uuids=[],
-        tx_power=None,
-        rssi=-60,
-        platform_data=(),
-    )
-    info = BluetoothServiceInfoBleak.from_device_and_advertisement_data(
-        device, advert, "local", t_s, connectable=True
-    )
-    update = parser.update(info)
-    return {key.key: entity.native_value for key, entity in update.entity_values.items()}
 
 
 ORACLE_KEYS = {  # quantity -> its key there, and how many of its units make one of ours

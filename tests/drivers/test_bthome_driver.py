@@ -5,6 +5,7 @@ Expected values are those of the literal packets in ``test_bthome_decode``.
 
 import asyncio
 import dataclasses
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ import pytest
 from drivers.adverts import Pace
 from drivers.bthome.driver import BthomeDriver
 from logger.driver_api import Flag, LinkState, Quantity, Sample
+from tests.drivers.bthome_oracle import sealed
 
 SEARCHING, LIVE, LOST, REFUSED = LinkState.SEARCHING, LinkState.LIVE, LinkState.LOST, LinkState.REFUSED
 FULL = bytes.fromhex("400007016102191303590304534901")  # id 7: 97 %, 48.89 degC, 8.57 %, 843.07 hPa
@@ -19,6 +21,7 @@ NEXT = bytes.fromhex("400008016102ca09")  # id 8: 97 %, 25.06 degC
 PLAIN = bytes.fromhex("4002ca0903bf13")  # no id: 25.06 degC, 50.55 %
 TWO_TEMPERATURES = bytes.fromhex("40000957ea58ea")  # id 9: -22 and -7.7 degC
 ENCRYPTED = bytes.fromhex("41a47266c95f730011223378237214")
+KEY = bytes.fromhex("231d39c1d7cc1ab1aee224cd096db932")  # of the format document's example
 UNKNOWN_OBJECT = bytes.fromhex("40021913ee0102")
 
 pytestmark = pytest.mark.bluetooth
@@ -102,8 +105,9 @@ async def test_an_encrypted_probe_is_refused_in_one_sentence(air: Any) -> None:
     async with air.running(driver):
         await log.until(lambda: log.state() is REFUSED)
     assert log.links[-1][2] == (
-        'probe "ret": its advertisements are encrypted; '
-        "set the probe to BTHome version 2, or use another probe"
+        'probe "ret": its advertisements are encrypted, and no bind key is given; '
+        "write the probe's bind key into a file and name it with bindkey_file, or name "
+        "an environment variable with bindkey_env"
     )
     assert log.samples == []
     [ret] = await driver.reach(2.5)
@@ -181,3 +185,71 @@ async def test_a_fault_behind_the_driver_is_not_swallowed_by_the_radio(air: Any)
     async with air.running(BthomeDriver([air.request(address=remote.address)], context)) as task:
         with pytest.raises(ZeroDivisionError):
             await asyncio.wait_for(task, 20)
+
+
+async def test_an_encrypted_probe_is_read_with_its_key_and_nobody_else_is(air: Any, tmp_path: Path) -> None:
+    remote, log = await air.remote(), air.log()
+    (tmp_path / "ret.key").write_text(KEY.hex())
+    request = air.request(address=remote.address, bindkey_file=str(tmp_path / "ret.key"))
+    await remote.advertise(service_data=PLAIN)
+    async with air.running(QuickDriver([request], log.context())):
+        await log.until(lambda: log.state() is REFUSED)
+        await remote.advertise(service_data=sealed(KEY, remote.address, 1000, PLAIN[1:]))
+        await log.until(lambda: temperature(25.06) in log.samples)
+        await remote.advertise(service_data=PLAIN)
+        await log.until(lambda: len(log.links) >= 4)
+        await remote.advertise(service_data=sealed(KEY, remote.address, 1001, bytes.fromhex("021913")))
+        await log.until(lambda: temperature(48.89) in log.samples)
+    assert log.states()[:3] == [SEARCHING, REFUSED, LIVE]
+    assert log.links[1][2].startswith('probe "ret": its advertisements are not encrypted although a bind key')
+    assert "a packet came unencrypted in its name; it may be somebody else's" in log.links[3][2]
+    assert [s.value for s in temperatures(log) if s.flag is Flag.OK] == [25.06, 48.89]
+    assert KEY.hex() not in f"{log.links}{log.samples}{request}"
+
+
+async def test_somebody_elses_packets_are_no_sign_of_life(air: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    remote, log = await air.remote(), air.log()
+    monkeypatch.setenv("RET_KEY", KEY.hex())
+    await remote.advertise(service_data=sealed(KEY, remote.address, 1000, PLAIN[1:]))
+    request = air.request(address=remote.address, bindkey_env="RET_KEY")
+    async with air.running(QuickDriver([request], log.context())):
+        await log.until(lambda: log.state() is LIVE)
+        await remote.advertise(service_data=sealed(KEY, remote.address, 999, bytes.fromhex("021913")))
+        await log.until(lambda: log.state() is LOST)
+        heard = {s.value for s in temperatures(log)}
+    assert heard == {25.06}
+
+
+async def test_check_says_that_the_key_is_wrong_and_what_is_behind_the_right_one(
+    air: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    remote, log = await air.remote(), air.log()
+    monkeypatch.setenv("RIGHT", KEY.hex())
+    monkeypatch.setenv("WRONG", KEY[::-1].hex())
+    await remote.advertise(service_data=sealed(KEY, remote.address, 1, PLAIN[1:]))
+    requests = [
+        air.request(key, address=remote.address, bindkey_env=key) for key in ("RIGHT", "WRONG", "ABSENT")
+    ]
+    right, wrong, absent = await BthomeDriver(requests, log.context()).reach(2.5)
+    assert right.ok
+    assert right.text.endswith("dBm) with temperature, humidity")
+    assert wrong.text == "found, but its advertisements cannot be decrypted with the bind key given"
+    assert wrong.next_step.startswith("compare the key with the probe's")
+    assert absent.text == "found, but the environment variable ABSENT of bindkey_env is not set"
+
+
+async def test_the_silence_of_a_probe_that_speaks_on_change_is_no_fault(air: Any) -> None:
+    remote, other, log = await air.remote(), await air.remote(), air.log()
+    await remote.advertise(service_data=b"\x44" + PLAIN[1:])
+    await other.advertise(name="other", service_data=PLAIN)
+    requests = [air.request(address=remote.address), air.request("sup", name="other")]
+    async with air.running(QuickDriver(requests, log.context())):
+        await log.until(lambda: len(temperatures(log)) >= 2)
+        await remote.hide()
+        await other.hide()
+        await log.until(lambda: log.state("sup") is LOST)
+        heard = len(log.values(Quantity.TEMPERATURE))
+        await remote.advertise(service_data=bytes.fromhex("44021913"))
+        await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) > heard)
+    assert log.states() == [SEARCHING, LIVE, LIVE]
+    assert sum("it broadcasts only when something changes" in text for *_, text in log.links) == 1
