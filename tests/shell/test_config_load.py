@@ -165,6 +165,7 @@ path = "hall.db"
 keep = "90 days"
 keep_size = "2 GB"
 [mqtt]
+name = "hall"
 host = "broker.example"
 port = 8884
 version = "3.1.1"
@@ -289,6 +290,7 @@ def test_every_key_reaches_its_parameter() -> None:
     assert loaded.retention == Retention(age_s=90 * 86_400.0, size_bytes=2e9)
     assert loaded.mqtt is not None
     assert loaded.mqtt.model_dump() == {
+        "name": "hall",
         "host": "broker.example",
         "port": 8884,
         "version": "3.1.1",
