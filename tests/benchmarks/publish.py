@@ -20,8 +20,9 @@ import paho.mqtt.client as paho
 from logger.clock import SystemClock
 from logger.core.readings import Flag, Quantity, Reading
 from logger.publish.live import Source
+from logger.publish.order import Order
 from logger.publish.outbox import Outbox
-from logger.publish.publisher import Order, Publisher
+from logger.publish.publisher import Publisher
 from logger.publish.settings import Broker
 from logger.store import Batch, CursorMove, RunHeader, StoreWriter, WriterThread
 from logger.store.records import OutboxMark
