@@ -38,7 +38,9 @@ _NO_ANSWER = Trouble(
     "the probe does not answer",
     "move closer, check its battery, and close any app that is connected to it",
 )
-_PAIRING = Trouble("the probe asks for pairing", "pair it with the system's Bluetooth settings first")
+_PAIRING = Trouble(
+    "the probe wants to be paired first", "pair it in the system's Bluetooth settings, then start again"
+)
 _BUSY = Trouble("another program holds the Bluetooth adapter", "end other Bluetooth programs, then try again")
 _FULL = Trouble(
     "the adapter has no room for another connection",
@@ -67,6 +69,7 @@ _TROUBLES: dict[str, Trouble] = {
     "org.bluez.Error.InProgress": _BUSY,
     "org.bluez.Error.NotAuthorized": _PAIRING,
     "org.bluez.Error.AuthenticationFailed": _PAIRING,
+    "Not paired": _PAIRING,  # what BlueZ says with NotPermitted for three errors of authentication
     "org.bluez.Error.NotPermitted": _UNREADABLE,
     "org.bluez.Error.NotConnected": _GONE,
     # GATT protocol errors, Core Specification vol 3 part F 3.4.1.1
@@ -75,6 +78,7 @@ _TROUBLES: dict[str, Trouble] = {
     "INSUFFICIENT_ENCRYPTION": _PAIRING,
     "INSUFFICIENT_ENCRYPTION_KEY_SIZE": _PAIRING,
     "READ_NOT_PERMITTED": _UNREADABLE,
+    "WRITE_NOT_PERMITTED": _UNREADABLE,
     "REQUEST_NOT_SUPPORTED": _UNREADABLE,
     # classes of errors, most telling last in the chain of causes
     "BleakOutOfConnectionSlotsError": _FULL,
@@ -108,13 +112,14 @@ def explain(doing: str, error: BaseException) -> RadioError:
 
 
 def _names(error: BaseException) -> Iterator[str]:
-    """Names an error goes by, the most telling first: reasons, then classes, causes included."""
+    """Names an error goes by, the most telling first: details, reasons, then classes, causes included."""
     chain: list[BaseException] = []
     at: BaseException | None = error
     while at is not None and at not in chain:
         chain.append(at)
         at = at.__cause__ or at.__context__
     for each in chain:
+        yield from (told for told in each.args[1:] if isinstance(told, str))
         for attribute in ("reason", "dbus_error", "code"):
             told = getattr(each, attribute, None)
             if told is not None:

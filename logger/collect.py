@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from typing import NamedTuple
 
 from logger.clock import Clock
@@ -20,6 +20,12 @@ from logger.text import clean_text
 CLOCK_JUMP_NS = NS_PER_S  # UTC against elapsed time: design, 1 s
 SUSPEND_NS = 2 * NS_PER_S  # elapsed against awake time; assumed: above any scheduling delay
 TEXT_LIMIT = 300  # characters of a text from outside; assumed
+DEVICE = "probe-device"  # event: what a probe says of its make
+
+
+def device_says(probe: str) -> str:
+    """How the text of an event ``DEVICE`` begins."""
+    return f"probe '{probe}' by its own word: "
 
 
 class Noted(NamedTuple):
@@ -59,6 +65,7 @@ class Collector:
         self._awake_ns: Callable[[], int] | None = getattr(clock, "awake_ns", None)
         self._slept_ns = self._sleep_so_far_ns(clock.now_ns())
         self._faults: set[tuple[str, str]] = set()
+        self._devices: dict[str, str] = {}
         self._told: dict[str, tuple[LinkState, frozenset[str]]] = {}  # state and texts told last
         self.refused = 0
         self.start_utc_us: int | None = None
@@ -158,6 +165,13 @@ class Collector:
         self._told[probe] = (state, texts | {text} if state is before else frozenset({text}))
         code = "probe-note" if state is before else f"probe-{state.value}"
         self.note(code, text or f"probe '{probe}' is {state.value}", probe)
+
+    def about(self, probe: str, facts: Mapping[str, str]) -> None:
+        """What a probe says of its make: an event, once and whenever it changes (another device)."""
+        text = ", ".join(f"{fact} {what}" for fact, what in facts.items())
+        if probe in self._probes and text and self._devices.get(probe) != text:
+            self._devices[probe] = text
+            self.note(DEVICE, device_says(probe) + text, probe)
 
     def _put(self, record: Record) -> None:
         self._queue.append(record)

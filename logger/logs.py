@@ -23,7 +23,8 @@ QUIET = frozenset(
     {
         *("off", "fan", "firing", "warm-up", "steady", "steady-end", "cool-down", "fan-heat-measured"),
         *("mark", "airflow-source", "humidity-assumed"),
-        *("probe-live", "probe-note", "probe-back", "airflow-back", "broker-back", "disk-space-back"),
+        *("probe-live", "probe-note", "probe-device", "probe-back"),
+        *("airflow-back", "broker-back", "disk-space-back"),
     }
 )
 """Events of a sound run: level info."""

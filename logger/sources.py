@@ -69,6 +69,7 @@ def build_drivers(config: LoadedConfig, collector: Collector, clock: Clock) -> d
             now_ns=clock.now_ns,
             utc_us=clock.utc_us,
             wait_until=clock.wait_until,
+            about=collector.about,
         )
         sources[name] = _source(name, requests, context, settings, collector.note)
     _refuse_hopeless(config, sources)

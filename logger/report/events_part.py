@@ -16,7 +16,7 @@ COURSE = frozenset(
 )
 """Events that tell the course of a sound run; every other one is something to look at."""
 
-ELSEWHERE = frozenset({"airflow-source"})
+ELSEWHERE = frozenset({"airflow-source", "probe-device"})
 """Events told in a section of their own."""
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from logger.clock import utc_text
+from logger.collect import DEVICE, device_says
 from logger.config.quantities import Dimension
 from logger.core.params import MAIN_QUANTITY, ProbeParams
 from logger.core.readings import Quantity
@@ -72,8 +73,9 @@ def visit_rows(settings: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 
 def probe_table(evidence: Evidence) -> Table | None:
-    """Every probe with its role and uncertainty; offset and last match where one has them."""
+    """Every probe with its role and uncertainty; offset, last match and device where one has them."""
     tables = _probe_tables(evidence)
+    devices = _devices(evidence)
     params = {p.name: p for p in evidence.config.job.probes} if evidence.config else {}
     more = [
         (head, key)
@@ -87,11 +89,13 @@ def probe_table(evidence: Evidence) -> Table | None:
                 text_cell(table.get("role")),
                 text_cell(_u95(table, params.get(name), evidence.units)),
                 *(text_cell(table.get(key, "none")) for _, key in more),
+                *([text_cell(devices.get(name, DASH))] if devices else ()),
             ),
         )
         for name, table in tables.items()
     ]
-    return listed(rows, "Probe", "Role", "u95", *(head for head, _ in more))
+    own_word = ["Device, by its own word"] if devices else []
+    return listed(rows, "Probe", "Role", "u95", *(head for head, _ in more), *own_word)
 
 
 def unmatched(evidence: Evidence) -> str:
@@ -117,6 +121,16 @@ def _probe_tables(evidence: Evidence) -> dict[str, Mapping[str, Any]]:
     if not isinstance(tables, Mapping):
         return {}
     return {name: table for name, table in tables.items() if isinstance(table, Mapping)}
+
+
+def _devices(evidence: Evidence) -> dict[str, str]:
+    """What each probe said of its make; of several devices in one run each, in order."""
+    found: dict[str, list[str]] = {}
+    for event in items(evidence.document.get("events")):
+        if event.get("code") == DEVICE:
+            probe = words(event.get("probe"))
+            found.setdefault(probe, []).append(words(event.get("text")).removeprefix(device_says(probe)))
+    return {probe: "; then ".join(dict.fromkeys(texts)) for probe, texts in found.items()}
 
 
 def _u95(table: Mapping[str, Any], probe: ProbeParams | None, units: str) -> str:

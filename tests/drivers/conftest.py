@@ -176,6 +176,7 @@ class Char:
     reads: int = 0
     written: list[bytes] = field(default_factory=list)
     descriptors: tuple[tuple[int, bytes], ...] = ()
+    refusal: str = "Read not permitted"
 
 
 @functools.cache
@@ -231,7 +232,7 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
         def ReadValue(self, options: DBusDict) -> DBusBytes:
             self._char.reads += 1
             if self._char.value is None:
-                raise DBusError("org.bluez.Error.NotPermitted", "Read not permitted")
+                raise DBusError("org.bluez.Error.NotPermitted", self._char.refusal)
             return self._char.value
 
         @dbus_method()

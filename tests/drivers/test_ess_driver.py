@@ -298,6 +298,19 @@ async def test_a_thermometer_indicates_in_its_own_unit(air: Any) -> None:
 
 
 @pytest.mark.bluetooth
+async def test_a_probe_that_wants_to_be_paired_says_so(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(air.Char(TEMPERATURE, None, ("read",), refusal="Not paired"))
+    await remote.advertise()
+    async with air.running(QuickDriver([air.request(address=remote.address)], log.context())):
+        await log.until(lambda: log.state() is LOST)
+    assert log.links[-1][2] == (
+        'probe "ret": no temperature: reading from the probe failed: the probe wants to be paired first; '
+        "pair it in the system's Bluetooth settings, then start again"
+    )
+
+
+@pytest.mark.bluetooth
 async def test_check_says_what_a_probe_has_and_what_to_do(air: Any) -> None:
     remote, empty, log = await air.remote(), await air.remote(), air.log()
     await remote.serve(

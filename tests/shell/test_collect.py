@@ -211,3 +211,14 @@ def test_order_and_counter_hold_whatever_happens(actions: list[str]) -> None:
     times = [r.event.t_ns if isinstance(r, Noted) else r.t_ns for r in records]
     assert times == sorted(times)
     assert sum(isinstance(r, Reading) for r in records) == actions.count("emit")
+
+
+def test_what_a_probe_says_of_its_make_is_noted_once_and_when_it_changes(collector: Collector) -> None:
+    for serial in ("7", "7", "8"):
+        collector.about("ret", {"maker": "Nobody\x1b[31m", "serial": serial})
+    collector.about("ret", {})
+    collector.about("stranger", {"maker": "Nobody"})
+    told = [each.event for each in collector.take() if isinstance(each, Noted)]
+    assert [(event.code, event.probe, event.text) for event in told] == [
+        ("probe-device", "ret", f"probe 'ret' by its own word: maker Nobody[31m, serial {n}") for n in (7, 8)
+    ]

@@ -26,6 +26,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from logger.collect import Collector, Noted
 from logger.config.load import loads_config
 from logger.core.errors import UsageError
 from logger.core.snapshot import TRACE_COLUMNS
@@ -40,10 +41,12 @@ from logger.report.evidence import Evidence, gather
 from logger.report.page import render
 from logger.report.trace import MOST_ROWS, thinned, trace_of
 from logger.report.trace_drawing import PANELS
+from logger.screen.format import DASH
 from logger.session import Limits
 from logger.store import StoreReader, StoreWriter
 from logger.store.lock import StoreLock
 from simulators.scenarios import SCENARIOS
+from tests.shell.stand_ins import HandClock
 
 BTU_H_W = 0.2930711  # W in 1 Btu/h: NIST SP 811 (2008), appendix B.8, Btu (International Table) per hour
 CSS = (Path(canvas.__file__).parent / "templates" / "report.css").read_text(encoding="utf-8")
@@ -500,6 +503,24 @@ def test_the_visit_and_the_last_match_are_shown(evidence: Evidence) -> None:
     rows = [[said(e) for e in row] for row in visit.iter("div")]
     assert rows == [["filter", "loaded"], ["panels on", "yes"]]
     assert "2026-11-20" in said(found)
+
+
+def test_what_a_probe_says_of_its_make_stands_with_the_probe(evidence: Evidence) -> None:
+    collector = Collector(HandClock(), ["ret", "sup"])
+    for serial in ("7", "7", "8"):  # another device in the same run
+        collector.about("ret", {"maker": "Nobody <b>", "serial": serial})
+    events = [
+        {"t_s": 0.0, "code": note.event.code, "probe": note.event.probe, "text": note.event.text}
+        for note in collector.take()
+        if isinstance(note, Noted)
+    ]
+    found = parsed(render(bare(evidence, events=events)))
+    probes = next(e for e in found.iter("section") if e.get("id") == "probes")
+    rows = {said(row[0]): [said(cell) for cell in row] for row in probes.iter("tr")}
+    assert rows["Probe"][-1] == "Device, by its own word"
+    assert rows["ret"][-1] == "maker Nobody <b>, serial 7; then maker Nobody <b>, serial 8"
+    assert rows["sup"][-1] == DASH
+    assert "Device, by its own word" not in said(parsed(render(bare(evidence))))
 
 
 def test_one_supply_probe_is_said_to_hide_its_place(evidence: Evidence) -> None:
