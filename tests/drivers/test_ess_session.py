@@ -6,13 +6,16 @@ That BlueZ repeats a read value to its subscribers is told by bleak (its BlueZ c
 
 import asyncio
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, cast
+
+import pytest
 
 from drivers.ble import Connection
 from drivers.ble_errors import RadioError, Trouble
 from drivers.ess.driver import EssProfile
 from drivers.ess.options import EssOptions
+from drivers.gatt.profile import Plan
 from drivers.gatt.session import Pace, Session
 from drivers.heard import Characteristic, full_uuid
 from drivers.probe import LinkReport, Rhythm
@@ -51,6 +54,8 @@ class Scripted:
         self.greeting: bytes | None = None  # notified at once to a new subscriber
         self.read_takes_s = 0.0
         self.answer: Callable[[int], bytes] = lambda _: C_21_37
+        self.descriptor: Callable[[int], Any] = lambda _: []
+        self.descriptors_asked: list[tuple[int, int]] = []
         self._clock = clock
 
     async def read(self, each: Characteristic) -> bytes:
@@ -60,7 +65,9 @@ class Scripted:
         return self.answer(each.uuid16)
 
     async def descriptors(self, each: Characteristic, uuid16: int) -> list[bytes]:
-        return []
+        assert each.uuid16 is not None
+        self.descriptors_asked.append((each.uuid16, uuid16))
+        return self.descriptor(uuid16)
 
     async def notify(self, each: Characteristic, callback: Callable[[bytes], None]) -> None:
         assert each.uuid16 is not None
@@ -77,8 +84,11 @@ class Bench:
         self.connection = Scripted(self.clock, *characteristics)
         self.samples: list[Sample] = []
         self.said: list[tuple[LinkState, str]] = []
-        self.options = EssOptions(name="ret")
+        self.about: list[tuple[str, Mapping[str, str]]] = []
         self._until_ns = round(until_s * NS_PER_S)
+
+    async def plan(self) -> Plan:
+        return await EssProfile(EssOptions(name="ret")).plan(cast("Connection", self.connection))
 
     async def run(self) -> str:
         context = DriverContext(
@@ -87,10 +97,11 @@ class Bench:
             now_ns=self.clock.now_ns,
             utc_us=self.clock.utc_us,
             wait_until=self._wait_until,
+            about=lambda *what: self.about.append(what),
         )
         session = Session(
             cast("Connection", self.connection),
-            await EssProfile(self.options).plan(cast("Connection", self.connection)),
+            await self.plan(),
             context,
             LinkReport("ret", context.link),
             Rhythm(least_s=10.0, unknown_s=10.0),
@@ -184,3 +195,49 @@ async def test_when_nothing_can_be_read_the_reason_is_told() -> None:
         "no temperature: reading from the probe failed: the probe asks for pairing; pair it"
     )
     assert bench.clock.now_ns() == 10 * NS_PER_S
+
+
+async def test_a_probe_that_refuses_one_descriptor_is_not_asked_for_more_and_delivers() -> None:
+    bench = Bench(READ_ONLY, HUMIDITY, until_s=1.5)
+    bench.connection.descriptor = lambda _: refuse(0)
+    await bench.run()
+    assert bench.flags() == [Flag.OK, Flag.OK]
+    assert bench.connection.descriptors_asked == [(0x2A6E, 0x2901)]
+
+
+async def test_a_connection_lost_while_descriptors_are_read_is_an_error() -> None:
+    bench = Bench(READ_ONLY, until_s=1.5)
+    bench.connection.descriptor = lambda _: refuse(0)
+    bench.connection.lost.set()
+    with pytest.raises(RadioError):
+        await bench.run()
+
+
+async def test_a_descriptor_that_does_not_follow_the_format_is_told_and_left_out() -> None:
+    bench = Bench(READ_ONLY, until_s=0.5)
+    bench.connection.descriptor = lambda uuid16: [b"\x00"] if uuid16 == 0x290C else []
+    plan = await bench.plan()
+    assert [text for _, text in plan.remarks] == [
+        "ES Measurement (0x290C) came with 1 bytes instead of 11; it is left out"
+    ]
+    assert plan.usable
+
+
+async def test_a_thermometer_by_its_own_interval_is_not_silent_before_five_of_them() -> None:
+    # Interval of 20 s by the probe's word: Rhythm.INTERVALS times that, not the usual 10 s.
+    bench = Bench(characteristic(0x2A1C, "n", 0x1809), characteristic(0x2A21, "r", 0x1809), until_s=300.0)
+    bench.connection.answer = lambda _: bytes.fromhex("1400")
+    assert "sends nothing" in await bench.run()
+    assert bench.clock.now_ns() == 100 * NS_PER_S
+
+
+async def test_the_make_is_told_once_after_the_first_values_and_a_refusal_ends_the_asking() -> None:
+    facts = [characteristic(uuid16, "r", 0x180A) for uuid16 in (0x2A24, 0x2A29, 0x2A25, 0x2A26)]
+    bench = Bench(READ_ONLY, *facts, until_s=2.5)
+    told = {0x2A6E: C_21_37, 0x2A29: b"Nobody \x00", 0x2A24: b"\xff\n", 0x2A26: b"1.0"}
+    bench.connection.answer = lambda uuid16: told[uuid16] if uuid16 in told else refuse(uuid16)
+    await bench.run()
+    assert bench.about == [("ret", {"maker": "Nobody", "model": "\ufffd"})]
+    assert [uuid16 for uuid16, _ in bench.connection.reads][:4] == [0x2A6E, 0x2A29, 0x2A24, 0x2A25]
+    assert 0x2A26 not in [uuid16 for uuid16, _ in bench.connection.reads]
+    assert len(bench.flags()) == 3

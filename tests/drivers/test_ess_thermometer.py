@@ -8,7 +8,7 @@ mantissa x 10^exponent by hand.
 import itertools
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.ess.thermometer import decode_interval, decode_temperature
@@ -62,7 +62,11 @@ def test_the_measurement_interval() -> None:
         decode_interval(bytes(3))
 
 
-@given(st.binary(max_size=20))
+@settings(max_examples=2_000)
+@given(
+    st.builds(bytes.__add__, st.binary(min_size=1, max_size=1), st.binary(max_size=13))
+    | st.binary(max_size=512)
+)
 def test_any_bytes_give_a_finite_value_or_a_decode_error(payload: bytes) -> None:
     try:
         ((_, value, flag),) = decode_temperature(payload)
