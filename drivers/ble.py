@@ -164,14 +164,13 @@ class Radio:
         with radio_errors("scanning for probes"):
             from bleak import BleakScanner  # noqa: PLC0415 - slow to load
 
-            async with asyncio.timeout(SCAN_START_S):
-                # DuplicateData: a probe that repeats an unchanged value is still heard.
-                scanner = BleakScanner(
-                    self._hear,
-                    bluez={"filters": {"DuplicateData": True}}
-                    | ({"adapter": self._adapter} if self._adapter else {}),  # type: ignore[arg-type]
-                )
-                await scanner.start()
+            # DuplicateData: a probe that repeats an unchanged value is still heard.
+            scanner = BleakScanner(
+                self._hear,
+                bluez={"filters": {"DuplicateData": True}}
+                | ({"adapter": self._adapter} if self._adapter else {}),  # type: ignore[arg-type]
+            )
+            await _started(scanner)
             self._scanner = scanner
 
     async def _stop(self) -> None:
@@ -201,6 +200,20 @@ class Radio:
         )
         for listener in tuple(self._listeners.values()):
             listener(sighting)
+
+
+async def _started(scanner: BleakScanner) -> None:
+    """Start it. A start that is broken off would leave the system scanning: it is let end, and undone."""
+    starting = asyncio.ensure_future(scanner.start())
+    try:
+        async with asyncio.timeout(SCAN_START_S):
+            await asyncio.shield(starting)
+    except BaseException:
+        with contextlib.suppress(RadioError), radio_errors("ending the scan"):
+            async with asyncio.timeout(SCAN_STOP_S):
+                await starting
+                await scanner.stop()
+        raise
 
 
 _radios: WeakKeyDictionary[asyncio.AbstractEventLoop, dict[str | None, Radio]] = WeakKeyDictionary()

@@ -60,7 +60,7 @@ def _loaded(point: EntryPoint) -> type[Driver] | str:
     missing = [part for part in _DRIVER_PARTS if not hasattr(kind, part)]
     if missing:
         return f"it is no driver class: {', '.join(missing)} missing"
-    if not hasattr(kind.Options, "model_validate"):
+    if not hasattr(getattr(kind, "Options", None), "model_validate"):
         return "it is no driver class: its Options is no pydantic model"
     return kind
 

@@ -1,0 +1,1 @@
+"""A driver in a package of its own."""

@@ -1,0 +1,122 @@
+"""The conformance suite finds what it is there for: the example driver, spoilt in one way each."""
+
+import asyncio
+import contextlib
+from typing import Any
+
+import pytest
+from pydantic import BaseModel
+
+from logger.conformance import Conformance, NonconformingError
+from logger.driver_api import Flag, LinkState, Quantity, Sample
+from tests.drivers.benches import LineBench
+from tests.plugin_example.line_probe.driver import LineProbe
+
+SUITE = Conformance()
+PARTS = SUITE.test_a_driver_is_a_class_with_all_its_parts
+AT_ONCE = SUITE.test_every_packet_gives_its_readings_at_once_and_in_order
+GARBAGE = SUITE.test_garbage_is_told_and_gives_no_reading
+SILENCE = SUITE.test_silence_is_told_within_its_promise_and_so_is_its_end
+CANCEL = SUITE.test_a_cancel_at_any_await_leaves_nothing_behind
+REACH = SUITE.test_reach_says_what_it_finds_in_time_and_delivers_nothing
+MISSES = SUITE.test_reach_says_what_it_does_not_find
+
+
+class TakesAnyKey(LineProbe):
+    class Options(BaseModel):
+        port: int
+
+
+class Gathers(LineProbe):
+    """Two packets at a time."""
+
+    def _take(self, probe: str, packet: bytes) -> None:
+        self.waiting = [*getattr(self, "waiting", []), packet]
+        if len(self.waiting) == 2:
+            for each in self.waiting:
+                super()._take(probe, each)
+            self.waiting = []
+
+
+class OtherProbe(LineProbe):
+    def _take(self, probe: str, packet: bytes) -> None:
+        super()._take(probe, packet)
+        self._context.emit(Sample(probe="nobody", quantity=Quantity.BATTERY, value=50.0))
+
+
+class NoFlag(LineProbe):
+    def _take(self, probe: str, packet: bytes) -> None:
+        if packet.startswith(b"T=9999"):
+            self._context.emit(Sample(probe=probe, quantity=Quantity.TEMPERATURE, value=9999.0, flag=Flag.OK))
+        else:
+            super()._take(probe, packet)
+
+
+class Swallows(LineProbe):
+    """Garbage is not told."""
+
+    def _take(self, probe: str, packet: bytes) -> None:
+        if packet.startswith(b"T="):
+            super()._take(probe, packet)
+
+
+class Raises(LineProbe):
+    """Garbage ends in an exception of a callback."""
+
+    def _take(self, probe: str, packet: bytes) -> None:
+        self._context.emit(Sample(probe=probe, quantity=Quantity.TEMPERATURE, value=float(packet[2:])))
+        self._context.link(probe, LinkState.LIVE, "live")
+
+
+class NeverLost(LineProbe):
+    silence_s = 1e6
+
+
+class LeavesATask(LineProbe):
+    async def run(self) -> None:
+        self.left = asyncio.ensure_future(asyncio.Event().wait())
+        await super().run()
+
+
+class SwallowsTheCancel(LineProbe):
+    async def run(self) -> None:
+        with contextlib.suppress(asyncio.CancelledError):
+            await super().run()
+
+
+class DeliversInReach(LineProbe):
+    async def reach(self, seconds: float) -> Any:
+        for probe in self._ports:
+            self._context.emit(Sample(probe=probe, quantity=Quantity.TEMPERATURE, value=20.0))
+        return await super().reach(seconds)
+
+
+class NoNextStep(LineProbe):
+    async def reach(self, seconds: float) -> Any:
+        return []
+
+
+@pytest.mark.parametrize(
+    ("kind", "check", "words"),
+    [
+        (TakesAnyKey, PARTS, "takes a key that it does not know"),
+        (Gathers, AT_ONCE, "good data 0 gave not all"),
+        (OtherProbe, AT_ONCE, "is of no probe that was asked for"),
+        (NoFlag, GARBAGE, "9999.0"),
+        (Swallows, GARBAGE, "garbage 0 is not told"),
+        (Raises, GARBAGE, "garbage 0 is not told"),
+        (NeverLost, SILENCE, "silence is not told"),
+        (LeavesATask, CANCEL, "these tasks are left"),
+        (SwallowsTheCancel, CANCEL, "and not with CancelledError"),
+        (DeliversInReach, REACH, "reach delivers"),
+        (NoNextStep, MISSES, "reach speaks of"),
+    ],
+)
+def test_a_driver_that_is_spoilt_fails(kind: type[LineProbe], check: Any, words: str) -> None:
+    class Quick(kind):  # type: ignore[valid-type, misc]
+        silence_s = 0.3 if check is SILENCE and kind is not NeverLost else 60.0
+
+    bench = LineBench()
+    bench.driver, bench.patience_s = Quick, 1.5  # type: ignore[misc]
+    with pytest.raises(NonconformingError, match=words):
+        check(bench)
