@@ -10,6 +10,7 @@ from drivers.ess.kinds import KINDS
 from drivers.ess.offer import Offer
 from drivers.ess.options import EssOptions
 from drivers.ess.table import AIR, ENVIRONMENTAL_SENSING, NOT_USED
+from drivers.ess.thermometer import HEALTH_THERMOMETER
 from drivers.gatt.profile import Plan, Source
 from drivers.heard import Characteristic
 from drivers.probe import seconds
@@ -112,6 +113,12 @@ def _said_of(offer: Offer, options: EssOptions) -> Iterator[tuple[str, str]]:
         yield (
             f"own {title}",
             f"{title} by the probe's own word: {words}; the config's u95 counts",
+        )
+    if offer.kind.service == HEALTH_THERMOMETER:
+        yield (
+            f"old {title}",
+            "a thermometer may first send what it has kept from before; such values count as new ones, for a "
+            "time of its own clock is not used",
         )
     if offer.characteristic.can_notify:
         if offer.triggers and offer.kind.field is not None:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated
-
-from pydantic import Field, StrictInt, field_validator
+from pydantic import field_validator
 
 from drivers.probe import ProbeOptions, seconds
 from logger.driver_api import Quantity
 
-Which = Annotated[StrictInt, Field(ge=1)] | Annotated[str, Field(min_length=1)]
+Which = int | str
 """One of several values of a kind: its number, or what the probe calls it."""
 
 
@@ -30,6 +28,17 @@ class EssOptions(ProbeOptions):
         if text is not None and seconds(text) <= 0:
             raise ValueError('"0 s" is not possible; write a time like "1 s"')
         return text
+
+    @field_validator("temperature", "humidity", "pressure", "velocity", mode="before")
+    @classmethod
+    def _one_of_several(cls, asked: object) -> object:
+        number = isinstance(asked, int) and not isinstance(asked, bool) and asked >= 1
+        if asked is None or number or (isinstance(asked, str) and asked.strip()):
+            return asked
+        raise ValueError(
+            "which of several values is meant is a number from 1, or the probe's own name for it in quotes: "
+            'write 2, or "supply"'
+        )
 
     def which(self, quantity: Quantity) -> int | str | None:
         """The value of that quantity that was asked for."""

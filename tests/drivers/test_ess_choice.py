@@ -119,6 +119,8 @@ def test_environmental_sensing_goes_before_a_thermometer_and_that_before_its_int
     offers = [offer(INTERMEDIATE, "n"), offer(THERMOMETER, "n"), offer(T, "r")]
     assert used(plan(*offers), *offers) == [2]
     assert used(plan(*offers[:2]), *offers) == [1]
+    assert "may first send what it has kept from before" in said(plan(*offers[:2]))
+    assert "kept from before" not in said(plan(*offers))
     assert used(plan(*offers[:2], temperature=2), *offers) == [0]
 
 

@@ -378,9 +378,13 @@ async def test_without_a_radio_the_driver_ends_with_one_sentence(
         ({"name": "b", "read_every": "1"}, "not a duration"),
         ({"name": "b", "read_every": "0 s"}, "not possible"),
         ({"name": "b", "every": "1 s"}, "Extra inputs"),
+        ({"name": "b", "temperature": 0}, "a number from 1"),
+        ({"name": "b", "humidity": True}, "a number from 1"),
+        ({"name": "b", "velocity": " "}, "a number from 1"),
+        ({"name": "b", "pressure": 1.0}, "a number from 1"),
     ],
 )
-def test_options_that_cannot_work_are_refused(options: dict[str, str], text: str) -> None:
+def test_options_that_cannot_work_are_refused(options: dict[str, Any], text: str) -> None:
     with pytest.raises(ValidationError, match=text):
         EssOptions.model_validate(options)
 
@@ -389,6 +393,9 @@ def test_options_survive_being_dumped_and_read_again() -> None:
     options = EssOptions(address="AA:BB:CC:00:00:02", read_every="500 ms")
     assert EssOptions.model_validate(options.model_dump()) == options
     assert options.wanted == Wanted(address="AA:BB:CC:00:00:02")
+    which = EssOptions(name="b", temperature=2, humidity="Supply air")
+    assert EssOptions.model_validate(which.model_dump()) == which
+    assert (which.which(Quantity.TEMPERATURE), which.which(Quantity.BATTERY)) == (2, None)
 
 
 def test_the_table_leads_from_every_outcome_of_a_step_back_to_searching() -> None:

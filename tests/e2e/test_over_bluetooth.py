@@ -61,6 +61,7 @@ async def probes(air: Any, program: Any) -> tuple[Any, Any]:
         await remote.serve(
             air.Char(TEMPERATURE, celsius(value), ("read", "notify")),
             air.Char(HUMIDITY, (4567).to_bytes(2, "little"), ("read",)),
+            air.Char(0x2A24, b"Invented \x00", ("read",), 0x180A),  # device information: model
         )
         await remote.advertise()
         made.append(remote)
@@ -119,6 +120,9 @@ async def test_a_run_stores_what_the_probes_say(program: Any, probes: Any) -> No
     assert process.returncode == 3
     assert (document["simulated"], document["stored"], document["end_reason"]) == (False, True, "stopped")
     assert {e["code"] for e in document["events"]} >= {"probe-live", "probe-lost"}
+    assert {e["text"] for e in document["events"] if e["code"] == "probe-device"} == {
+        f"probe '{name}' by its own word: model Invented" for name in ("ret", "sup")
+    }
     with StoreReader(program.store) as reader:
         seen = {
             (channel[0], channel[1], float(value), FLAG_CODES[flag])
