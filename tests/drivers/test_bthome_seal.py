@@ -21,8 +21,11 @@ from drivers.bthome.form import BthomeForm
 from drivers.bthome.options import BthomeOptions
 from drivers.bthome.seal import NoAddressError, OldPacketError, Seal, SealError
 from drivers.heard import Sighting
+from logger.config.load import load_config, loads_config
+from logger.core.errors import ConfigError
 from logger.driver_api import DecodeError, Flag, Quantity
 from tests.drivers.bthome_oracle import ADDRESS, oracle, sealed, told
+from tests.shell.stand_ins import job_head
 
 KEY = bytes.fromhex("231d39c1d7cc1ab1aee224cd096db932")
 OTHER_KEY = bytes.fromhex("231d39c1d7cc1ab1aee224cd096db933")
@@ -260,3 +263,38 @@ def test_of_several_values_of_one_kind_the_one_asked_for() -> None:
     heard = take(BthomeForm({T: 4}), two)
     assert T not in [q for q, _, _ in heard.values]
     assert "sends 3 of temperature in one packet, and temperature = 4 asks" in heard.remarks[0][1]
+
+
+PROBES = """
+[probes.ret]
+role = "return"
+driver = "bthome"
+name = "roof"
+{key}
+[probes.sup]
+role = "supply"
+driver = "bthome"
+name = "duct"
+"""
+
+
+def test_a_run_stores_where_the_key_is_and_not_the_key(tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    (tmp_path / "ret.key").write_text(KEY.hex())
+    path.write_text(job_head("sealed") + PROBES.format(key='bindkey_file = "ret.key"'))
+    config = load_config(path, {"bthome": BthomeOptions})
+    assert config.probes[0].options["bindkey_file"] == str(tmp_path / "ret.key")
+    assert "ret.key" in config.effective_text
+    assert KEY.hex() not in repr(config)
+    (tmp_path / "ret.key").unlink()
+    assert loads_config(config.effective_text, "run", None, stored=config.files).probes[0].name == "ret"
+
+
+def test_a_key_in_the_config_is_refused_with_its_line_and_not_repeated(tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    text = job_head("sealed") + PROBES.format(key=f'bindkey = "{KEY.hex()}"')
+    path.write_text(text)
+    line = text[: text.index("bindkey")].count("\n") + 1
+    with pytest.raises(ConfigError, match=rf"job.toml:{line}: .*bindkey.*itself is refused") as caught:
+        load_config(path, {"bthome": BthomeOptions})
+    assert KEY.hex() not in "".join(traceback.format_exception(caught.value))
