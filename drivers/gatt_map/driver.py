@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping, Sequence
-from typing import Any, ClassVar
+from typing import Annotated, Any, ClassVar
 
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, BeforeValidator, Field
 
 from drivers.adverts import Listener, Station
 from drivers.adverts import Pace as ListeningPace
@@ -20,34 +20,41 @@ from drivers.probe import IntervalText, ProbeOptions, seconds
 from logger.driver_api import DriverContext, ProbeRequest, Reach
 
 
-class _Options(ProbeOptions):
-    read_every: IntervalText = "1 s"
-    """How often a characteristic that cannot notify is read."""
+def _map(given: object) -> object:
+    if isinstance(given, str):
+        if not given:
+            raise ValueError('"" names no file')
+        return given
+    if isinstance(given, Mapping):
+        return ProbeMap.model_validate(given)
+    raise ValueError('must be the name of a map file in quotes, like "my-probe.toml"')
 
 
-class GattMapOptions(_Options):
+class GattMapOptions(ProbeOptions):
     """Keys of a probe table with ``driver = "gatt-map"``."""
 
     files: ClassVar[Mapping[str, type[BaseModel]]] = {"map": ProbeMap}
 
-    map: str = Field(min_length=1, examples=["my-probe.toml"])
-    """The map file; a relative path starts at the config's folder."""
+    map: Annotated[Any, BeforeValidator(_map)] = Field(examples=["my-probe.toml"])
+    """The map file, from the config's folder; the driver is given what stands in it."""
+    read_every: IntervalText = "1 s"
+    """How often a characteristic that cannot notify is read."""
 
-
-class MappedProbe(_Options):
-    """The same with what stands in the map file."""
-
-    map: ProbeMap
+    @property
+    def content(self) -> ProbeMap:
+        """What stands in the map file."""
+        assert isinstance(self.map, ProbeMap)  # the config has read it
+        return self.map
 
 
 class MappedConnection(GattDriver):
     """Keeps connected those whose map names characteristics."""
 
     name: ClassVar[str] = "gatt-map"
-    Options: ClassVar[type[Any]] = MappedProbe
+    Options: ClassVar[type[Any]] = GattMapOptions
 
-    def profile(self, request: ProbeRequest, options: MappedProbe) -> MapProfile:  # noqa: D102
-        return MapProfile(options.map, seconds(options.read_every))
+    def profile(self, request: ProbeRequest, options: GattMapOptions) -> MapProfile:  # noqa: D102
+        return MapProfile(options.content, seconds(options.read_every))
 
 
 class GattMapDriver:
@@ -61,14 +68,14 @@ class GattMapDriver:
     listening_pace: ClassVar[ListeningPace] = ListeningPace()
 
     def __init__(self, probes: Sequence[ProbeRequest], context: DriverContext) -> None:
-        options = {each.name: MappedProbe.model_validate(dict(each.options)) for each in probes}
+        options = {each.name: GattMapOptions.model_validate(dict(each.options)) for each in probes}
         self._order = [each.name for each in probes]
-        connected = [each for each in probes if options[each.name].map.connects]
+        connected = [each for each in probes if options[each.name].content.connects]
         self._connecting = self.Connecting(connected, context) if connected else None
         self._stations = [
-            Station(each, options[each.name], MapBroadcast(options[each.name].map))
+            Station(each, options[each.name], MapBroadcast(options[each.name].content))
             for each in probes
-            if not options[each.name].map.connects
+            if not options[each.name].content.connects
         ]
         self._listener = Listener(self._stations, context, self.listening_pace) if self._stations else None
 

@@ -35,8 +35,11 @@ class FileTexts:
             name = options.get(key)
             if name is None:
                 continue
+            if not isinstance(name, str):
+                faults.append(Problem((*path, key), "must be the name of a file, in quotes"))
+                continue
             try:
-                found[key] = self._content(str(name), kind)
+                found[key] = self._content(name, kind)
             except RiselogError as error:
                 faults += [Problem((*path, key), line) for line in str(error).splitlines()]
         problems += faults

@@ -204,8 +204,13 @@ def test_a_missing_map_is_told(tmp_path: Path) -> None:
     ("given", "said"),
     [
         ("", "missing; add for example map ="),
-        ("map = 3", "text in quotes"),
-        ('map = ""', "at least 1 character"),
+        ("map = 3", "must be the name of a map file in quotes"),
+        ('map = ""', '"" names no file'),
+        (
+            'map = { schema = "riselog.gatt-map/1", title = "x", value = [{ quantity = "temperature",'
+            ' unit = "degC", manufacturer = 1, format = "sint16" }] }',
+            "must be the name of a file, in quotes",
+        ),
     ],
 )
 def test_the_key_map_is_needed(given: str, said: str) -> None:
