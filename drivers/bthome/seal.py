@@ -18,6 +18,7 @@ COUNTER_LENGTH = 4  # bytes
 CODE_LENGTH = 4  # bytes of the message integrity code
 KEY = re.compile(r"[0-9A-Fa-f]{32}")  # 128 bits
 ADDRESS = re.compile(r"[0-9A-Fa-f]{2}(?:[:-][0-9A-Fa-f]{2}){5}")
+_UUID = SERVICE_UUID.to_bytes(2, "little")
 RESTARTED = 100  # a counter below it may follow a higher one: wrapped or restarted; bthome-ble's rule
 
 
@@ -109,6 +110,3 @@ class Seal:
                 return True
         self._last = counter, payload
         return False
-
-
-_UUID = SERVICE_UUID.to_bytes(2, "little")
