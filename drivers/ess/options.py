@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import field_validator
 
-from drivers.probe import ProbeOptions, seconds
+from drivers.probe import IntervalText, ProbeOptions
 from logger.driver_api import Quantity
 
 Which = int | str
@@ -14,20 +14,13 @@ Which = int | str
 class EssOptions(ProbeOptions):
     """Which device it is, how it is read, and which of several values of one kind is meant."""
 
-    read_every: str | None = None
+    read_every: IntervalText | None = None
     """How often what cannot notify is read; left out: the probe's own update interval, or 1 s."""
 
     temperature: Which | None = None
     humidity: Which | None = None
     pressure: Which | None = None
     velocity: Which | None = None
-
-    @field_validator("read_every")
-    @classmethod
-    def _positive(cls, text: str | None) -> str | None:
-        if text is not None and seconds(text) <= 0:
-            raise ValueError('"0 s" is not possible; write a time like "1 s"')
-        return text
 
     @field_validator("temperature", "humidity", "pressure", "velocity", mode="before")
     @classmethod
