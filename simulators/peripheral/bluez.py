@@ -18,7 +18,6 @@ from simulators.peripheral import formats
 from simulators.peripheral.bluez_objects import Advert, Characteristic, ConnectableAdvert, Service
 from simulators.peripheral.bus import call, system_bus
 from simulators.peripheral.formats import CODES, Kind
-from simulators.peripheral.player import Aired
 from simulators.peripheral.script import Part
 from simulators.peripheral.troubles import AirError, no_adapter, unfit
 
@@ -72,7 +71,8 @@ class BluezAir:
         for n, ((part, quantities), (_, home)) in enumerate(zip(parts, homes, strict=True)):
             assert home is not None  # checked above
             alone = crowd[home] == 1 or part.kind is Kind.ESS
-            self._probes[part.probe] = _Probe(self._bus, n, part, adapters[home], alone=alone)
+            address = objects[adapters[home]][_ADAPTER]["Address"].value if alone else None
+            self._probes[part.probe] = _Probe(self._bus, n, part, adapters[home], address)
             await self._probes[part.probe].serve(quantities)
 
     async def close(self) -> None:
@@ -85,6 +85,10 @@ class BluezAir:
     def adapter_of(self, part: Part) -> str:
         """The adapter that a part is played on."""
         return self._probes[part.probe].adapter_path.rpartition("/")[2]
+
+    def address_of(self, part: Part) -> str | None:
+        """The address that it has for itself alone; None where it shares one, or has another at random."""
+        return self._probes[part.probe].address
 
     async def appear(self, part: Part) -> None:
         """On the air from now on; a broadcast with its first packet."""
@@ -112,9 +116,9 @@ class BluezAir:
                 with contextlib.suppress(AirError):  # gone meanwhile
                     await call(self._bus, "disconnecting", path, _DEVICE, "Disconnect")
 
-    def aired(self, part: Part) -> Aired:
-        """How much of it was asked for by a connection."""
-        return self._probes[part.probe].aired()
+    def reads(self, part: Part) -> int:
+        """How often a connection has read from it."""
+        return self._probes[part.probe].reads()
 
     async def watch(self) -> None:
         """Return never; raise ``AirError`` when the service or an adapter in use is gone or off."""
@@ -166,17 +170,17 @@ def _check(
 class _Probe:
     """One part: its objects on the bus, and whether they are registered."""
 
-    def __init__(self, bus: MessageBus, n: int, part: Part, adapter_path: str, *, alone: bool) -> None:
+    def __init__(self, bus: MessageBus, n: int, part: Part, adapter_path: str, address: str | None) -> None:
         self._bus = bus
         self._part = part
-        self._alone = alone
         self._app, self._advert_path = f"/riselog/play{n}", f"/riselog/advert{n}"
         self._characteristics: dict[Quantity, Characteristic] = {}
         self._exported: list[str] = []
         self._served = False
         self._on_air = False
-        self._advert = self._make_advert()
         self.adapter_path = adapter_path
+        self.address = address
+        self._advert = self._make_advert()
 
     async def serve(self, quantities: Sequence[Quantity]) -> None:
         """Register what a connection finds."""
@@ -226,19 +230,19 @@ class _Probe:
             self._advert.put(data)
             await self._advertise()
 
-    def aired(self) -> Aired:
-        """Reads, and whether anybody is subscribed now."""
-        each = self._characteristics.values()
-        return Aired(reads=sum(c.reads for c in each), subscribed=any(c.subscribed for c in each))
+    def reads(self) -> int:
+        """Of all its characteristics."""
+        return sum(each.reads for each in self._characteristics.values())
 
     def _make_advert(self) -> Advert:
         ess = self._part.kind is Kind.ESS
-        kind = ConnectableAdvert if self._alone else Advert
+        alone = self.address is not None
+        kind = ConnectableAdvert if alone else Advert
         return kind(
             self._part.advertised,
             formats.ENVIRONMENTAL_SENSING if ess else None,
             None if ess else formats.BTHOME,
-            alone=self._alone,
+            alone=alone,
         )
 
     async def _advertise(self) -> None:

@@ -51,7 +51,6 @@ class Characteristic(ServiceInterface):
         self._service = service
         self._notifies = notifies
         self._payload = payload
-        self.subscribed = False
         self.reads = 0
 
     def send(self, payload: bytes) -> None:
@@ -95,12 +94,10 @@ class Characteristic(ServiceInterface):
     @dbus_method()
     def StartNotify(self) -> None:
         """Somebody has subscribed."""
-        self.subscribed = True
 
     @dbus_method()
     def StopNotify(self) -> None:
         """Nobody is subscribed any more."""
-        self.subscribed = False
 
     @dbus_method()
     def Confirm(self) -> None:

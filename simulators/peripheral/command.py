@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Coroutine, Sequence
+from collections.abc import Coroutine, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -22,7 +22,7 @@ from logger.signals import signals
 from logger.tables import write_readings
 from logger.target import opened
 from logger.text import one_line
-from simulators.peripheral.player import Aired, Sent, play
+from simulators.peripheral.player import Sent, play
 from simulators.peripheral.scene_file import load_scene
 from simulators.peripheral.script import Scene, quantities
 from simulators.peripheral.telling import Teller, Units, closing, document, live_stream, opening
@@ -50,7 +50,7 @@ class Played:
     played_s: float = 0.0
     end_reason: str = "stopped"
     trouble: AirError | None = None
-    aired: dict[str, Aired] | None = None
+    reads: Mapping[str, int] = field(default_factory=dict)
 
 
 def play_command(scene_text: str, options: PlayOptions) -> int:
@@ -67,7 +67,7 @@ def play_command(scene_text: str, options: PlayOptions) -> int:
     if options.output is not None:
         complain(f"what was sent is written to {options.output}")
     if options.json:
-        print_json(document(scene, teller, played.played_s, played.end_reason, played.aired or {}))
+        print_json(document(scene, teller, played.played_s, played.end_reason, played.reads))
     else:
         print_lines(closing(scene, teller, played.end_reason))
     if played.trouble is not None:
@@ -83,7 +83,7 @@ async def _play(scene: Scene, teller: Teller, for_ns: int | None, *, json: bool)
     clock, stop = SystemClock(), asyncio.Event()
     parts = [(part, quantities(scene, part)) for part in scene.parts]
     async with on_bluez(parts) as air:
-        lines = list(opening(scene, air.adapter_of))
+        lines = list(opening(scene, air.adapter_of, air.address_of))
         for line in lines if json else ():
             complain(line)
         print_lines(() if json else lines)
@@ -97,7 +97,7 @@ async def _play(scene: Scene, teller: Teller, for_ns: int | None, *, json: bool)
                 played.end_reason, played.trouble = "trouble", error
         teller.close()
         played.played_s = (clock.now_ns() - start_ns) / NS_PER_S
-        played.aired = {part.probe: air.aired(part) for part in scene.parts}
+        played.reads = {part.probe: air.reads(part) for part in scene.parts}
         if played.end_reason == "end" and for_ns is not None and for_ns < scene.end_ns / scene.speed:
             played.end_reason = "time"
     return played

@@ -4,18 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
 from logger.core.readings import Flag, Quantity
 from simulators.peripheral.formats import CODES
 from simulators.peripheral.script import Does, Part, Scene, Step, script
-
-
-class Aired(NamedTuple):
-    """What a connection asked of a part: reads so far, and whether it is subscribed now."""
-
-    reads: int
-    subscribed: bool
 
 
 class Air(Protocol):

@@ -8,10 +8,10 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, NamedTuple, Self
 
 from pydantic import BeforeValidator, Field, ValidationError, model_validator
 
@@ -141,17 +141,14 @@ def load_scene(text: str, adapters: Sequence[str]) -> Scene:
 
 def _default(title: str, table: dict[str, Any], adapters: Sequence[str]) -> Scene:
     """A scene without a file: every probe there is, by broadcasts."""
-    if "scenario" in table:
-        signals = sources.signals_of(find(table["scenario"]))
-        probes: list[str] = [signal for signal in _DEFAULT_SIGNALS if signal in signals]
-    else:
-        probes = list(_recording(table.get("readings"), table.get("run"), Path())[1])
+    unread = SceneTable.model_construct(**table)
+    found = _found(unread, title, Path())
+    probes = [s for s in _DEFAULT_SIGNALS if s in found.known] if "scenario" in table else found.known
     made = SceneTable.model_validate(table | {"probes": {probe: {"as": "bthome"} for probe in probes}})
-    scene, known = _scene(made, title, Path(), adapters)
-    for problem in _faults(scene, known):
-        raise ConfigError(
-            f"{title}: {'.'.join(map(str, problem.path))}: {problem.text}, by a scene file (.toml)"
-        )
+    scene = _scene(made, found, adapters)
+    for problem in _faults(scene, found.known):
+        key = ".".join(map(str, problem.path))
+        raise ConfigError(f"{found.title}: {key}: {problem.text}, by a scene file (.toml)")
     return scene
 
 
@@ -160,8 +157,8 @@ def _file(path: Path, adapters: Sequence[str]) -> Scene:
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        found = re.search(r" \(at line (\d+), column \d+\)$", str(error))
-        line, what = (found[1], str(error)[: found.start()]) if found else ("1", str(error))
+        place = re.search(r" \(at line (\d+), column \d+\)$", str(error))
+        line, what = (place[1], str(error)[: place.start()]) if place else ("1", str(error))
         raise ConfigError(f"{path}:{line}: is not valid TOML: {what}; repair this line") from error
     try:
         table = SceneTable.model_validate(data)
@@ -169,11 +166,12 @@ def _file(path: Path, adapters: Sequence[str]) -> Scene:
     except ValidationError as error:
         problems = problems_of(error, SceneTable)
     if not problems:
-        scene = _scene(table, str(path), path.parent, adapters)
-        problems = list(_faults(*scene))
+        found = _found(table, str(path), path.parent)
+        scene = _scene(table, found, adapters)
+        problems = list(_faults(scene, found.known))
     if problems:
         raise fault(problems, [Source.of(str(path), text)])
-    return scene[0]
+    return scene
 
 
 def _one_source(table: SceneTable) -> bool:
@@ -194,37 +192,45 @@ def _text(path: Path) -> str:
         raise ConfigError(f"{path}: cannot be read ({reason}); check the path and its permissions") from error
 
 
-def _recording(readings: str | None, run: str | None, folder: Path) -> tuple[str, sources.Recording]:
-    if readings is not None:
-        path = folder / readings
-        return str(path), sources.of_file(path)
-    name, recording = sources.of_run(run or "last")
-    return f"run {name}", recording
+class _Found(NamedTuple):
+    """What there is to be played: sources, when it ends, and what a probe of a name says of a source."""
+
+    title: str
+    known: Sequence[str]
+    end_ns: int
+    said: Callable[[str, str], Sequence[Said]]
 
 
-def _scene(
-    table: SceneTable, title: str, folder: Path, adapters: Sequence[str]
-) -> tuple[Scene, Sequence[str]]:
-    """The scene of a table, and the sources that there are; whether it can be played is not asked here."""
-    parts = [_part(probe, own, n, adapters) for n, (probe, own) in enumerate(table.probes.items())]
+def _found(table: SceneTable, title: str, folder: Path) -> _Found:
     if table.scenario is not None:
         scenario = find(table.scenario)
-        known: Sequence[str] = sources.signals_of(scenario)
-        end_ns = sources.end_of_scenario_ns(scenario)
-        said: Mapping[str, Sequence[Said]] = {
-            part.probe: sources.of_scenario(scenario, part.source, part.probe, table.seed)
-            for part in parts
-            if part.source in known
-        }
+        return _Found(
+            title,
+            sources.signals_of(scenario),
+            sources.end_of_scenario_ns(scenario),
+            lambda probe, source: sources.of_scenario(scenario, source, probe, table.seed),
+        )
+    if table.readings is not None:
+        recording = sources.of_file(folder / table.readings)
     else:
-        _, recording = _recording(table.readings, table.run, folder)
-        known = list(recording)
-        end_ns = max(each[-1].t_ns for each in recording.values())
-        said = {part.probe: recording[part.source] for part in parts if part.source in recording}
-    scene = Scene(
-        title=title, parts=tuple(parts), said=said, end_ns=end_ns, speed=table.speed, every_s=table.every
+        run, recording = sources.of_run(table.run or "last")
+        title = f"run {run}" if title == f"run {table.run}" else f"{title}, run {run}"
+    end_ns = max(said[-1].t_ns for said in recording.values())
+    return _Found(title, list(recording), end_ns, lambda _, source: recording[source])
+
+
+def _scene(table: SceneTable, found: _Found, adapters: Sequence[str]) -> Scene:
+    """The scene of a table; whether it can be played is not asked here."""
+    parts = [_part(probe, own, n, adapters) for n, (probe, own) in enumerate(table.probes.items())]
+    sound = [part for part in parts if part.source in found.known]
+    return Scene(
+        title=found.title,
+        parts=tuple(parts),
+        said={part.probe: found.said(part.probe, part.source) for part in sound},
+        end_ns=found.end_ns,
+        speed=table.speed,
+        every_s=table.every,
     )
-    return scene, known
 
 
 def _part(probe: str, table: ProbeTable, n: int, adapters: Sequence[str]) -> Part:

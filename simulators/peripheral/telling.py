@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
@@ -10,9 +11,9 @@ from typing import Any, Literal, TextIO
 
 from logger.config.quantities import Dimension, show
 from logger.core.readings import NS_PER_S, Quantity
-from logger.screen.format import clock
+from logger.screen.format import clean, clock, plain_spelling
 from simulators.peripheral.formats import Kind, unplayable
-from simulators.peripheral.player import Aired, Sent
+from simulators.peripheral.player import Sent
 from simulators.peripheral.script import Does, Part, Scene, Step, quantities
 
 SCHEMA = "riselog.play/1"
@@ -38,17 +39,25 @@ _DIMENSIONS: dict[Quantity, tuple[Dimension, float]] = {  # and what leads to it
 Units = Literal["us", "si"]
 
 
-def opening(scene: Scene, adapter_of: Callable[[Part], str]) -> Iterator[str]:
-    """What is about to be played, and how a config finds it."""
-    yield f"playing {scene.title}, {clock(scene.end_ns / NS_PER_S / scene.speed)} of radio time"
+def opening(
+    scene: Scene, adapter_of: Callable[[Part], str], address_of: Callable[[Part], str | None]
+) -> Iterator[str]:
+    """What is about to be played, and how a config finds it.
+
+    By the address where it has one of its own: who connects may learn the computer's name in place of
+    the advertised one.
+    """
+    yield f"playing {clean(scene.title)}, {clock(scene.end_ns / NS_PER_S / scene.speed)} of radio time"
     yield SIMULATION
     for part in scene.parts:
         sends = ", ".join(quantities(scene, part))
         lost = unplayable(part.kind, sorted({each.quantity for each in scene.said[part.probe]}))
         without = f" (without {', '.join(lost)}, which {part.kind} has no code for)" if lost else ""
+        address = address_of(part)
+        found = f'name = "{part.advertised}"' + ("" if address is None else f' or address = "{address}"')
         yield (
             f"{part.probe}: {sends}{without}, on {adapter_of(part)}; "
-            f'in a config: driver = "{part.kind}", name = "{part.advertised}"'
+            f'in a config: driver = "{part.kind}", {found}'
         )
 
 
@@ -59,7 +68,9 @@ class Teller:
         self._scene = scene
         self._units = units
         self._stream = stream
-        self._live = stream is not None and stream.isatty()
+        dumb = os.environ.get("TERM", "") in {"", "dumb", "unknown"}
+        self._live = stream is not None and stream.isatty() and not dumb
+        self._plain = stream is not None and "utf" not in (stream.encoding or "").lower()
         self._due_ns = 0
         self._drawn = False
         self._last: dict[str, dict[Quantity, float]] = {part.probe: {} for part in scene.parts}
@@ -117,12 +128,12 @@ class Teller:
         if self._stream is None:
             return
         with suppress(OSError, ValueError):  # nobody reads: the play goes on
-            self._stream.write(text)
+            self._stream.write(plain_spelling(text) if self._plain else text)
             self._stream.flush()
 
 
 def document(
-    scene: Scene, teller: Teller, played_s: float, end: str, aired: Mapping[str, Aired]
+    scene: Scene, teller: Teller, played_s: float, end: str, reads: Mapping[str, int]
 ) -> dict[str, Any]:
     """What was sent, counted."""
     return {
@@ -131,7 +142,7 @@ def document(
         "scene": scene.title,
         "played_s": round(played_s, 3),
         "end_reason": end,
-        "probes": {part.probe: _entry(part, teller, aired.get(part.probe)) for part in scene.parts},
+        "probes": {part.probe: _entry(part, teller, reads.get(part.probe, 0)) for part in scene.parts},
     }
 
 
@@ -143,7 +154,7 @@ def closing(scene: Scene, teller: Teller, end: str) -> Iterator[str]:
         yield f"{part.probe}: {teller.packets[part.probe]} packets sent with {values} values"
 
 
-def _entry(part: Part, teller: Teller, aired: Aired | None) -> dict[str, Any]:
+def _entry(part: Part, teller: Teller, reads: int) -> dict[str, Any]:
     values = Counter(str(each.quantity) for each in teller.sent if each.probe == part.probe)
     entry: dict[str, Any] = {
         "as": str(part.kind),
@@ -151,8 +162,8 @@ def _entry(part: Part, teller: Teller, aired: Aired | None) -> dict[str, Any]:
         "packets": teller.packets[part.probe],
         "values": dict(sorted(values.items())),
     }
-    if part.kind is Kind.ESS and aired is not None:
-        entry["reads"] = aired.reads
+    if part.kind is Kind.ESS:
+        entry["reads"] = reads
     return entry
 
 

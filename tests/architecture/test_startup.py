@@ -14,9 +14,9 @@ HEAVY = {
     "psychrolib",
     "pyarrow",
     "pydantic",
-    "simulators",
     "sqlite3",
 }
+"""Of the simulators the few lines of `play`'s options are no burden: what is heavy of them needs numpy."""
 
 
 def loaded_after(code: str) -> set[str]:

@@ -22,6 +22,7 @@ from logger.store import StoreReader
 from logger.tables import read_readings
 from simulators.peripheral.bluez import on_bluez
 from simulators.peripheral.formats import Kind
+from simulators.peripheral.scene_file import load_scene
 from simulators.peripheral.script import Part
 from simulators.peripheral.troubles import AirError
 from simulators.plant import simulate
@@ -345,3 +346,20 @@ async def test_a_signal_takes_everything_off_the_air(air: Any, program: Any) -> 
     assert (playing.returncode, err) == (0, b"")
     assert b"ended (stopped)" in out
     assert await left_over() == []
+
+
+def test_a_stored_run_is_played_as_it_was_stored(demo: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    made, ran = demo
+    monkeypatch.setenv("RISELOG_DATA_DIR", str(made.data))
+    scene = load_scene("last", ["hci1"])
+    with StoreReader(made.store) as reader:
+        blocks = list(reader.blocks(ran.document["run"]))
+    stored = {
+        (block.channels[c][0], block.channels[c][1], float(v), int(t))
+        for block in blocks
+        for c, v, t in zip(block.channel, block.value, block.t_ns, strict=True)
+        if block.channels[c][1] is not Quantity.SIGNAL
+    }
+    played = {(p.probe, s.quantity, s.value, s.t_ns) for p in scene.parts for s in scene.said[p.probe]}
+    assert played == stored
+    assert scene.title == f"run {ran.document['run']}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.core.errors import ConfigError, RiselogError, TableError
@@ -169,6 +169,7 @@ def test_a_scene_that_is_none_is_told(text: str, said: str) -> None:
     assert raised.value.exit_code == 2
 
 
+@settings(deadline=None)  # it writes a file
 @given(st.text(max_size=200))
 def test_any_text_is_a_scene_or_a_clear_fault(text: str) -> None:
     Path("any.toml").write_bytes(text.encode("utf-8", "surrogatepass"))
