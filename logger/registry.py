@@ -60,8 +60,9 @@ def _loaded(point: EntryPoint) -> type[Driver] | str:
     missing = [part for part in _DRIVER_PARTS if not hasattr(kind, part)]
     if missing:
         return f"it is no driver class: {', '.join(missing)} missing"
-    if not hasattr(getattr(kind, "Options", None), "model_validate"):
-        return "it is no driver class: its Options is no pydantic model"
+    options = getattr(kind, "Options", None)
+    if options is BaseModel or not hasattr(options, "model_validate"):
+        return "it is no driver class: its Options is no pydantic model of its own"
     return kind
 
 

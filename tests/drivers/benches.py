@@ -11,6 +11,7 @@ import itertools
 import json
 import re
 import socket
+import tomllib
 from collections.abc import AsyncIterator, Sequence
 from pathlib import Path
 from typing import Any, ClassVar
@@ -18,6 +19,8 @@ from typing import Any, ClassVar
 from drivers.adverts import Pace
 from drivers.bthome.driver import BthomeDriver
 from drivers.ess.driver import EssDriver
+from drivers.gatt_map.driver import GattMapDriver, MappedConnection
+from drivers.gatt_map.model import ProbeMap
 from drivers.mqtt_in.driver import MqttInDriver
 from logger.clock import SteppedClock
 from logger.conformance import Bench
@@ -306,19 +309,53 @@ class EssBench(AirBench):
             await self.remote.drop()
 
 
+class GattMapBench(EssBench):
+    """The same probe, by a map that says what its bytes mean."""
+
+    class Quick(GattMapDriver):
+        class Connecting(MappedConnection):
+            search_s, silence_s, ask_after_s = 2.5, 1.0, 0.2
+
+    driver = Quick
+    text = """
+schema = "riselog.gatt-map/1"
+title = "made"
+[[value]]
+quantity = "temperature"
+unit = "°C"
+service = "181A"
+characteristic = "2A6E"
+how = "notify"
+length = 2
+format = "sint16"
+scale = 0.01
+not_known = [0x8000]
+"""
+
+    def __init__(self, bus_address: str, mock: Mock) -> None:
+        super().__init__(bus_address, mock)
+        content = ProbeMap.model_validate(tomllib.loads(self.text)).model_dump()
+        self.probes = [Air.request("ret", address=ADDRESSES[1], map=content)]
+
+    def table(self, request: ProbeRequest) -> dict[str, Any]:
+        return {**request.options, "map": "made.toml"}
+
+
 class BthomeBench(AirBench):
     class Quick(BthomeDriver):
         pace = Pace(silence_s=1.5, unknown_s=4.0, look_s=0.1)
 
     driver, silence_s, garbage, reach_s = Quick, 20.0, 3, 2.5
+    _id = 0
     packets = ("4002ca", "41a47266c95f730011223378237214", "2002ca09")
 
     async def appear(self) -> None:
         await self.speak(99)
 
     async def speak(self, n: int) -> Sequence[Sample]:
+        self._id += 1
         value = round(celsius(n) * 100).to_bytes(2, "little", signed=True)
-        await self.remote.advertise(service_data=b"\x40\x00" + bytes([n % 200]) + b"\x02" + value)
+        await self.remote.advertise(service_data=b"\x40\x00" + bytes([self._id % 256]) + b"\x02" + value)
         return temperature("ret", celsius(n))
 
     async def garble(self, n: int) -> None:

@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from logger.conformance import Conformance
-from tests.drivers.benches import BthomeBench, EssBench, LineBench, SimBench
+from tests.drivers.benches import BthomeBench, EssBench, GattMapBench, LineBench, SimBench
 
 
 class TestLineProbe(Conformance):
@@ -20,17 +20,29 @@ class TestSim(Conformance):
         return SimBench()
 
 
+@pytest.fixture
+def bus(private_bus: str, bluez_process: Any, monkeypatch: pytest.MonkeyPatch) -> tuple[str, Any]:
+    """What a probe on the BlueZ mock is made of."""
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", private_bus)
+    return private_bus, bluez_process
+
+
 @pytest.mark.bluetooth
 class TestEss(Conformance):
     @pytest.fixture
-    def bench(self, private_bus: str, bluez_process: Any, monkeypatch: pytest.MonkeyPatch) -> EssBench:
-        monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", private_bus)
-        return EssBench(private_bus, bluez_process)
+    def bench(self, bus: tuple[str, Any]) -> EssBench:
+        return EssBench(*bus)
+
+
+@pytest.mark.bluetooth
+class TestGattMap(Conformance):
+    @pytest.fixture
+    def bench(self, bus: tuple[str, Any]) -> GattMapBench:
+        return GattMapBench(*bus)
 
 
 @pytest.mark.bluetooth
 class TestBthome(Conformance):
     @pytest.fixture
-    def bench(self, private_bus: str, bluez_process: Any, monkeypatch: pytest.MonkeyPatch) -> BthomeBench:
-        monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", private_bus)
-        return BthomeBench(private_bus, bluez_process)
+    def bench(self, bus: tuple[str, Any]) -> BthomeBench:
+        return BthomeBench(*bus)

@@ -15,10 +15,11 @@ from logger.plugins import find_command, known_commands
 
 GOOD = """
 from pydantic import BaseModel
+class Options(BaseModel): ...
 class Good:
     name = "good"
     simulated = False
-    Options = BaseModel
+    Options = Options
     async def run(self): ...
     async def reach(self, seconds): ...
 class Half:
@@ -26,6 +27,8 @@ class Half:
     Options = dict
 class Loose(Good):
     Options = dict
+class Bare(Good):
+    Options = BaseModel
 """
 
 
@@ -38,7 +41,7 @@ def plugins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     (info / "entry_points.txt").write_text(
         "[riselog.drivers]\ngood = odd_good:Good\nbroken = odd_broken:Driver\n"
         "gone = odd_nowhere:Driver\nshapeless = odd_good:__name__\n"
-        "quits = odd_quits:Driver\nhalf = odd_good:Half\nloose = odd_good:Loose\n"
+        "quits = odd_quits:Driver\nhalf = odd_good:Half\nloose = odd_good:Loose\nbare = odd_good:Bare\n"
         "[riselog.commands]\nextra = odd_good:Good\nbad = odd_broken:app\n"
         "[riselog.scenarios]\nodd = odd_broken:SCENARIOS\n"
     )
@@ -58,7 +61,7 @@ def test_names_are_known_without_importing(plugins: Path) -> None:
 
 def test_a_good_driver_loads_beside_broken_ones(plugins: Path) -> None:
     assert registry.load_driver("good").__name__ == "Good"
-    assert registry.DriverOptions()["good"] is BaseModel
+    assert issubclass(registry.DriverOptions()["good"], BaseModel)
 
 
 @pytest.mark.parametrize(
@@ -68,6 +71,7 @@ def test_a_good_driver_loads_beside_broken_ones(plugins: Path) -> None:
         ("gone", ("'gone'", "odd_nowhere")),
         ("shapeless", ("'shapeless'", "it is no class")),
         ("half", ("'half'", "no driver class: simulated, run, reach missing")),
+        ("bare", ("'bare'", "Options is no pydantic model")),
         ("loose", ("'loose'", "Options is no pydantic model")),
         ("quits", ("'quits'", "SystemExit: no radio here")),
         ("godo", ("'godo' is not installed", "did you mean 'good'")),
@@ -85,6 +89,7 @@ def test_what_cannot_be_used_is_one_sentence(plugins: Path, name: str, parts: tu
 def test_all_drivers_are_listed_the_broken_ones_with_their_reason(plugins: Path) -> None:
     listed = {driver.name: driver for driver in registry.listed_drivers()}
     assert {name for name, driver in listed.items() if driver.trouble} == {
+        "bare",
         "broken",
         "gone",
         "half",
