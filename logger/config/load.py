@@ -27,6 +27,7 @@ from logger.config.visit import VisitTable
 from logger.core.errors import ConfigError
 from logger.core.params import MAIN_QUANTITY, JobParams, Role
 from logger.core.readings import Quantity
+from logger.text import one_line
 
 DriverOptions = Mapping[str, type[BaseModel]]
 """The ``Options`` model of each known driver, by the driver's name."""
@@ -282,6 +283,11 @@ def _driver_keys(
         options = model.model_validate(rest, context={"folder": texts.folder}).model_dump()
     except ValidationError as error:
         problems += problems_of(error, model, path, also_accepted=_OWN_KEYS)
+        return None
+    except Exception as error:  # noqa: BLE001 - a plug-in may fail in any way
+        what = one_line(f"{type(error).__name__}: {error}")
+        text = f"the driver cannot say whether its keys are right ({what}); report it to its author"
+        problems.append(Problem((*path, "driver"), text))
         return None
     return texts.contents(model, options, path, problems)
 

@@ -463,6 +463,22 @@ def test_a_broken_driver_is_told_with_its_place() -> None:
     assert str(caught.value).startswith("job.toml:16: key 'probes.ret.driver': driver 'ess' cannot be loaded")
 
 
+class Raising(BaseModel):
+    @model_validator(mode="before")
+    @classmethod
+    def _breaks(cls, table: object) -> object:
+        raise KeyError("planted")
+
+
+def test_options_that_break_are_the_drivers_fault_and_told_so() -> None:
+    with pytest.raises(ConfigError) as caught:
+        loads_config(GOOD, "job.toml", {"ess": Raising})
+    assert str(caught.value).startswith(
+        "job.toml:16: key 'probes.ret.driver': the driver cannot say whether its keys are right "
+        "(KeyError: 'planted'); report it to its author"
+    )
+
+
 @pytest.mark.parametrize(
     ("text", "start"),
     [
