@@ -169,16 +169,15 @@ def _read_every_s(offer: Offer, options: EssOptions) -> float:
 
 
 def _interval_s(used: Sequence[Offer], options: EssOptions) -> float | None:
-    """How often the probe is heard at the latest, where all of it is known."""
+    """How often the probe is heard at the latest, where one of its values tells."""
     times = [_heard_every_s(each, options) for each in used if each.kind.quantity is not Quantity.BATTERY]
-    known = [min(each, LONGEST_S) for each in times if each is not None]
-    return min(known) if known and len(known) == len(times) else None
+    return min((min(each, LONGEST_S) for each in times if each is not None), default=None)
 
 
 def _heard_every_s(offer: Offer, options: EssOptions) -> float | None:
     if not offer.characteristic.can_notify:
         return _read_every_s(offer, options)
     if offer.characteristic.can_read:
-        return None  # it is asked whenever it is silent
+        return 0.0  # it is asked whenever it is silent
     told_s = offer.measurement.update_s if offer.measurement is not None else 0
     return interval_s(offer.triggers) or offer.interval_s or told_s or None

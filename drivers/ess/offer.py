@@ -18,7 +18,13 @@ from drivers.ess.descriptors import (
 )
 from drivers.ess.kinds import KINDS, Kind
 from drivers.ess.table import CONFIGURATION, MEASUREMENT, TRIGGER_SETTING, USER_DESCRIPTION
-from drivers.ess.thermometer import HEALTH_THERMOMETER, MEASUREMENT_INTERVAL, decode_interval
+from drivers.ess.thermometer import (
+    HEALTH_THERMOMETER,
+    MEASUREMENT_INTERVAL,
+    TEMPERATURE_TYPE,
+    decode_interval,
+    decode_type,
+)
 from drivers.gatt.profile import OF_THE_PROBE
 from drivers.heard import Characteristic
 from logger.core.errors import DecodeError
@@ -91,7 +97,8 @@ class _Asking:
             settings = await self._descriptors(each, TRIGGER_SETTING)
             triggers = decoded(lambda payload: decode_trigger(payload, field), settings)
         any_of = len(triggers) > 1 and await self._descriptors(each, CONFIGURATION) == [_ANY_OF]
-        intervals = decoded(decode_interval, await self._measurement_interval(kind))
+        intervals = decoded(decode_interval, await self._fact(kind, MEASUREMENT_INTERVAL))
+        labels += decoded(decode_type, await self._fact(kind, TEMPERATURE_TYPE))
         return Offer(
             characteristic=each,
             kind=kind,
@@ -106,8 +113,9 @@ class _Asking:
     async def _descriptors(self, each: Characteristic, uuid16: int) -> list[bytes]:
         return await self._ask(partial(self._connection.descriptors, each, uuid16))
 
-    async def _measurement_interval(self, kind: Kind) -> list[bytes]:
-        wanted = (HEALTH_THERMOMETER, MEASUREMENT_INTERVAL)
+    async def _fact(self, kind: Kind, uuid16: int) -> list[bytes]:
+        """What a thermometer says in a characteristic of its own."""
+        wanted = (HEALTH_THERMOMETER, uuid16)
         known = [
             each
             for each in self._connection.characteristics

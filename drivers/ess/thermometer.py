@@ -19,6 +19,12 @@ INTERMEDIATE_TEMPERATURE = 0x2A1E
 TEMPERATURE_TYPE = 0x2A1D
 MEASUREMENT_INTERVAL = 0x2A21
 
+# Where on a body it measures; assigned numbers of Temperature Type, `recalled`.
+TYPES: dict[int, str] = {
+    1: "armpit", 2: "body", 3: "ear", 4: "finger", 5: "gastro-intestinal tract", 6: "mouth", 7: "rectum",
+    8: "toe", 9: "tympanum",
+}  # fmt: skip
+
 _FAHRENHEIT, _TIME_STAMP, _TYPE = 0x01, 0x02, 0x04  # bits of the flags; the others are reserved
 _HEAD = 1 + FLOAT.length  # bytes: flags, value
 _TIME_STAMP_LENGTH = 7  # bytes: year 2, month, day, hours, minutes, seconds
@@ -69,3 +75,18 @@ def decode_interval(payload: bytes) -> int | None:
             payload,
         )
     return UINT16.read(payload) or None
+
+
+def decode_type(payload: bytes) -> str:
+    """Where it measures, in a word; empty for a code that has none.
+
+    Raises
+    ------
+    DecodeError
+        The length is not the specification's.
+    """
+    if len(payload) != _TYPE_LENGTH:
+        raise DecodeError(
+            f"temperature type (0x2A1D) came with {len(payload)} bytes instead of {_TYPE_LENGTH}", payload
+        )
+    return TYPES.get(payload[0], "")

@@ -232,4 +232,5 @@ class GattProbe:
         if not plan.usable:
             return reached(self._request, *(plan.refused or self._profile.nothing))
         signal = "connected already" if found[0].signal_dbm is None else f"{found[0].signal_dbm:.0f} dBm"
-        return judge(self._request, f"found ({signal}) with {plan}", plan.has)
+        said = "; ".join([f"found ({signal}) with {plan}", *(text for _, text in plan.remarks)])
+        return judge(self._request, said, plan.has)

@@ -136,11 +136,12 @@ def test_the_probes_own_update_interval_is_the_pace_unless_another_is_asked_for(
     assert plan(offer(T, "r")).sources[0].read_every_s == 1.0
 
 
-def test_the_interval_is_known_where_all_of_it_is_told() -> None:
+def test_the_interval_is_that_of_the_value_that_comes_most_often() -> None:
     assert plan(offer(T, "n", trigger="01 1e0000")).interval_s == 30.0
     assert plan(offer(T, "n", trigger="03")).interval_s is None
-    assert plan(offer(T, "rn", trigger="01 1e0000")).interval_s is None  # it is asked in between
-    assert plan(offer(T, "n", trigger="01 1e0000"), offer(WIND, "n")).interval_s is None
+    assert plan(offer(T, "rn", trigger="01 1e0000")).interval_s == 0.0  # it is asked in between
+    assert plan(offer(T, "n", trigger="01 1e0000"), offer(WIND, "n")).interval_s == 30.0
+    assert plan(offer(T, "r", descriptor=of(AIR, update="3c0000")), offer(WIND, "n")).interval_s == 60.0
 
 
 def test_a_trigger_is_told_in_words() -> None:

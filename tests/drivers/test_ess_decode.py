@@ -6,7 +6,7 @@ ranges); battery level: Battery Service 1.0, `recalled`.
 """
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.ess.decode import decode
@@ -51,7 +51,6 @@ def test_a_wrong_length_is_an_error_that_names_it(uuid16: int, packet: str, expe
         assert caught.value.payload == wrong.hex()
 
 
-@settings(max_examples=2_000)
 @given(st.sampled_from([*FIELDS, 0x2A37, 0x0000]), st.binary(max_size=6) | st.binary(max_size=512))
 def test_any_bytes_give_a_finite_value_or_a_decode_error(uuid16: int, payload: bytes) -> None:
     try:

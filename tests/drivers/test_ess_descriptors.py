@@ -9,7 +9,7 @@ conditions are `recalled`.
 import contextlib
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.ess.descriptors import (
@@ -83,7 +83,6 @@ def test_a_trigger_setting_that_does_not_follow_the_format_is_refused(payload: s
         decode_trigger(bytes.fromhex(payload), TEMPERATURE)
 
 
-@settings(max_examples=2_000)
 @given(st.binary(max_size=12) | st.binary(max_size=512), st.sampled_from([*FIELDS.values()]))
 def test_any_descriptor_gives_words_or_a_decode_error(payload: bytes, field: Field) -> None:
     shown = decode_description(payload)

@@ -311,6 +311,32 @@ async def test_a_probe_that_wants_to_be_paired_says_so(air: Any) -> None:
 
 
 @pytest.mark.bluetooth
+async def test_check_says_what_is_passed_over_or_cannot_be_chosen(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(
+        air.Char(TEMPERATURE, C_21_37, ("read",), descriptors=((0x2901, b"Inlet"),)),
+        air.Char(TEMPERATURE, C_48_89, ("read",), descriptors=((0x2901, b"Outlet"),)),
+    )
+    await remote.advertise()
+    requests = [
+        air.request("ret", address=remote.address),
+        air.request("sup", address=remote.address, temperature="attic"),
+    ]
+    (ret,) = await EssDriver(requests[:1], log.context()).reach(2.5)
+    (sup,) = await EssDriver(requests[1:], log.context()).reach(2.5)
+    assert ret.ok
+    assert ret.text.endswith(
+        'with temperature (is read); one temperature, "Outlet" value is passed over, another one already '
+        "gives the temperature; to use it, write temperature = 2"
+    )
+    assert (sup.ok, sup.text) == (
+        False,
+        'temperature = "attic" fits none of it: it has 1 (temperature, "Inlet"), 2 (temperature, "Outlet")',
+    )
+    assert sup.next_step == "write one of the numbers, like temperature = 1"
+
+
+@pytest.mark.bluetooth
 async def test_check_says_what_a_probe_has_and_what_to_do(air: Any) -> None:
     remote, empty, log = await air.remote(), await air.remote(), air.log()
     await remote.serve(

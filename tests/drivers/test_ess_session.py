@@ -231,6 +231,19 @@ async def test_a_thermometer_by_its_own_interval_is_not_silent_before_five_of_th
     assert bench.clock.now_ns() == 100 * NS_PER_S
 
 
+async def test_a_thermometer_is_chosen_by_its_type_and_a_wrong_one_is_told() -> None:
+    two = [characteristic(uuid16, "n", 0x1809) for uuid16 in (0x2A1C, 0x2A1E)]
+    bench = Bench(*two, characteristic(0x2A1D, "r", 0x1809), until_s=1.0)
+    bench.connection.answer = lambda _: b"\x03"
+    assert 'intermediate temperature, "ear" value is passed over' in (await bench.plan()).remarks[0][1]
+    bench.connection.answer = lambda _: b""
+    plan = await bench.plan()
+    assert (
+        "temperature type (0x2A1D) came with 0 bytes instead of 1; it is left out"
+        in dict(plan.remarks).values()
+    )
+
+
 async def test_the_make_is_told_once_after_the_first_values_and_a_refusal_ends_the_asking() -> None:
     facts = [characteristic(uuid16, "r", 0x180A) for uuid16 in (0x2A24, 0x2A29, 0x2A25, 0x2A26)]
     bench = Bench(READ_ONLY, *facts, until_s=2.5)

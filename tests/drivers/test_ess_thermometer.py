@@ -8,10 +8,10 @@ mantissa x 10^exponent by hand.
 import itertools
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.ess.thermometer import decode_interval, decode_temperature
+from drivers.ess.thermometer import decode_interval, decode_temperature, decode_type
 from logger.core.errors import DecodeError
 from logger.core.readings import Flag, Quantity
 
@@ -55,6 +55,12 @@ def test_nothing_at_all_is_refused() -> None:
         decode_temperature(b"")
 
 
+def test_the_temperature_type() -> None:
+    assert [decode_type(bytes([code])) for code in (3, 9, 0, 200)] == ["ear", "tympanum", "", ""]
+    with pytest.raises(DecodeError, match="0 bytes instead of 1"):
+        decode_type(b"")
+
+
 def test_the_measurement_interval() -> None:
     assert decode_interval(bytes.fromhex("3c00")) == 60
     assert decode_interval(bytes.fromhex("0000")) is None  # no periodic measurement
@@ -62,7 +68,6 @@ def test_the_measurement_interval() -> None:
         decode_interval(bytes(3))
 
 
-@settings(max_examples=2_000)
 @given(
     st.builds(bytes.__add__, st.binary(min_size=1, max_size=1), st.binary(max_size=13))
     | st.binary(max_size=512)
