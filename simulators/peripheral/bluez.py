@@ -67,7 +67,7 @@ class BluezAir:
         crowd = Counter(home for _, home in homes if home is not None)
         for name, count in crowd.items():
             connectable = [part for part, home in homes if home == name and part.kind is Kind.ESS]
-            _check(name, objects[adapters[name]], count, connectable)
+            check_adapter(name, objects[adapters[name]], count, connectable)
         for n, ((part, quantities), (_, home)) in enumerate(zip(parts, homes, strict=True)):
             assert home is not None  # checked above
             alone = crowd[home] == 1 or part.kind is Kind.ESS
@@ -141,7 +141,7 @@ class BluezAir:
         return objects
 
 
-def _check(
+def check_adapter(
     name: str, interfaces: Mapping[str, Mapping[str, Any]], count: int, connectable: list[Part]
 ) -> None:
     """Refuse what the adapter cannot carry."""
