@@ -26,7 +26,7 @@ from drivers.bthome.seal import Seal
 from drivers.ess.decode import decode as decode_ess
 from drivers.ess.descriptors import decode_description, decode_measurement, decode_trigger
 from drivers.ess.table import FIELDS as ESS_FIELDS
-from drivers.ess.thermometer import decode_interval, decode_temperature
+from drivers.ess.thermometer import decode_interval, decode_temperature, decode_type
 from drivers.gatt_map.decode import decode as decode_map
 from drivers.gatt_map.model import ProbeMap
 from drivers.heard import Sighting
@@ -86,6 +86,7 @@ DECODERS: dict[str, Decoder] = {
     ),
     "thermometer": Decoder("health-thermometer.hex", decode_temperature),
     "thermometer interval": Decoder("health-thermometer.hex", decode_interval),
+    "thermometer type": Decoder("health-thermometer.hex", decode_type),
     **{
         key: row
         for name in ("duct-thermometer.toml", "broadcast-hygrometer.toml")
