@@ -311,6 +311,21 @@ async def test_a_probe_that_wants_to_be_paired_says_so(air: Any) -> None:
 
 
 @pytest.mark.bluetooth
+async def test_a_probe_without_what_was_asked_for_is_refused_with_what_it_has(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(air.Char(TEMPERATURE, C_21_37, ("read",)))
+    await remote.advertise()
+    request = air.request(address=remote.address, temperature=2)
+    async with air.running(EssDriver([request], log.context())):
+        await log.until(lambda: log.state() is LinkState.REFUSED)
+    assert log.links[-1][2] == (
+        'probe "ret": temperature = 2 fits none of it: it has 1 (temperature); write one of the numbers, '
+        "like temperature = 1"
+    )
+    assert log.values(Quantity.TEMPERATURE) == []
+
+
+@pytest.mark.bluetooth
 async def test_check_says_what_is_passed_over_or_cannot_be_chosen(air: Any) -> None:
     remote, log = await air.remote(), air.log()
     await remote.serve(
