@@ -12,16 +12,9 @@ from dbus_fast import DBusError, PropertyAccess, Variant
 from dbus_fast.annotations import DBusBool, DBusBytes, DBusDict, DBusObjectPath, DBusSignature, DBusStr
 from dbus_fast.service import ServiceInterface, dbus_method, dbus_property
 
+from simulators.peripheral.formats import full_uuid
+
 _Strings = Annotated[list[str], DBusSignature("as")]
-
-
-def full_uuid(short: int) -> str:
-    """The UUID that a 16-bit one stands for: Bluetooth base UUID, Core Specification vol 3 part B 2.5.1.
-
-    >>> full_uuid(0x181A)
-    '0000181a-0000-1000-8000-00805f9b34fb'
-    """
-    return f"{short:08x}-0000-1000-8000-00805f9b34fb"
 
 
 class Service(ServiceInterface):

@@ -86,6 +86,15 @@ CODES: dict[Kind, dict[Quantity, Code]] = {
 """BTHome's objects by ascending id, the order in which they are sent."""
 
 
+def full_uuid(short: int) -> str:
+    """The UUID that a 16-bit one stands for: Bluetooth base UUID, Core Specification vol 3 part B 2.5.1.
+
+    >>> full_uuid(0x181A)
+    '0000181a-0000-1000-8000-00805f9b34fb'
+    """
+    return f"{short:08x}-0000-1000-8000-00805f9b34fb"
+
+
 def service_of(quantity: Quantity) -> int:
     """The GATT service that a quantity's characteristic stands in."""
     return BATTERY_SERVICE if quantity is Quantity.BATTERY else ENVIRONMENTAL_SENSING

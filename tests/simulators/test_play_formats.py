@@ -11,8 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.core.readings import Flag, Quantity
-from simulators.peripheral.bluez_objects import full_uuid
-from simulators.peripheral.formats import BTHOME, CODES, Kind, bthome_data
+from simulators.peripheral.formats import BTHOME, CODES, Kind, bthome_data, full_uuid
 
 VALUES = {
     Quantity.BATTERY: st.integers(0, 100),
