@@ -160,7 +160,7 @@ async def test_a_wrong_password_is_said_and_the_right_one_found_later(mosquitto:
     secret.write_text("wrong\n")
     keys = {"username": "logger-1", "password_file": str(secret)}
     async with running(request(mosquitto, **keys)) as log:
-        await log.until_said(LinkState.REFUSED, "check user name and password, and the broker's access list")
+        await log.until_said(LinkState.REFUSED, "check username, the password, and whom the broker lets in")
         assert not any("wrong" in text for _, _, text in log.links)
         secret.write_text("right\n")
         await log.until_said(LinkState.REFUSED)
