@@ -14,6 +14,7 @@ from weakref import WeakKeyDictionary
 from drivers.ble_errors import RadioError, explain
 from drivers.heard import Characteristic, Sighting, full_uuid, uuid16
 from drivers.probe import Wanted
+from drivers.turns import Turns
 
 if TYPE_CHECKING:
     from bleak import BleakClient, BleakScanner
@@ -48,6 +49,7 @@ class Radio:
 
     def __init__(self, adapter: str | None = None) -> None:
         self._adapter = adapter
+        self.turns = Turns()
         self._scanner: BleakScanner | None = None
         self._holders = 0
         self._lock = asyncio.Lock()
@@ -275,8 +277,8 @@ def _characteristics(client: BleakClient) -> Iterator[Characteristic]:
 
 
 @contextlib.asynccontextmanager
-async def connected(sighting: Sighting) -> AsyncIterator[Connection]:
-    """Connect to a device just heard, and disconnect at the end.
+async def connected(sighting: Sighting, turns: Turns) -> AsyncIterator[Connection]:
+    """Connect to a device just heard, when it is its turn, and disconnect at the end.
 
     Raises
     ------
@@ -284,6 +286,22 @@ async def connected(sighting: Sighting) -> AsyncIterator[Connection]:
         It does not answer, or the radio refuses.
     """
     lost = asyncio.Event()
+    # The scan goes on meanwhile: BlueZ suspends it for connecting and resumes it by itself.
+    async with turns.connecting():
+        client = await _client(sighting, lost)
+    with turns.holding():
+        try:
+            with radio_errors("listing what the probe has"):
+                connection = Connection(client, lost)
+            yield connection
+        finally:
+            # The device may be gone, and the connection with it: nothing is left to say.
+            with contextlib.suppress(RadioError), radio_errors("disconnecting"):
+                async with asyncio.timeout(DISCONNECT_S):
+                    await client.disconnect()
+
+
+async def _client(sighting: Sighting, lost: asyncio.Event) -> BleakClient:
     with radio_errors("connecting"):
         from bleak_retry_connector import (  # noqa: PLC0415 - slow to load
             BleakClientWithServiceCache,
@@ -291,19 +309,10 @@ async def connected(sighting: Sighting) -> AsyncIterator[Connection]:
         )
 
         async with asyncio.timeout(CONNECT_S):
-            client = await establish_connection(
+            return await establish_connection(
                 BleakClientWithServiceCache,
                 sighting.device,
                 sighting.address,
                 disconnected_callback=lambda _: lost.set(),
                 use_services_cache=False,  # it outlives a restart of the Bluetooth service
             )
-    try:
-        with radio_errors("listing what the probe has"):
-            connection = Connection(client, lost)
-        yield connection
-    finally:
-        # The device may be gone, and the connection with it: nothing is left to say.
-        with contextlib.suppress(RadioError), radio_errors("disconnecting"):
-            async with asyncio.timeout(DISCONNECT_S):
-                await client.disconnect()

@@ -42,7 +42,7 @@ _PAIRING = Trouble(
     "the probe wants to be paired first", "pair it in the system's Bluetooth settings, then start again"
 )
 _BUSY = Trouble("another program holds the Bluetooth adapter", "end other Bluetooth programs, then try again")
-_FULL = Trouble(
+FULL = Trouble(
     "the adapter has no room for another connection",
     "use fewer probes with this adapter, or add an adapter",
 )
@@ -72,6 +72,7 @@ _TROUBLES: dict[str, Trouble] = {
     "Not paired": _PAIRING,  # what BlueZ says with NotPermitted for three errors of authentication
     "org.bluez.Error.NotPermitted": _UNREADABLE,
     "org.bluez.Error.NotConnected": _GONE,
+    "le-connection-concurrent-connection-limit": FULL,  # text of org.bluez.Error.Failed, BlueZ src/error.h
     # GATT protocol errors, Core Specification vol 3 part F 3.4.1.1
     "INSUFFICIENT_AUTHENTICATION": _PAIRING,
     "INSUFFICIENT_AUTHORIZATION": _PAIRING,
@@ -81,7 +82,7 @@ _TROUBLES: dict[str, Trouble] = {
     "WRITE_NOT_PERMITTED": _UNREADABLE,
     "REQUEST_NOT_SUPPORTED": _UNREADABLE,
     # classes of errors, most telling last in the chain of causes
-    "BleakOutOfConnectionSlotsError": _FULL,
+    "BleakOutOfConnectionSlotsError": FULL,
     "BleakNotFoundError": _NO_ANSWER,
     "BleakDeviceNotFoundError": _GONE,
     "BleakAbortedError": _NO_ANSWER,

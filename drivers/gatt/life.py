@@ -10,7 +10,7 @@ from enum import Enum, auto
 from typing import Any, ClassVar, NamedTuple
 
 from drivers.ble import Radio, connected, shared_radio
-from drivers.ble_errors import RadioError
+from drivers.ble_errors import FULL, RadioError
 from drivers.gatt.profile import Profile
 from drivers.gatt.session import Pace, Session
 from drivers.heard import Sighting
@@ -25,8 +25,12 @@ from drivers.probe import (
     reached,
     too_many,
 )
+from drivers.turns import Turns
 from logger.core.readings import NS_PER_S
 from logger.driver_api import DriverContext, LinkState, ProbeRequest, Reach
+
+QUEUE_S = 60.0  # s, assumed
+HELD = "close any app or other program that may hold its connection"
 
 
 class Step(Enum):
@@ -35,6 +39,7 @@ class Step(Enum):
     SEARCH = auto()
     DELIVER = auto()
     WAIT = auto()
+    QUEUE = auto()
 
 
 class Outcome(Enum):
@@ -44,6 +49,7 @@ class Outcome(Enum):
     NOT_FOUND = auto()
     ENDED = auto()  # a connection that failed, was refused or lost
     NO_RADIO = auto()
+    NO_ROOM = auto()  # the adapter has no connection left
     WAITED = auto()
 
 
@@ -52,7 +58,9 @@ TRANSITIONS: dict[tuple[Step, Outcome], Step] = {
     (Step.SEARCH, Outcome.NOT_FOUND): Step.SEARCH,
     (Step.SEARCH, Outcome.NO_RADIO): Step.WAIT,
     (Step.DELIVER, Outcome.ENDED): Step.WAIT,
+    (Step.DELIVER, Outcome.NO_ROOM): Step.QUEUE,
     (Step.WAIT, Outcome.WAITED): Step.SEARCH,
+    (Step.QUEUE, Outcome.WAITED): Step.SEARCH,
 }
 
 
@@ -148,7 +156,12 @@ class GattProbe:
 
     async def supervise(self) -> None:
         """Run the table of transitions until cancelled."""
-        steps = {Step.SEARCH: self._search, Step.DELIVER: self._deliver, Step.WAIT: self._wait}
+        steps = {
+            Step.SEARCH: self._search,
+            Step.DELIVER: self._deliver,
+            Step.WAIT: self._wait,
+            Step.QUEUE: self._queue,
+        }
         self._report.state(LinkState.SEARCHING, f"searching for {self._wanted}")
         step = Step.SEARCH
         while True:
@@ -168,7 +181,7 @@ class GattProbe:
         if found is None:
             self._report.state(
                 LinkState.LOST,
-                f"{'; '.join(not_found(self._wanted, self._patience.search))}; still searching",
+                f"{'; '.join(not_found(self._wanted, self._patience.search))}; {HELD}; still searching",
             )
             return Outcome.NOT_FOUND
         self._sighting = found
@@ -192,7 +205,7 @@ class GattProbe:
         self._failures += 1
         self._report.state(LinkState.CONNECTING, "found, connecting")
         try:
-            async with connected(self._sighting) as connection:
+            async with connected(self._sighting, self._turns) as connection:
                 plan = await self._profile.plan(connection)
                 for key, text in plan.remarks:
                     self._report.remark(key, text)
@@ -206,8 +219,37 @@ class GattProbe:
                 if session.delivered:
                     self._failures = 0
         except RadioError as error:
+            if error.trouble is FULL:
+                return Outcome.NO_ROOM
             self._report.state(LinkState.LOST, f"{error}")
         return Outcome.ENDED
+
+    async def _queue(self) -> Outcome:
+        """Wait until a connection of this program has ended; one of another program ends unheard, so
+        it is tried now and then without that."""
+        self._report.state(
+            LinkState.LOST,
+            f"waiting for a free connection: the adapter has no room beside the {self._turns.held} it holds "
+            "for this program; use a second adapter, or probes that only broadcast",
+        )
+        again_ns = self._context.now_ns() + round(QUEUE_S * NS_PER_S)
+        with self._turns.queued() as turn:
+            waits: list[asyncio.Future[Any]] = [
+                asyncio.ensure_future(turn.wait()),
+                asyncio.ensure_future(self._context.wait_until(again_ns)),
+            ]
+            try:
+                done, _ = await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+                for each in done:
+                    each.result()
+            finally:
+                for each in waits:
+                    each.cancel()
+        return Outcome.WAITED
+
+    @property
+    def _turns(self) -> Turns:
+        return shared_radio(self.options.adapter).turns
 
     async def _wait(self) -> Outcome:
         wait_s = backoff_s(max(self._failures, 1), self._rng)
@@ -225,7 +267,7 @@ class GattProbe:
                 return reached(self._request, *not_found(self._wanted, seconds))
             if len(found) > 1:
                 return reached(self._request, *too_many(self._wanted, [each.address for each in found]))
-            async with connected(found[0]) as connection:
+            async with connected(found[0], radio.turns) as connection:
                 plan = await self._profile.plan(connection)
         except RadioError as error:
             return reached(self._request, error.trouble.text, error.trouble.next_step)

@@ -141,7 +141,8 @@ async def test_a_probe_that_is_not_there_is_told_once_while_others_deliver(air: 
     assert [text for name, _, text in log.links if name == "sup"] == [
         'probe "sup": searching for address 00:00:00:00:00:99',
         'probe "sup": not found in 2.5 s (address 00:00:00:00:00:99); switch it on, bring it closer, '
-        "and compare its address or name; still searching",
+        "and compare its address or name; close any app or other program that may hold its connection; "
+        "still searching",
     ]
 
 
