@@ -3,6 +3,7 @@ that nothing of the radio's library is loaded here."""
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -26,7 +27,7 @@ class RadioError(DriverError):
 
 _NO_SERVICE = Trouble(
     "the system's Bluetooth service is not running",
-    "start it (on Linux: systemctl start bluetooth) or install it",
+    "start it or install it",
 )
 _OFF = Trouble("the Bluetooth adapter is switched off", "switch Bluetooth on")
 _DENIED = Trouble(
@@ -91,10 +92,24 @@ _TROUBLES: dict[str, Trouble] = {
     "ConnectionRefusedError": _NO_SERVICE,
     "PermissionError": _DENIED,
 }
+# What to do on one system, where there is more to say; keys as ``sys.platform`` has them. `recalled`
+_NEXT_STEPS: dict[tuple[Trouble, str], str] = {
+    (_NO_SERVICE, "linux"): "start it: systemctl start bluetooth, or install BlueZ",
+    (_OFF, "linux"): "switch Bluetooth on: rfkill unblock bluetooth, then bluetoothctl power on",
+    (_OFF, "darwin"): "switch Bluetooth on in System Settings, Bluetooth",
+    (_OFF, "win32"): "switch Bluetooth on in Settings, and airplane mode off",
+    (_DENIED, "linux"): "allow it for this user: join the group bluetooth and log in again, or have the "
+    "D-Bus policy of org.bluez changed",
+    (
+        _DENIED,
+        "darwin",
+    ): "allow it for the terminal program in System Settings, Privacy & Security",
+    (_DENIED, "win32"): "allow it in Settings, Privacy & security: radios, and Bluetooth for desktop apps",
+}
 _OF_THE_SYSTEM = Trouble("the system's Bluetooth does not answer", "switch Bluetooth off and on")
 
 
-def explain(doing: str, error: BaseException) -> RadioError:
+def explain(doing: str, error: BaseException, *, system: str = sys.platform) -> RadioError:
     """The error as one sentence.
 
     >>> str(explain("scanning", PermissionError()))[:58]
@@ -104,7 +119,8 @@ def explain(doing: str, error: BaseException) -> RadioError:
         if (trouble := _TROUBLES.get(name)) is not None:
             if trouble is _NO_ANSWER and doing.startswith(("scanning", "ending")):
                 trouble = _OF_THE_SYSTEM
-            return RadioError(doing, trouble)
+            next_step = _NEXT_STEPS.get((trouble, system), trouble.next_step)
+            return RadioError(doing, trouble._replace(next_step=next_step))
     text = str(error)
     if text.startswith("adapter '") and text.endswith("not found"):
         return RadioError(doing, Trouble(text, "give an adapter that is plugged in, or leave the key out"))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import random
 import re
+import sys
 from collections import deque
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
@@ -228,12 +229,26 @@ class SignalReport:
         self._context.emit(Sample(probe=self._probe, quantity=Quantity.SIGNAL, value=signal_dbm, flag=flag))
 
 
-def not_found(wanted: Wanted, searched_s: float) -> tuple[str, str]:
-    """What to say of a device that was not heard, and what to do."""
-    return (
-        f"not found in {searched_s:g} s ({wanted})",
-        "switch it on, bring it closer, and compare its address or name",
-    )
+_HARDWARE_ADDRESS = re.compile(r"([0-9a-f]{2}[:-]){5}[0-9a-f]{2}", re.IGNORECASE)
+_OTHER_KIND = {  # (macOS, hardware address): what is wrong with an address that cannot be heard there
+    (True, True): "macOS knows a probe by a UUID of this computer's own, not by its hardware address: "
+    "give the probe's name, or that UUID",
+    (False, False): "this system knows a probe by its hardware address, like AA:BB:CC:00:00:02, and no UUID "
+    "of another computer: give that address, or the probe's name",
+}
+
+
+def not_found(wanted: Wanted, searched_s: float, *, system: str = sys.platform) -> tuple[str, str]:
+    """What to say of a device that was not heard, and what to do.
+
+    >>> not_found(Wanted(address="AA:BB:CC:00:00:02"), 20.0, system="darwin")[1][:25]
+    'macOS knows a probe by a '
+    """
+    next_step = "switch it on, bring it closer, and compare its address or name"
+    if wanted.address is not None:
+        hardware = _HARDWARE_ADDRESS.fullmatch(wanted.address) is not None
+        next_step = _OTHER_KIND.get((system == "darwin", hardware), next_step)
+    return f"not found in {searched_s:g} s ({wanted})", next_step
 
 
 def too_many(wanted: Wanted, addresses: Sequence[str]) -> tuple[str, str]:

@@ -219,7 +219,7 @@ class GattProbe:
                 if session.delivered:
                     self._failures = 0
         except RadioError as error:
-            if error.trouble is FULL:
+            if error.trouble == FULL:
                 return Outcome.NO_ROOM
             self._report.state(LinkState.LOST, f"{error}")
         return Outcome.ENDED

@@ -16,7 +16,7 @@ from bleak_retry_connector import BleakNotFoundError, BleakOutOfConnectionSlotsE
 
 from drivers import ble
 from drivers.ble import Radio, radio_errors, shared_radio
-from drivers.ble_errors import RadioError
+from drivers.ble_errors import RadioError, explain
 from drivers.heard import Sighting
 from drivers.probe import Wanted
 from logger.core.errors import DriverError
@@ -64,6 +64,23 @@ def test_every_error_of_the_radio_is_one_sentence_with_a_next_step(error: Except
         raise error
     assert "\n" not in str(caught.value)
     assert caught.value.exit_code == 4
+
+
+@pytest.mark.parametrize(
+    ("system", "error", "text"),
+    [
+        ("linux", PermissionError(13, "denied"), "join the group bluetooth"),
+        ("darwin", BleakBluetoothNotAvailableError("x", REASON.DENIED_BY_USER), "terminal program in System"),
+        ("win32", BleakBluetoothNotAvailableError("x", REASON.DENIED_BY_SYSTEM), "radios, and Bluetooth for"),
+        ("linux", BleakDBusError("org.bluez.Error.NotReady", []), "rfkill unblock bluetooth"),
+        ("darwin", BleakBluetoothNotAvailableError("x", REASON.POWERED_OFF), "in System Settings, Bluetooth"),
+        ("win32", BleakBluetoothNotAvailableError("x", REASON.POWERED_OFF), "airplane mode"),
+        ("linux", FileNotFoundError(2, "No such file"), "systemctl start bluetooth"),
+        ("other", PermissionError(13, "denied"), "privacy or D-Bus settings"),
+    ],
+)
+def test_what_to_do_is_said_for_the_system_that_it_runs_on(system: str, error: Exception, text: str) -> None:
+    assert text in str(explain("scanning", error, system=system))
 
 
 def fail(error: Exception) -> None:

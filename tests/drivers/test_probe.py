@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.probe import LinkReport, Rhythm, Wanted, backoff_s, printable, seconds
+from drivers.probe import LinkReport, Rhythm, Wanted, backoff_s, not_found, printable, seconds
 from logger.core.readings import NS_PER_S
 from logger.driver_api import LinkState
 
@@ -129,6 +129,27 @@ def test_an_address_is_compared_without_regard_to_case_and_a_name_with() -> None
     assert Wanted(name="Roof").matches(uuid, "Roof")
     assert not Wanted(name="Roof").matches(uuid, "roof")
     assert not Wanted(name="Roof").matches(uuid, None)
+
+
+HARDWARE, UUID = "AA:BB:CC:00:00:02", "0F3D1B2A-0000-4000-8000-00000000ABCD"  # invented
+
+
+@pytest.mark.parametrize(
+    ("system", "wanted", "next_step"),
+    [
+        ("darwin", Wanted(address=HARDWARE), "by a UUID of this computer's own"),
+        ("darwin", Wanted(address=UUID), "compare its address"),
+        ("linux", Wanted(address=UUID), "by its hardware address, like"),
+        ("win32", Wanted(address=UUID), "by its hardware address, like"),
+        ("linux", Wanted(address=HARDWARE), "compare its address"),
+        ("win32", Wanted(address=HARDWARE), "compare its address"),
+        ("darwin", Wanted(name="Roof"), "compare its address or name"),
+    ],
+)
+def test_an_address_of_a_kind_that_the_system_does_not_know_is_said(
+    system: str, wanted: Wanted, next_step: str
+) -> None:
+    assert next_step in not_found(wanted, 20.0, system=system)[1]
 
 
 def test_importing_a_driver_does_not_load_the_radio() -> None:

@@ -34,7 +34,7 @@ def full_adapter() -> BleakConnectionError:
 def test_the_adapters_limit_is_known_by_the_text_of_bluez() -> None:
     with pytest.raises(RadioError) as caught, radio_errors("connecting"):
         raise full_adapter()
-    assert caught.value.trouble is FULL
+    assert caught.value.trouble == FULL
 
 
 async def test_connecting_is_one_at_a_time_in_the_order_of_asking() -> None:
