@@ -105,14 +105,21 @@ def trouble(error: BaseException, at: str) -> Trouble:
     if isinstance(cause, ssl.SSLError):
         what, step = _tls(cause, at)
         return Trouble(f"cannot be trusted or reached: {what}", step, lasting=True)
+    if isinstance(cause, ConnectionResetError | BrokenPipeError):
+        return Trouble(_UNANSWERED, _UNANSWERED_STEP.format(at=at))
     if isinstance(cause, OSError):
         reason = cause.strerror or str(cause)
         step = f"check {at}host, port and tls, the network, and that the broker runs"
         return Trouble(f"cannot be reached ({reason})", step)
     if CLOSED in str(error):
-        step = f"check {at}port, tls, version, and whether it wants a client certificate"
-        return Trouble("closes the connection before it answers", step)
+        return Trouble(_UNANSWERED, _UNANSWERED_STEP.format(at=at))
     return Trouble(f"cannot be used ({error})", "look at its log")
+
+
+_UNANSWERED = "closes the connection before it answers"
+_UNANSWERED_STEP = (
+    "check {at}port, tls (false for a broker without it), version, and whether it wants a client certificate"
+)
 
 
 def _tls(error: ssl.SSLError, at: str) -> tuple[str, str]:
@@ -120,11 +127,13 @@ def _tls(error: ssl.SSLError, at: str) -> tuple[str, str]:
     if isinstance(error, ssl.SSLCertVerificationError):
         what = error.verify_message or str(error)
         return f"its certificate is not accepted ({what})", _certificate_step(what).format(at=at)
-    reason = (error.reason or str(error)).lower().replace("_", " ")
+    reason = (getattr(error, "reason", None) or str(error)).lower().replace("_", " ")
     if "wrong version" in reason or "record layer" in reason:
         return "it does not answer with TLS", f"check {at}port, or set tls = false"
     if "unknown ca" in reason or "certificate" in reason:
         return f"it does not accept our certificate ({reason})", f"check {at}cert_file and key_file"
+    if "eof" in reason:
+        return f"it {_UNANSWERED}", _UNANSWERED_STEP.format(at=at)
     return f"TLS failed ({reason})", f"check {at}port and the broker's TLS settings"
 
 

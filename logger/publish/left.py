@@ -21,7 +21,7 @@ def left_for_others(store: Path, key: str | None) -> list[str]:
         return []
     if key is None:
         waiting = sum(count for _, count in others)
-        text = f"{waiting:,} records of this job wait for the broker; they are kept until [mqtt] is back"
+        text = f"{waiting:,} records of this job wait for the broker; give [mqtt] back to have them sent"
         return [text] if waiting else []
     return [
         f'{count:,} records wait for the broker "{name}", which the config does not name; write [mqtt] '

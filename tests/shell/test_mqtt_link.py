@@ -1,12 +1,14 @@
 """A connection that is cancelled at any moment, and then once more, leaves nothing open."""
 
 import asyncio
+import ssl
 import threading
 from typing import Any
 
 import pytest
 
 from logger.mqtt_link import LinkClient
+from logger.mqtt_reasons import trouble
 from tests.shell.fake_broker import FakeBroker
 
 
@@ -92,3 +94,12 @@ async def test_what_the_broker_hears(version: str, with_will: bool, left: int | 
         await client.leave(with_will=with_will)
         await broker.until(lambda: not broker.connections)
         assert broker.logins[-1].get("left") == left
+
+
+@pytest.mark.parametrize(
+    "error", [ConnectionResetError(104, "Connection reset by peer"), ssl.SSLEOFError(8, "unexpected eof")]
+)
+def test_tls_spoken_to_a_broker_without_it_names_the_key(error: OSError) -> None:
+    found = trouble(error, "[mqtt] ")
+    assert "closes the connection before it answers" in found.what
+    assert "tls (false for a broker without it)" in found.step

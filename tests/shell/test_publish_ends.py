@@ -99,7 +99,7 @@ async def test_another_name_is_another_broker_and_what_it_leaves_is_told(
         )
     ]
     assert left_for_others(bench.path, None) == [
-        "30 records of this job wait for the broker; they are kept until [mqtt] is back"
+        "30 records of this job wait for the broker; give [mqtt] back to have them sent"
     ]
 
 
