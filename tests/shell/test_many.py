@@ -297,7 +297,7 @@ def until(condition: Any) -> None:
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_an_end_before_its_time(fleet: Fleet, number: int) -> None:
     """What is computed is kept, one document is written, and no process stays behind; even by SIGKILL."""
-    process = fleet.start(*["r.parquet"] * 60, "--jobs", "2", "--json")
+    process = fleet.start(*["r.parquet"] * 400, "--jobs", "2", "--json")
     until(lambda: len(children(process.pid)) >= 3)  # two that compute, and Python's own tracker
     started = children(process.pid)
     process.send_signal(number)
@@ -308,7 +308,7 @@ def test_an_end_before_its_time(fleet: Fleet, number: int) -> None:
     if number != signal.SIGKILL:
         assert process.returncode == 130
         document = json.loads(out)
-        assert len(document["results"]) + len(document["failed"]) == 60
+        assert len(document["results"]) + len(document["failed"]) == 400
         assert {one["reason"] for one in document["failed"]} == {"not computed: ended before"}
 
 
