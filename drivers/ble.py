@@ -198,6 +198,7 @@ class Radio:
             },
             any_service_data={uuid.lower(): bytes(value) for uuid, value in data.service_data.items()},
             manufacturer_data={id_: bytes(value) for id_, value in data.manufacturer_data.items()},
+            services=frozenset(uuid.lower() for uuid in data.service_uuids),
             device=device,
         )
         for listener in tuple(self._listeners.values()):

@@ -16,7 +16,8 @@ _UUID_TAIL = "-0000-1000-8000-00805f9b34fb"  # Bluetooth base UUID, Core Specifi
 class Sighting:
     """One packet heard: who sent it and what it carried. ``service_data`` is keyed by 16-bit
     UUID, ``any_service_data`` has all of it by full UUID in lower case, ``manufacturer_data`` is keyed by
-    company id. ``signal_dbm`` is None where no packet was heard (a device that is connected already)."""
+    company id, ``services`` are the UUIDs it announces, in lower case. ``signal_dbm`` is None where no packet
+    was heard (a device that is connected already)."""
 
     address: str
     name: str | None
@@ -24,6 +25,7 @@ class Sighting:
     service_data: dict[int, bytes]
     any_service_data: dict[str, bytes] = field(default_factory=dict)
     manufacturer_data: dict[int, bytes] = field(default_factory=dict)
+    services: frozenset[str] = frozenset()
     device: BLEDevice
 
 

@@ -13,6 +13,7 @@ from logger.airflow import cli as airflow
 from logger.core.errors import UsageError
 from logger.faults import CutOffError, ReaderGoneError, guarded
 from logger.match.cli import match
+from logger.scan.cli import scan
 from logger.take.cli import take
 
 
@@ -261,6 +262,7 @@ def check(
     raise typer.Exit(check_command(config, offline=offline, json=json))
 
 
+cli.command()(scan)
 cli.command()(match)
 
 

@@ -26,6 +26,7 @@ __all__ = [
     "Quantity",
     "Reach",
     "Sample",
+    "Seen",
     "Source",
     "in_range",
 ]
@@ -62,6 +63,19 @@ class Reach:
     ok: bool
     text: str
     next_step: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What a survey hears of one device. ``readable``: this driver can read it as it is; ``values`` are in
+    the units of ``QUANTITIES``; ``note``: what is to be done first, or why a value is missing."""
+
+    address: str
+    name: str | None
+    signal_dbm: float | None
+    readable: bool = False
+    values: tuple[tuple[Quantity, float], ...] = ()
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +122,11 @@ class Driver(Source, Protocol):
     relative paths of a config start. Its attribute ``files``, where it has one, maps keys that name a TOML
     file to the model of what stands in it: the logger reads and checks the file, tells faults by its
     line, keeps its text with the run, and gives the driver the content in place of the name.
+
+    A driver that can look for devices without a config may have a static method
+    ``async survey(seconds, seen: Callable[[Seen], None], adapter: str | None)`` for ``riselog scan``: it
+    calls ``seen`` for all it hears, what it cannot read included, as often as it hears it, and raises
+    ``DriverError`` where it cannot listen.
     """
 
     name: ClassVar[str]

@@ -5,7 +5,7 @@ A driver is imported only when a config asks for it, so a broken plug-in harms n
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import EntryPoint
 from typing import Any
@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict
 
 from logger.core.errors import ConfigError
-from logger.driver_api import Driver
+from logger.driver_api import Driver, Seen
 from logger.plugins import PLUGIN_FAULTS, all_points, broken, fault, owner, points
 from logger.text import closest
 
@@ -94,6 +94,22 @@ def _listed(point: EntryPoint, first: EntryPoint) -> ListedDriver:
         simulated=simulated,
         trouble=trouble,
     )
+
+
+Surveyor = Callable[[float, Callable[[Seen], None], str | None], Coroutine[Any, Any, None]]
+
+
+def surveys() -> tuple[dict[str, Surveyor], tuple[str, ...]]:
+    """The ``survey`` of every driver that has one, and a sentence for each driver that is broken."""
+    found: dict[str, Surveyor] = {}
+    troubles = []
+    for name, point in sorted(points(DRIVERS).items()):
+        kind = _loaded(point)
+        if isinstance(kind, str):
+            troubles.append(broken("driver", point, kind))
+        elif callable(survey := getattr(kind, "survey", None)):
+            found[name] = survey
+    return found, tuple(troubles)
 
 
 class Unchecked(BaseModel):

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any, ClassVar
 
 from drivers.adverts import Listener, NotUsableError, Pace, Station, reach
 from drivers.ble_errors import Trouble
 from drivers.bthome.bindkey import seal_of
+from drivers.bthome.decode import choose, decode, encrypted
 from drivers.bthome.form import BthomeForm
 from drivers.bthome.options import BthomeOptions
 from drivers.bthome.seal import Seal
-from logger.driver_api import DriverContext, ProbeRequest, Reach
+from drivers.bthome.table import SERVICE_UUID
+from drivers.heard import Sighting
+from drivers.survey import bare, survey_broadcasts
+from logger.driver_api import DecodeError, DriverContext, Flag, ProbeRequest, Reach, Seen
 
 
 class BthomeDriver:
@@ -43,12 +48,32 @@ class BthomeDriver:
             tasks = [group.create_task(reach(station, seconds)) for station in self._stations()]
         return [task.result() for task in tasks]
 
+    @staticmethod
+    async def survey(seconds: float, seen: Callable[[Seen], None], adapter: str | None = None) -> None:
+        """Listen to all devices."""
+        await survey_broadcasts(_read, seconds, seen, adapter)
+
     def _stations(self) -> list[Station]:
         stations = []
         for request in self._requests:
             options = BthomeOptions.model_validate(dict(request.options))
             stations.append(Station(request, options, BthomeForm(options.numbers, _seal(options))))
         return stations
+
+
+def _read(sighting: Sighting) -> Seen | None:
+    """A packet of a device that no config speaks of; ``None`` where it is not of this format."""
+    payload = sighting.service_data.get(SERVICE_UUID)
+    if payload is None:
+        return None
+    if encrypted(payload):
+        return bare(sighting, note="encrypted: give its bind key with bindkey_file or bindkey_env")
+    try:
+        choice = choose(decode(payload).values, {})
+    except DecodeError as error:
+        return bare(sighting, note=str(error))
+    good = tuple((quantity, value) for quantity, value, flag in choice.values if flag is Flag.OK)
+    return replace(bare(sighting), readable=bool(good), values=good)
 
 
 def _seal(options: BthomeOptions) -> Seal | Trouble | None:

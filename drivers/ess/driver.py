@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, ClassVar
 
 from drivers.ble import Connection
 from drivers.ess.choice import plan_of
 from drivers.ess.offer import offers_of
 from drivers.ess.options import EssOptions
+from drivers.ess.survey import Survey
 from drivers.ess.table import ENVIRONMENTAL_SENSING
 from drivers.ess.thermometer import HEALTH_THERMOMETER
 from drivers.gatt.life import GattDriver
 from drivers.gatt.profile import Plan
 from drivers.heard import full_uuid
-from logger.driver_api import ProbeRequest
+from logger.driver_api import ProbeRequest, Seen
 
 
 class EssProfile:
@@ -41,3 +43,8 @@ class EssDriver(GattDriver):
 
     def profile(self, request: ProbeRequest, options: EssOptions) -> EssProfile:  # noqa: D102
         return EssProfile(options)
+
+    @staticmethod
+    async def survey(seconds: float, seen: Callable[[Seen], None], adapter: str | None = None) -> None:
+        """Listen to all devices, and ask those that announce one of the two services."""
+        await Survey(EssProfile.services, seen, adapter).go(seconds)

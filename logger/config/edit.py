@@ -25,9 +25,9 @@ Changes = Mapping[tuple[str, ...], Mapping[str, Value]]
 MOST_COPIES = 1000  # of one day; assumed
 
 
-def edited_text(text: str, name: str, changes: Changes) -> str:
+def edited_text(text: str, name: str, changes: Changes, *, adding: bool = False) -> str:
     """The text with the keys set: a key that is there keeps its place and comment, a new one comes after
-    the table's last. ``name`` stands for the file.
+    the table's last. ``name`` stands for the file; ``adding``: tables within others may be new too.
 
     Raises
     ------
@@ -38,11 +38,16 @@ def edited_text(text: str, name: str, changes: Changes) -> str:
     from tomlkit.exceptions import TOMLKitError  # noqa: PLC0415
 
     wanted = tomllib.loads(text)
-    missing: Changes = {path: changes[path] for path in changes if len(path) == 1 and path[0] not in wanted}
+    missing: Changes = {path: changes[path] for path in changes if _lacks(wanted, path, adding=adding)}
     if missing:
         newline = "\r\n" if "\r\n" in text else "\n"
         text = text.rstrip() + newline * 2 + by_hand(missing).replace("\n", newline) + newline
-        wanted = tomllib.loads(text)
+        try:
+            wanted = tomllib.loads(text)
+        except ValueError as error:  # its parent stands in one line
+            raise ConfigError(
+                f"{name}: no table can be added; put in by hand:\n{by_hand(missing)}"
+            ) from error
     present = {path: values for path, values in changes.items() if path not in missing}
     for path, values in present.items():
         try:
@@ -62,6 +67,17 @@ def edited_text(text: str, name: str, changes: Changes) -> str:
     raise ConfigError(f"{name}: cannot be edited without touching more; put in by hand:\n{by_hand(changes)}")
 
 
+def _lacks(document: dict[str, Any], path: tuple[str, ...], *, adding: bool) -> bool:
+    """Whether the last table of the path is not there and may be added."""
+    *parents, last = path
+    if parents and not adding:
+        return False
+    here: Any = document
+    for key in parents:
+        here = here.get(key, {}) if isinstance(here, dict) else None
+    return isinstance(here, dict) and last not in here
+
+
 def by_hand(changes: Changes) -> str:
     """The changes as TOML."""
     return "\n".join(
@@ -69,7 +85,9 @@ def by_hand(changes: Changes) -> str:
     )
 
 
-def edit_file(path: Path, changes: Changes, day: date, accept: Callable[[str], object]) -> Path:
+def edit_file(
+    path: Path, changes: Changes, day: date, accept: Callable[[str], object], *, adding: bool = False
+) -> Path:
     """Set the keys in a file; the path of the copy of what it was: ``NAME.bak-DAY``.
 
     The file keeps its mode, and stays a link if it is one. ``accept`` is shown the new text before it
@@ -84,7 +102,7 @@ def edit_file(path: Path, changes: Changes, day: date, accept: Callable[[str], o
     try:
         data = target.read_bytes()
         mark = b"\xef\xbb\xbf" if data.startswith(b"\xef\xbb\xbf") else b""
-        edited = edited_text(data.removeprefix(mark).decode("utf-8"), str(path), changes)
+        edited = edited_text(data.removeprefix(mark).decode("utf-8"), str(path), changes, adding=adding)
         accept(edited)
         copy = _copy(target, data, day)
         _replace(target, mark + edited.encode("utf-8"))

@@ -1,0 +1,1 @@
+"""``riselog scan``: Bluetooth devices in reach, and what they measure."""

@@ -1,0 +1,230 @@
+"""Body of ``riselog scan``: all drivers that can listen without a config do so together."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import sys
+from collections.abc import AsyncIterator, Iterable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+from logger.clock import SystemClock
+from logger.config.quantities import Dimension, QuantityError, parse
+from logger.core.errors import RiselogError, UsageError
+from logger.core.readings import NS_PER_S
+from logger.documents import print_json, print_lines
+from logger.driver_api import Seen
+from logger.faults import complain, fault_sentence, said
+from logger.registry import listed_drivers, surveys
+from logger.scan.roster import Roster
+from logger.scan.screen import ScanScreen
+from logger.scan.view import ScanView, row, table
+from logger.scan.write import Wish, check_wish, write_probe
+from logger.screen.glyphs import UNICODE
+from logger.screen.terminal import can_show
+from logger.signals import signals
+
+LONGEST_S = 3600.0  # s; a scan is a look, not a log: assumed
+COULD_NOT = 4  # exit code: no radio
+_TOLD_EVERY_S = 2.0  # s between words on the progress where there is no screen
+_PLAIN_WIDTH = 120  # characters where there is no terminal
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanOptions:
+    """As typed."""
+
+    for_text: str
+    readable_only: bool
+    adapter: str | None
+    config: Path | None
+    probe: str | None
+    role: str | None
+    address: str | None
+    yes: bool
+    units: str
+    json: bool
+
+
+def drivers_command(*, json: bool) -> int:
+    """List the installed drivers; 0 whatever is wrong with them."""
+    found = listed_drivers()
+    if json:
+        entries = [
+            {"name": d.name, "package": d.package, "version": d.version, "simulated": d.simulated,
+             "ok": not d.trouble, "why": d.trouble}
+            for d in found
+        ]  # fmt: skip
+        print_json({"schema": "riselog.drivers/1", "drivers": entries})
+        return 0
+    kinds = {True: "simulated", False: "real", None: "unknown"}
+    for d in found:
+        state = f"BROKEN: {d.trouble}" if d.trouble else "ok"
+        print_lines([f"{d.name:12}  {kinds[d.simulated]:9}  {d.package} {d.version}  {state}"])
+    return 0
+
+
+def scan_command(options: ScanOptions) -> int:
+    """Listen, show, and add a probe where that is asked for."""
+    seconds = _seconds(options.for_text)
+    if options.units not in ("us", "si"):
+        raise UsageError(f"--units {options.units!r}: write us or si")
+    wish = _wish(options)
+    scanning = _Scanning(options)
+    troubles = asyncio.run(scanning.go(seconds))
+    roster = scanning.roster
+    for text in troubles:
+        complain(text)
+    if options.json:
+        print_json(roster.document(readable_only=options.readable_only))
+    else:
+        print_lines(scanning.lines())
+    if scanning.deaf:
+        return COULD_NOT
+    if not roster.listed():
+        complain("no device was heard; switch a probe on, bring it closer, and scan again")
+    if wish is not None:
+        write_probe(wish, roster.listed(readable_only=True))
+    return 0
+
+
+def _wish(options: ScanOptions) -> Wish | None:
+    options_of = {"--probe": options.probe, "--role": options.role, "--address": options.address}
+    given = [name for name, value in options_of.items() if value is not None]
+    if options.config is None:
+        if given or options.yes:
+            raise UsageError(f"{', '.join([*given, *['--yes'] * options.yes])}: only with --write CONFIG")
+        return None
+    if options.json and not (options.yes and len(given) == 3):  # noqa: PLR2004 - all of them
+        raise UsageError("--json with --write needs --probe, --role, --address and --yes: nothing is asked")
+    wish = Wish(
+        config=options.config,
+        probe=options.probe,
+        role=options.role,
+        address=options.address,
+        yes=options.yes,
+    )
+    check_wish(wish)
+    return wish
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = parse(text, Dimension.TIME)
+    except QuantityError as error:
+        raise UsageError(f"--for: {error}") from error
+    if not 0.0 < seconds <= LONGEST_S:
+        raise UsageError(f"--for {text!r}: write a time above 0 and up to {LONGEST_S / 60.0:.0f} min")
+    return seconds
+
+
+class _Scanning:
+    """What is heard, and how it is shown meanwhile. ``deaf``: no driver could listen."""
+
+    def __init__(self, options: ScanOptions) -> None:
+        self.roster = Roster()
+        self.deaf = False
+        self._options = options
+        self._readable_only = options.readable_only
+        self._units = options.units
+        self._clock = SystemClock()
+        self._end_s = 0.0
+
+    async def go(self, seconds: float) -> list[str]:
+        """Listen for so long, or until the user leaves; sentences on what went wrong."""
+        found, troubles = surveys()
+        if not found:
+            self.deaf = True
+            return [
+                *troubles,
+                "no installed driver can look for devices; `riselog scan --drivers` lists them",
+            ]
+        self._end_s = self._now_s() + seconds
+        left = asyncio.Event()
+        with signals(left.set, left.set, terminal=True):
+            tasks: dict[str, asyncio.Task[None]] = {
+                name: asyncio.create_task(survey(seconds, partial(self._hear, name), self._options.adapter))
+                for name, survey in found.items()
+            }
+            try:
+                async with self._shown(left):
+                    await _until_all_or(left, tasks.values())
+            finally:
+                for task in tasks.values():
+                    task.cancel()
+                await asyncio.gather(*tasks.values(), return_exceptions=True)
+        faults = {name: error for name, task in tasks.items() if (error := _error(task)) is not None}
+        self.deaf = len(faults) == len(tasks)
+        return [*troubles, *dict.fromkeys(_sentence(name, error) for name, error in faults.items())]
+
+    def _now_s(self) -> float:
+        return self._clock.now_ns() / NS_PER_S
+
+    def _hear(self, driver: str, seen: Seen) -> None:
+        self.roster.see(driver, seen, self._now_s())
+
+    @asynccontextmanager
+    async def _shown(self, left: asyncio.Event) -> AsyncIterator[None]:
+        """A screen where there is a terminal, else a line now and then."""
+        if can_show() and not self._options.json:
+            async with ScanScreen(self.view, self._press, left.set):
+                yield
+            return
+        telling = asyncio.create_task(self._tell())
+        try:
+            yield
+        finally:
+            telling.cancel()
+
+    async def _tell(self) -> None:
+        while True:
+            complain(f"scanning, {max(0.0, self._end_s - self._now_s()):.0f} s left; {self._count()}")
+            await asyncio.sleep(_TOLD_EVERY_S)
+
+    def _count(self) -> str:
+        devices = self.roster.listed()
+        return f"{len(devices)} devices, {sum(d.readable for d in devices)} readable"
+
+    def _press(self, key: str) -> None:
+        if key == "r":
+            self._readable_only = not self._readable_only
+        elif key == "u":
+            self._units = "si" if self._units == "us" else "us"
+
+    def view(self) -> ScanView:
+        """One frame."""
+        devices, now_s = self.roster.listed(readable_only=self._readable_only), self._now_s()
+        return ScanView(
+            rows=tuple(row(d, n, self._units, now_s) for n, d in enumerate(devices, 1)),
+            head=self._count() + (", the readable ones are shown" if self._readable_only else ""),
+            left_s=max(0.0, self._end_s - now_s),
+        )
+
+    def lines(self) -> list[str]:
+        """The table as it stands; nothing where nothing was heard."""
+        rows = self.view().rows
+        width = shutil.get_terminal_size((_PLAIN_WIDTH, 24)).columns if sys.stdout.isatty() else _PLAIN_WIDTH
+        return table(rows, width, UNICODE) if rows else []
+
+
+async def _until_all_or(left: asyncio.Event, tasks: Iterable[asyncio.Task[None]]) -> None:
+    leaving = asyncio.ensure_future(left.wait())
+    together = asyncio.ensure_future(asyncio.wait(set(tasks)))
+    try:
+        await asyncio.wait({leaving, together}, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for each in (leaving, together):
+            each.cancel()
+        await asyncio.gather(leaving, together, return_exceptions=True)
+
+
+def _error(task: asyncio.Task[None]) -> BaseException | None:
+    return None if task.cancelled() else task.exception()
+
+
+def _sentence(driver: str, error: BaseException) -> str:
+    """What kept a driver from listening."""
+    return said(error) if isinstance(error, RiselogError) else fault_sentence(error, f"driver {driver}")

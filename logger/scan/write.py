@@ -1,0 +1,152 @@
+"""A scanned device as a probe of a config: what is asked for is checked before the radio is used."""
+
+from __future__ import annotations
+
+import sys
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from logger.clock import SystemClock, local_date
+from logger.config.edit import Changes, by_hand, edit_file
+from logger.config.fields import NAME
+from logger.config.load import loads_config
+from logger.core.errors import ConfigError, UsageError
+from logger.core.params import Role
+from logger.faults import complain, said
+from logger.registry import DriverOptions
+from logger.scan.roster import Device
+from logger.text import closest
+
+_ROLES = ", ".join(Role)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """Which device becomes which probe of which file; what is ``None`` is asked for."""
+
+    config: Path
+    probe: str | None
+    role: str | None
+    address: str | None
+    yes: bool
+
+
+def somebody() -> bool:
+    """Whether there is somebody to ask."""
+    return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout))
+
+
+def check_wish(wish: Wish) -> None:
+    """Raise ``UsageError`` or ``ConfigError`` for what cannot be done whatever is heard."""
+    known = _probes_of(wish.config)
+    missing = [
+        name
+        for name, value in (("--probe", wish.probe), ("--role", wish.role), ("--address", wish.address))
+        if value is None
+    ]
+    if missing and not somebody():
+        raise UsageError(f"--write needs {' and '.join(missing)}: there is no terminal to ask on")
+    if not wish.yes and not somebody():
+        raise UsageError("--write asks before it writes, and there is no terminal to ask on; add --yes")
+    if wish.probe is not None:
+        _check_probe(wish.probe, known, wish.config)
+    if wish.role is not None:
+        _check_role(wish.role)
+
+
+def _probes_of(path: Path) -> dict[str, Any]:
+    try:
+        data = tomllib.loads(path.read_bytes().removeprefix(b"\xef\xbb\xbf").decode("utf-8"))
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read ({error.strerror}); name a job's config file") from error
+    except ValueError as error:
+        raise ConfigError(f"{path}: is no TOML ({error}); repair it first") from error
+    probes = data.get("probes", {})
+    if not isinstance(probes, dict):
+        raise ConfigError(f"{path}: probes is no table; write each probe as [probes.NAME]")
+    return probes
+
+
+def _check_probe(name: str, known: dict[str, Any], path: Path) -> None:
+    if not NAME.fullmatch(name):
+        raise UsageError(f"probe name {name!r}: use letters, digits, - and _, at most 64")
+    if name in known:
+        raise UsageError(f"{path}: has a probe {name} already; choose another name, or take that table out")
+
+
+def _check_role(role: str) -> None:
+    if role not in tuple(Role):
+        raise UsageError(f"role {role!r} is none of {_ROLES}{closest(role, tuple(Role))}")
+
+
+def write_probe(wish: Wish, devices: list[Device]) -> bool:
+    """Add the probe, having asked for what is missing; ``devices`` are the readable ones as they were
+    numbered. Whether it was written.
+
+    Raises
+    ------
+    UsageError, ConfigError
+        It cannot be done; the config is as it was.
+    """
+    device = _chosen(wish, devices)
+    if device is None:
+        complain("nothing was written")
+        return False
+    name = wish.probe or _asked("Name of the probe (letters, digits, - and _): ")
+    _check_probe(name, _probes_of(wish.config), wish.config)
+    role = wish.role or _asked(f"Role ({_ROLES}): ")
+    _check_role(role)
+    new: Changes = {
+        ("probes", name): {"role": role, "driver": device.driver or "", "address": device.address}
+    }
+    complain(f"for {wish.config}:\n{by_hand(new)}")
+    if not (wish.yes or _asked("Write this? [y/N] ").casefold() in {"y", "yes"}):
+        complain("nothing was written")
+        return False
+    day = local_date(SystemClock().utc_us())
+    copy = edit_file(wish.config, new, day, lambda text: _accept(text, wish.config), adding=True)
+    complain(f"written into {wish.config}; what it was before is in {copy}")
+    return True
+
+
+def _chosen(wish: Wish, devices: list[Device]) -> Device | None:
+    if wish.address is not None:
+        found = [d for d in devices if d.address.casefold() == wish.address.casefold()]
+        if not found:
+            raise UsageError(
+                f"{wish.address} was not heard as a device that can be read, nothing was written; switch it "
+                "on, bring it closer, scan longer (--for 30s), or compare the address"
+            )
+        return found[0]
+    if not devices:
+        complain("no device in reach can be read")
+        return None
+    number = _asked(f"Which device (1 to {len(devices)}, empty for none)? ")
+    if not number:
+        return None
+    if not number.isascii() or not number.isdigit() or not 1 <= int(number) <= len(devices):
+        raise UsageError(f"{number!r} is no number from 1 to {len(devices)}; scan again")
+    return devices[int(number) - 1]
+
+
+def _asked(question: str) -> str:
+    try:
+        return input(question).strip()
+    except (EOFError, KeyboardInterrupt):
+        return ""
+
+
+def _accept(text: str, path: Path) -> None:
+    """A config that was right must stay so; one that is being made may lack more."""
+    options = DriverOptions()
+    try:
+        loads_config(text, str(path), options, folder=path.parent)
+    except ConfigError as error:
+        try:
+            loads_config(path.read_text(encoding="utf-8-sig"), str(path), options, folder=path.parent)
+        except ConfigError:
+            complain(f"the config is not complete yet: {said(error)}")
+            return
+        raise
