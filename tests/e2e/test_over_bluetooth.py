@@ -98,12 +98,12 @@ async def test_a_run_stores_what_the_probes_say(program: Any, probes: Any) -> No
     ret, sup = probes
     process = await start(program, "run", "job.toml", "--headless", "--json")
     assert process.stderr is not None
-    live: set[str] = set()
+    wanted = {f"{code} {name}" for code in ("probe-live", "probe-device") for name in ("ret", "sup")}
     async with asyncio.timeout(GUARD_S):
-        while live != {"ret", "sup"}:
+        while wanted:
             line = (await process.stderr.readline()).decode()
-            assert line, "the run ended before both probes were live"
-            live |= {name for name in ("ret", "sup") if f"probe-live {name}" in line}
+            assert line, f"the run ended before {wanted} were told"
+            wanted = {each for each in wanted if each not in line}
     await ret.subscribed(TEMPERATURE)
     await sup.subscribed(TEMPERATURE)
     ret.notify(TEMPERATURE, celsius(21.5))

@@ -351,7 +351,7 @@ async def test_a_signal_takes_everything_off_the_air(air: Any, program: Any) -> 
 def test_a_stored_run_is_played_as_it_was_stored(demo: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     made, ran = demo
     monkeypatch.setenv("RISELOG_DATA_DIR", str(made.data))
-    scene = load_scene("last", ["hci1"])
+    scene = load_scene(ran.document["run"], ["hci1"])
     with StoreReader(made.store) as reader:
         blocks = list(reader.blocks(ran.document["run"]))
     stored = {
@@ -363,3 +363,4 @@ def test_a_stored_run_is_played_as_it_was_stored(demo: Any, monkeypatch: pytest.
     played = {(p.probe, s.quantity, s.value, s.t_ns) for p in scene.parts for s in scene.said[p.probe]}
     assert played == stored
     assert scene.title == f"run {ran.document['run']}"
+    assert load_scene("last", ["hci1"]).title.startswith("run ")
