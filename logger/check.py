@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,8 +17,9 @@ from logger.core.errors import ConfigError, RiselogError, StoreError
 from logger.core.firing import expected
 from logger.core.match_age import day_of, stale_matches
 from logger.documents import print_json, print_lines
-from logger.driver_api import Source
+from logger.driver_api import Reach, Source
 from logger.faults import complain, log_fault, said
+from logger.plugins import PLUGIN_FAULTS
 from logger.registry import DriverOptions
 from logger.sources import build_drivers, clock_for
 from logger.store import StoreHeldError, StoreReader
@@ -29,6 +30,7 @@ from logger.stored import job_store
 from logger.text import one_line
 
 REACH_S = 10.0  # s; assumed: several advertising intervals of any probe
+_AUTHOR = "report it to the driver's author"
 SLACK_S = 20.0  # s beyond that before a driver counts as hanging; assumed
 LEAST_FREE_BYTES = 200_000_000  # bytes; assumed: weeks of five probes at 1 Hz
 YEAR_FIRST, YEAR_LAST = 2025, 2100  # a clock outside these is not set; assumed
@@ -105,31 +107,34 @@ def _probe_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
         return
     if not config.simulated:
         complain(f"looking for the probes ({', '.join(drivers)}): {REACH_S:.0f} s or a little more")
-    yield from asyncio.run(_reach_all(drivers))
+    names = {name: [p.name for p in config.probes if p.driver == name] for name in drivers}
+    yield from asyncio.run(_reach_all(drivers, names))
 
 
-async def _reach_all(drivers: Mapping[str, Source]) -> list[Check]:
+async def _reach_all(drivers: Mapping[str, Source], names: Mapping[str, Sequence[str]]) -> list[Check]:
     """All drivers look at once, as they do in a run."""
-    found = await asyncio.gather(*(_reach(name, driver) for name, driver in drivers.items()))
+    found = await asyncio.gather(*(_reach(name, driver, names[name]) for name, driver in drivers.items()))
     return [check for checks in found for check in checks]
 
 
-async def _reach(name: str, driver: Source) -> list[Check]:
+async def _reach(name: str, driver: Source, probes: Sequence[str]) -> list[Check]:
     try:
         async with asyncio.timeout(REACH_S + SLACK_S):
-            found = await driver.reach(REACH_S)
+            found = {reach.probe: reach for reach in await driver.reach(REACH_S)}
     except RiselogError as error:
         return [Check(code=f"driver {name}", ok=False, text=said(error), next_step="then check again")]
     except TimeoutError:
         text = f"driver '{name}' gave no answer within {REACH_S + SLACK_S:.0f} s"
         return [Check(code="driver", ok=False, text=text, next_step="switch the radio off and on")]
-    except Exception as error:  # noqa: BLE001 - a plug-in may fail in any way
+    except PLUGIN_FAULTS as error:
         where = log_fault(error, f"check, driver {name}")
         text = f"driver '{name}' broke ({type(error).__name__}: {one_line(str(error))}); details: {where}"
-        return [Check(code="driver", ok=False, text=text, next_step="report it to the driver's author")]
+        return [Check(code="driver", ok=False, text=text, next_step=_AUTHOR)]
+    silent = f"driver '{name}' says nothing of it"
+    unsaid = {p: Reach(probe=p, ok=False, text=silent, next_step=_AUTHOR) for p in probes if p not in found}
     return [
         Check(code="probe", ok=r.ok, text=f"{r.probe}: {one_line(r.text)}", next_step=one_line(r.next_step))
-        for r in found
+        for r in [*found.values(), *unsaid.values()]
     ]
 
 

@@ -6,13 +6,13 @@ order gives the same numbers.
 
 from __future__ import annotations
 
-import math
+import sys
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
 from typing import NamedTuple
 
 from logger.clock import Clock
-from logger.core.readings import NS_PER_S, NS_PER_US, Flag, Reading, Sample, in_range
+from logger.core.readings import NS_PER_S, NS_PER_US, Flag, Quantity, Reading, Sample, in_range
 from logger.core.snapshot import Event
 from logger.driver_api import LinkState
 from logger.text import clean_text
@@ -88,7 +88,7 @@ class Collector:
 
     def emit(self, sample: Sample) -> None:
         """Stamp one sample and queue it."""
-        if sample.probe not in self._probes or not math.isfinite(sample.value):
+        if sample.probe not in self._probes or not _storable(sample):
             self._refuse(sample)
             return
         now_ns, utc_us = self._clock.now_ns(), self._clock.utc_us()
@@ -114,16 +114,17 @@ class Collector:
 
     def _refuse(self, sample: Sample) -> None:
         self.refused += 1
-        key = (sample.probe, sample.quantity)
+        key = (str(sample.probe), str(sample.quantity))
         if key in self._faults:
             return
         self._faults.add(key)
-        probe = clean_text(sample.probe, TEXT_LIMIT)
-        what = "is not in the config" if sample.probe not in self._probes else f"gave {sample.value}"
+        probe = clean_text(str(sample.probe), TEXT_LIMIT)
+        gave = clean_text(f"gave {sample.value} with the flag '{sample.flag}'", TEXT_LIMIT)
+        what = "is not in the config" if sample.probe not in self._probes else gave
         self.note(
             "driver-fault",
-            f"probe '{probe}' {what} ({sample.quantity}): its driver is at fault; "
-            "such values are counted and not stored; report it to the driver's author",
+            f"probe '{probe}' {what} ({clean_text(str(sample.quantity), TEXT_LIMIT)}): its driver is at "
+            "fault; such values are counted and not stored; report it to the driver's author",
             sample.probe if sample.probe in self._probes else None,
         )
 
@@ -132,7 +133,8 @@ class Collector:
         if self.refused > 1:
             self.note(
                 "driver-fault",
-                f"{self.refused} values in all were refused: no finite number, or no probe of this config; "
+                f"{self.refused} values in all were refused: no finite number, no known quantity or flag, "
+                "or no probe of this config; "
                 "report it to the driver's author",
             )
 
@@ -204,3 +206,11 @@ class Collector:
             "do not match; the arithmetic uses elapsed time and is not touched",
         )
         return True
+
+
+def _storable(sample: Sample) -> bool:
+    """Whether it is what the interface asks for: a finite number of a known quantity and flag."""
+    kinds = isinstance(sample.quantity, Quantity) and isinstance(sample.flag, Flag)
+    if not kinds or not isinstance(sample.value, float | int):
+        return False
+    return abs(sample.value) <= sys.float_info.max  # false for nan too

@@ -19,6 +19,7 @@ RETRY_S = (
     15.0,
     60.0,
 )  # s until a driver that broke is started again, the last for ever; assumed
+START_S = 60.0  # s in which a driver finds that nothing can work; assumed: longer than a radio's start
 WELL_S = 300.0  # s of work after which a break counts as the first again; assumed
 
 Note = Callable[[str, str], None]
@@ -70,13 +71,13 @@ class Guarded:
 
     async def run(self) -> None:
         """Run the driver as long as it wants to; only trouble that it tells at its first start ends it."""
-        breaks = 0
+        breaks, first = 0, True
         while True:
             began_ns = self._context.now_ns()
             try:
                 await self._fresh().run()
             except RiselogError as error:
-                if not breaks:
+                if first and self._context.now_ns() - began_ns <= START_S * NS_PER_S:
                     raise
                 broken: BaseException = error
             except asyncio.CancelledError as error:
@@ -87,6 +88,7 @@ class Guarded:
                 broken = error
             else:
                 return
+            first = False
             if self._context.now_ns() - began_ns > WELL_S * NS_PER_S:
                 breaks = 0
             self._tell(broken)

@@ -9,6 +9,7 @@ from logger.core.errors import UsageError
 from logger.text import one_line
 
 COMMANDS = "riselog.commands"
+OURS = "riselog"  # a package beside it cannot take the place of what it brings
 
 
 PLUGIN_FAULTS = (Exception, SystemExit)
@@ -16,8 +17,8 @@ PLUGIN_FAULTS = (Exception, SystemExit)
 
 
 def all_points(group: str) -> list[EntryPoint]:
-    """Every entry point, in order of name and then of where it leads."""
-    return sorted(entry_points(group=group), key=lambda p: (p.name, p.value))
+    """Every entry point, in order of name, our own first, then of where it leads."""
+    return sorted(entry_points(group=group), key=lambda p: (p.name, owner(p) != OURS, p.value))
 
 
 def points(group: str) -> dict[str, EntryPoint]:

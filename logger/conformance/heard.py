@@ -10,7 +10,7 @@ from typing import Any, NamedTuple, TypeVar
 
 from logger.conformance.bench import Bench
 from logger.core.readings import USABLE_FLAGS
-from logger.driver_api import DriverContext, LinkState, Quantity, Sample, in_range
+from logger.driver_api import DriverContext, Flag, LinkState, Quantity, Sample, in_range
 
 T = TypeVar("T")
 
@@ -132,6 +132,8 @@ def _faults(sample: Sample, names: set[str]) -> list[str]:
     if not isinstance(sample, Sample) or not isinstance(sample.quantity, Quantity):
         return [f"{sample!r} is emitted, which is no Sample of a Quantity"]
     found = []
+    if not isinstance(sample.flag, Flag):
+        return [f"{sample!r} has a flag that is no Flag"]
     if sample.probe not in names:
         found.append(f"{sample} is of no probe that was asked for")
     if not math.isfinite(sample.value):

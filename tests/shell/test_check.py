@@ -1,6 +1,7 @@
 """`check`: one line for each thing a run needs, what to do next, and the exit code of the worst."""
 
 import json
+import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, ClassVar
@@ -124,7 +125,7 @@ def test_lines_come_as_they_are_known(
 
     def answer(probes: Sequence[ProbeRequest]) -> Sequence[Reach]:
         seen.append(capsys.readouterr().out)
-        return []
+        return [Reach(probe=probe.name, ok=True, text="found") for probe in probes]
 
     monkeypatch.setattr(logger.sources, "load_driver", lambda name: driver(answer))
     assert check.check_command(config, offline=False, json=False) == 0
@@ -168,3 +169,24 @@ def test_lines_for_people(config: Path, capsys: pytest.CaptureFixture[str]) -> N
     lines = capsys.readouterr().out.splitlines()
     assert lines[0].startswith("ok   config")
     assert any(text.startswith("ok   clock") for text in lines)
+
+
+@pytest.mark.parametrize("answer", [lambda _: [], lambda _: [Reach(probe="nobody", ok=True, text="found")]])
+def test_a_probe_of_which_a_driver_says_nothing_is_not_well(
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, answer: Any
+) -> None:
+    monkeypatch.setattr(logger.sources, "load_driver", lambda _name: driver(answer))
+    code, checks = run(config, capsys)
+    assert code == 4
+    unsaid = {c["text"].split(":")[0] for c in checks if c["code"] == "probe" and not c["ok"]}
+    assert {"ret", "sup"} <= unsaid
+
+
+@pytest.mark.parametrize("answer", [lambda _: None, lambda _: sys.exit(7), lambda _: [3]])
+def test_a_driver_that_breaks_while_it_looks_is_a_line(
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, answer: Any
+) -> None:
+    monkeypatch.setattr(logger.sources, "load_driver", lambda _name: driver(answer))
+    code, checks = run(config, capsys)
+    assert code == 4
+    assert "broke" in line(checks, "driver")["text"]

@@ -1,6 +1,7 @@
 """The collector: one counter, one queue, flags given once."""
 
 import math
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -127,6 +128,20 @@ def test_a_value_that_is_no_number_is_the_drivers_fault(collector: Collector, va
     (last,) = collector.take()
     assert isinstance(last, Noted)
     assert last.event.text.startswith("2 values in all were refused")
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [{"flag": "weird"}, {"flag": None}, {"quantity": "colour"}, {"value": "20"}, {"value": 10**400}],
+)
+def test_a_sample_that_is_none_is_refused_and_costs_no_other(
+    collector: Collector, odd: dict[str, Any]
+) -> None:
+    collector.emit(Sample(**{"probe": "ret", "quantity": Quantity.TEMPERATURE, "value": 20.0} | odd))
+    collector.emit(sample(21.0, "sup"))
+    records = collector.take()
+    assert notes(records) == [("driver-fault", "ret")]
+    assert [r.value for r in records if isinstance(r, Reading)] == [21.0]
 
 
 def test_a_probe_that_nobody_asked_for(collector: Collector) -> None:

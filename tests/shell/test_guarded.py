@@ -103,6 +103,16 @@ async def test_a_driver_that_ends_the_program_or_itself_is_a_driver_that_broke(s
     assert [code for code, _ in rig.notes] == ["driver-fault"]
 
 
+async def test_trouble_that_a_driver_tells_after_an_hour_does_not_end_it() -> None:
+    async def loses_its_radio(rig: Rig) -> None:
+        await rig.clock.wait_until(rig.clock.now_ns() + 3600 * S)
+        raise DriverError("no radio; plug one in")
+
+    rig = Rig([loses_its_radio, loses_its_radio, ends])
+    await rig.guarded.run()
+    assert len(rig.starts_s) == 3
+
+
 async def test_another_break_is_told_too_and_long_work_makes_it_the_first_again() -> None:
     async def works_long(rig: Rig) -> None:
         await rig.clock.wait_until(rig.clock.now_ns() + round((WELL_S + 1) * S))

@@ -151,3 +151,17 @@ def test_of_two_of_one_name_the_first_counts(monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr(logger.plugins, "entry_points", lambda group: points)
     with pytest.raises(ConfigError, match="aa_mod"):
         registry.load_driver("twin")
+
+
+def test_our_own_driver_cannot_be_replaced_by_a_package_beside_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    info = tmp_path / "a_like-1.dist-info"
+    info.mkdir()
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: a-like\nVersion: 1\n")
+    (info / "entry_points.txt").write_text("[riselog.drivers]\ness = a_like:Driver\n")
+    (tmp_path / "a_like.py").write_text("raise RuntimeError('planted')\n")
+    monkeypatch.syspath_prepend(str(tmp_path))
+    assert registry.load_driver("ess").__module__ == "drivers.ess.driver"
+    both = [d for d in registry.listed_drivers() if d.name == "ess"]
+    assert [d.trouble for d in both] == ["", "the driver of that name of riselog is used"]
