@@ -160,7 +160,9 @@ class _Probe:
         self._report = LinkReport(self._probe, context.link)
         self._signal = SignalReport(self._probe, context)
         self._rhythm = Rhythm(least_s=pace.silence_s, unknown_s=pace.unknown_s)
-        self._address: str | None = None  # of the device that answers to the name
+        self._address: str | None = None  # of the device that answers to the name, once it was read
+        self._last_address: str | None = None  # the same, before a silence
+        self._delivered = False
         self._silent = True
         self._on_change = False
 
@@ -188,6 +190,7 @@ class _Probe:
             self._silent = True
             self._rhythm.silence()
             self._form.forget()
+            self._address = None  # another device of that name may take its place
             if not self._on_change:
                 self._lost()
         return True
@@ -197,7 +200,6 @@ class _Probe:
         self._report.state(LinkState.LOST, f"{error}")
 
     def _lost(self) -> None:
-        self._address = None  # another device of that name may take its place
         self._report.state(
             LinkState.LOST,
             f"no packet of it is heard ({self._wanted}); switch it on, bring it closer, check its "
@@ -205,7 +207,7 @@ class _Probe:
         )
 
     def _hear_it(self, sighting: Sighting) -> None:
-        if not self._is_the_one(sighting.address):
+        if self._is_another(sighting.address):
             return
         try:
             heard = self._form.take(sighting, self._context.now_ns())
@@ -214,17 +216,32 @@ class _Probe:
             self._report.state(LinkState.REFUSED, str(error))
         except DecodeError as error:
             self._alive()
-            self._report.remark("decode", f"{error}; such packets are left out")
+            text = f"{error}; such packets are left out"
+            if self._delivered:
+                self._report.remark("decode", text)
+            else:
+                self._report.state(LinkState.REFUSED, text)
         else:
+            if not heard.foreign:
+                self._is_it(sighting.address)
             self._deliver(heard, sighting.signal_dbm)
 
-    def _is_the_one(self, address: str) -> bool:
-        if self._address is None:
-            self._address = address
-        if self._address != address:
-            text, next_step = too_many(self._wanted, [self._address, address])
-            self._report.remark("name", f"{text}; the first one heard is used, {next_step}")
-        return self._address == address
+    def _is_another(self, address: str) -> bool:
+        """Whether one with the same name was read already."""
+        if self._address in (None, address):
+            return False
+        text, next_step = too_many(self._wanted, [self._address or "", address])
+        self._report.remark("name", f"{text}; the first one heard is used, {next_step}")
+        return True
+
+    def _is_it(self, address: str) -> None:
+        """Only one that can be read is taken for the probe: a stranger of its name must not keep it out."""
+        if self._last_address not in (None, address):
+            text, next_step = too_many(self._wanted, [self._last_address or "", address])
+            self._report.remark(
+                f"now {address}", f"{text}; the first is silent and {address} is used now, {next_step}"
+            )
+        self._address = self._last_address = address
 
     def _alive(self) -> None:
         now_ns = self._context.now_ns()
@@ -237,12 +254,19 @@ class _Probe:
         if not heard.foreign:
             self._alive()
             self._on_change = heard.on_change
-            self._report.state(LinkState.LIVE, "live by its broadcasts")
+            self._delivered = self._delivered or bool(heard.values)
+            if self._delivered:
+                self._report.state(LinkState.LIVE, "live by its broadcasts")
+            else:
+                self._report.state(LinkState.REFUSED, _EMPTY)
             self._signal.update(signal_dbm)
         for key, text in heard.remarks:
             self._report.remark(key, text)
         for quantity, value, flag in heard.values:
             self._context.emit(Sample(probe=self._probe, quantity=quantity, value=value, flag=flag))
+
+
+_EMPTY = "its packets carry no value that is read here; see that it is the right probe, and its settings"
 
 
 async def reach(station: Station, seconds: float) -> Reach:

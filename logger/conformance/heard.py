@@ -14,6 +14,7 @@ from logger.driver_api import DriverContext, Flag, LinkState, Quantity, Sample, 
 
 T = TypeVar("T")
 
+OF_THE_PROBE = (Quantity.BATTERY, Quantity.SIGNAL)  # of the packet or the probe, whatever is measured
 _SHOWN = 6  # newest words that a failure shows
 
 
@@ -48,6 +49,7 @@ class Heard:
         self.samples: list[Sample] = []
         self.links: list[Said] = []
         self.faults: list[str] = []
+        self.sent: list[Sample] = []  # what good data was to give, all of it
         clock = bench.clock
         self.context = DriverContext(
             emit=self._emit,
@@ -96,6 +98,14 @@ class Heard:
         """Whether all of these came, in that order."""
         came = iter(self.samples[since:])
         return all(any(_alike(one, sample) for sample in came) for one in wanted)
+
+    def invented(self) -> list[Sample]:
+        """Usable samples of the air that nobody sent. A source may give what it gave before once more."""
+        return [
+            sample
+            for sample in self.usable()
+            if sample.quantity not in OF_THE_PROBE and not any(_alike(sample, one) for one in self.sent)
+        ]
 
     def state(self, probe: str) -> LinkState | None:
         """What was told last of the way to it."""

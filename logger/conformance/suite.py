@@ -110,10 +110,16 @@ async def _cancelled(task: asyncio.Task[None], bench: Bench) -> None:
 
 async def _hear(bench: Bench, heard: Heard, n: int) -> None:
     """One packet, and its readings."""
-    since = len(heard.samples)
+    since, sent_ns = len(heard.samples), bench.clock.now_ns()
     wanted = await heard.while_it_runs(bench.speak(n), f"the bench could not send good data {n}")
     demand(wanted, "the bench names no sample for what it sends")
+    heard.sent += wanted
     await heard.until(lambda: heard.has(wanted, since), f"good data {n} gave not all of {wanted}")
+    took_s = (bench.clock.now_ns() - sent_ns) / NS_PER_S
+    demand(
+        took_s <= bench.prompt_s, f"good data {n} took {took_s:.1f} s, at most {bench.prompt_s} s are meant"
+    )
+    demand(not (found := heard.invented()), f"nobody sent {found}")
 
 
 async def _readings_at_once(bench: Bench) -> None:
@@ -141,8 +147,11 @@ async def _garbage_is_told(bench: Bench) -> None:
 
 
 def _told(heard: Heard, links: int, samples: int) -> bool:
-    """By a sentence, or by a sample with its flag."""
-    return len(heard.links) > links or any(s not in heard.usable() for s in heard.samples[samples:])
+    """By a sentence that is not the one of good data, or by a sample with its flag."""
+    good = {link.text for link in heard.links[:links] if link.state is LinkState.LIVE}
+    return any(link.text not in good for link in heard.links[links:]) or any(
+        s not in heard.usable() for s in heard.samples[samples:]
+    )
 
 
 def _news(heard: Heard, samples: int) -> list[Any]:

@@ -68,6 +68,34 @@ class Raises(LineProbe):
         self._context.link(probe, LinkState.LIVE, "live")
 
 
+class IsLiveAllTheSame(LineProbe):
+    """Garbage is answered with what good data is answered with."""
+
+    def _take(self, probe: str, packet: bytes) -> None:
+        if packet.startswith(b"T=") and b"nan" not in packet:
+            super()._take(probe, packet)
+        else:
+            self._context.link(probe, LinkState.LIVE, f'probe "{probe}": live')
+
+
+class Invents(LineProbe):
+    def _take(self, probe: str, packet: bytes) -> None:
+        self._context.emit(Sample(probe=probe, quantity=Quantity.TEMPERATURE, value=33.33))
+        super()._take(probe, packet)
+
+
+class Delays(LineProbe):
+    def _take(self, probe: str, packet: bytes) -> None:
+        asyncio.get_running_loop().call_later(0.6, super()._take, probe, packet)
+
+
+class OddFlag(LineProbe):
+    def _take(self, probe: str, packet: bytes) -> None:
+        super()._take(probe, packet)
+        odd: Any = "fine"
+        self._context.emit(Sample(probe=probe, quantity=Quantity.TEMPERATURE, value=20.0, flag=odd))
+
+
 class NeverLost(LineProbe):
     silence_s = 1e6
 
@@ -105,6 +133,10 @@ class NoNextStep(LineProbe):
         (NoFlag, GARBAGE, "9999.0"),
         (Swallows, GARBAGE, "garbage 0 is not told"),
         (Raises, GARBAGE, "garbage 0 is not told"),
+        (IsLiveAllTheSame, GARBAGE, "garbage 0 is not told"),
+        (Invents, AT_ONCE, "nobody sent"),
+        (Delays, AT_ONCE, "at most 0.5 s"),
+        (OddFlag, AT_ONCE, "a flag that is no Flag"),
         (NeverLost, SILENCE, "silence is not told"),
         (LeavesATask, CANCEL, "these tasks are left"),
         (SwallowsTheCancel, CANCEL, "and not with CancelledError"),
@@ -117,6 +149,6 @@ def test_a_driver_that_is_spoilt_fails(kind: type[LineProbe], check: Any, words:
         silence_s = 0.3 if check is SILENCE and kind is not NeverLost else 60.0
 
     bench = LineBench()
-    bench.driver, bench.patience_s = Quick, 1.5  # type: ignore[misc]
+    bench.driver, bench.patience_s, bench.prompt_s = Quick, 1.5, 0.5  # type: ignore[misc]
     with pytest.raises(NonconformingError, match=words):
         check(bench)
