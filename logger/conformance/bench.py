@@ -22,6 +22,7 @@ class Bench:
     settings: ClassVar[Mapping[str, Any]] = {}
     silence_s: ClassVar[float] = 30.0  # s of reading time within which the driver promises to tell a silence
     prompt_s: ClassVar[float] = 5.0  # s of reading time from good data to its samples, at most
+    by_itself: ClassVar[bool] = False  # the source speaks without being told: what it says is not held to it
     reach_s: ClassVar[float] = 3.0  # s that ``reach`` is given
     patience_s: ClassVar[float] = 20.0  # s of wall time after which what should come does not
     garbage: ClassVar[int] = 1  # kinds that ``garble`` knows

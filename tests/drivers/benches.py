@@ -129,6 +129,7 @@ class SimBench(Bench):
     """The standard scenario; every object of the driver begins it anew."""
 
     settings: ClassVar[dict[str, Any]] = {"scenario": "standard", "seed": 3}
+    by_itself = True
 
     def __init__(self) -> None:
         super().__init__()
