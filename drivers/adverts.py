@@ -246,9 +246,10 @@ class _Probe:
     def _alive(self) -> None:
         now_ns = self._context.now_ns()
         if self._silent:
-            self._rhythm.start(now_ns)
+            self._rhythm.resume(now_ns)
             self._silent = False
-        self._rhythm.update(now_ns)
+        else:
+            self._rhythm.update(now_ns)
 
     def _deliver(self, heard: Heard, signal_dbm: float | None) -> None:
         if not heard.foreign:

@@ -131,6 +131,8 @@ class Rhythm:
     INTERVALS = 5  # assumed
     GAPS = 8  # so many gaps are remembered, assumed
     DOUBLINGS = 4  # assumed
+    COPIES_S = 0.5  # s: a gap below is between copies of one packet, where longer ones are known; assumed
+    LONGEST_S = 600.0  # s: a probe that was away for longer does not speak so seldom; assumed
 
     def __init__(self, *, least_s: float, unknown_s: float) -> None:
         self._least_ns = round(least_s * NS_PER_S)
@@ -150,8 +152,19 @@ class Rhythm:
     def update(self, t_ns: int) -> None:
         """A packet came."""
         if self._heard:
-            self._gaps_ns.append(t_ns - self._last_ns)
+            self._note(t_ns - self._last_ns)
         self._last_ns, self._heard = t_ns, True
+
+    def resume(self, t_ns: int) -> None:
+        """A packet came after a silence, with nothing in between that could have kept one away."""
+        if self._heard:
+            self._note(min(t_ns - self._last_ns, round(self.LONGEST_S * NS_PER_S)))
+        self._last_ns, self._heard = t_ns, True
+
+    def _note(self, gap_ns: int) -> None:
+        copies_ns = round(self.COPIES_S * NS_PER_S)
+        if gap_ns >= copies_ns or max(self._gaps_ns, default=0) < copies_ns:
+            self._gaps_ns.append(gap_ns)
 
     def silence(self) -> None:
         """The probe was found silent."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Self
@@ -21,8 +22,11 @@ _WHERE = (
 )
 
 
+_AROUND = re.compile(r"[\s:-]|^\s*0[xX]")  # what people write around the digits of a key
+
+
 def _no_key(text: object) -> object:
-    if isinstance(text, str) and KEY.fullmatch(text.strip()):
+    if isinstance(text, str) and KEY.fullmatch(_AROUND.sub("", text)):
         raise ValueError(f"this is a bind key and not the name of a place; {_WHERE}")
     return text
 
@@ -54,7 +58,9 @@ class BthomeOptions(ProbeOptions):
     model_config = ConfigDict(hide_input_in_errors=True)  # a key that stands in the wrong place
 
     bindkey_file: Annotated[str, BeforeValidator(_file)] | None = None
-    bindkey_env: Annotated[str, BeforeValidator(_no_key), Field(min_length=1)] | None = None
+    bindkey_env: (
+        Annotated[str, BeforeValidator(_no_key), Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] | None
+    ) = None
     mac: Annotated[str, BeforeValidator(_mac)] | None = None
     """The probe's hardware address, where the system gives it another one (macOS)."""
 

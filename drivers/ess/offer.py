@@ -49,15 +49,16 @@ class Offer:
     faults: tuple[str, ...] = ()
 
 
-async def offers_of(connection: Connection) -> list[Offer]:
+async def offers_of(connection: Connection, *, strict: bool = False) -> list[Offer]:
     """Everything of use that the probe has, in the order of its handles.
 
     Raises
     ------
     RadioError
-        The connection is lost.
+        The connection is lost; where ``strict``, also when a descriptor is not answered: which of several
+        values is meant may hang on it.
     """
-    asking = _Asking(connection)
+    asking = _Asking(connection, strict=strict)
     offers = []
     for each in connection.characteristics:
         kind = KINDS.get(each.uuid16 or 0)
@@ -69,11 +70,17 @@ async def offers_of(connection: Connection) -> list[Offer]:
     return offers
 
 
+def unanswered(error: RadioError) -> bool:
+    """Whether it was no refusal: the probe gave no answer at all."""
+    return isinstance(error.__cause__, TimeoutError)
+
+
 class _Asking:
     """Reads descriptors; a probe that refuses one is not asked for more: they are no condition."""
 
-    def __init__(self, connection: Connection) -> None:
+    def __init__(self, connection: Connection, *, strict: bool) -> None:
         self._connection = connection
+        self._strict = strict
         self._willing = True
 
     async def offer(self, each: Characteristic, kind: Kind) -> Offer:
@@ -131,8 +138,8 @@ class _Asking:
             return []
         try:
             return await ask()
-        except RadioError:
-            if self._connection.lost.is_set():
+        except RadioError as error:
+            if self._connection.lost.is_set() or (self._strict and unanswered(error)):
                 raise
             self._willing = False
             return []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, NamedTuple
@@ -15,6 +16,9 @@ from drivers.heard import Characteristic
 from drivers.probe import LinkReport, Rhythm
 from logger.core.readings import NS_PER_S
 from logger.driver_api import DecodeError, DriverContext, Flag, LinkState, Sample
+
+
+ECHO_NS = 2 * NS_PER_S  # until when BlueZ may repeat a value that was read to its subscribers; assumed
 
 
 class Pace(NamedTuple):
@@ -33,7 +37,7 @@ class Channel:
     subscribed: bool = False
     due_ns: int | None = None
     packets: int = 0
-    echo: bytes | None = None  # read while subscribed: it may come once more as a notification
+    echo: tuple[bytes, int] | None = None  # read while subscribed: it may come once more as a notification
 
     @property
     def characteristic(self) -> Characteristic:
@@ -131,14 +135,16 @@ class Session:
         else:
             if channel.packets == before:  # else it has notified meanwhile
                 self._take(channel, payload)
-                channel.echo = payload if channel.subscribed else None
+                echoes = channel.subscribed and sys.platform == "linux"
+                channel.echo = (payload, self._context.now_ns() + ECHO_NS) if echoes else None
         channel.plan(self._context.now_ns())
 
     def _guarded(self, channel: Channel, payload: bytes) -> None:
         """A notification. The radio's library would swallow what is raised here."""
         try:
             echo, channel.echo = channel.echo, None
-            self._take(channel, payload, again=payload == echo)
+            again = echo is not None and payload == echo[0] and self._context.now_ns() <= echo[1]
+            self._take(channel, payload, again=again)
             if channel.due_ns is not None:
                 channel.plan(self._context.now_ns())
         except Exception as error:  # noqa: BLE001 - goes on to ``run``
@@ -154,7 +160,11 @@ class Session:
         try:
             values = source.decode(payload)
         except DecodeError as error:
-            self._report.remark(f"decode {source.title}", f"{error}; such packets are left out")
+            text = f"{error}; such packets are left out"
+            if source.measures and not self.delivered:
+                self._report.state(LinkState.REFUSED, text)
+            else:
+                self._report.remark(f"decode {source.title}", text)
             return
         if source.measures and not self.delivered:
             self.delivered = True

@@ -54,12 +54,14 @@ class BluezAir:
     def __init__(self, bus: MessageBus) -> None:
         self._bus = bus
         self._probes: dict[str, _Probe] = {}
+        self._strangers: set[str] = set()  # devices that were connected before
 
     async def open(self, parts: Sequence[tuple[Part, Sequence[Quantity]]]) -> None:
         """Check that all can be played where they are to be, then register what a connection finds."""
         objects = await self._objects()
+        self._strangers = {path for path, interfaces in objects.items() if _is_connected(interfaces)}
         adapters = {path.rpartition("/")[2]: path for path in objects if _ADAPTER in objects[path]}
-        first = min(adapters, default=None)
+        first = min(adapters, key=lambda name: (len(name), name), default=None)  # hci2 before hci10
         homes = [(part, part.adapter or first) for part, _ in parts]
         for part, home in homes:
             if home is None or home not in adapters:
@@ -107,12 +109,8 @@ class BluezAir:
         probe = self._probes[part.probe]
         await probe.hide()
         for path, interfaces in (await self._objects()).items():
-            device = interfaces.get(_DEVICE, {})
-            if (
-                path.startswith(f"{probe.adapter_path}/")
-                and "Connected" in device
-                and device["Connected"].value
-            ):
+            ours = path.startswith(f"{probe.adapter_path}/") and path not in self._strangers
+            if ours and _is_connected(interfaces):
                 with contextlib.suppress(AirError):  # gone meanwhile
                     await call(self._bus, "disconnecting", path, _DEVICE, "Disconnect")
 
@@ -139,6 +137,11 @@ class BluezAir:
         body = await call(self._bus, "asking for adapters", "/", manager, "GetManagedObjects")
         objects: Objects = body[0]
         return objects
+
+
+def _is_connected(interfaces: Mapping[str, Mapping[str, Any]]) -> bool:
+    device = interfaces.get(_DEVICE, {})
+    return "Connected" in device and bool(device["Connected"].value)
 
 
 def check_adapter(

@@ -253,3 +253,25 @@ async def test_the_silence_of_a_probe_that_speaks_on_change_is_no_fault(air: Any
         await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) > heard)
     assert log.states() == [SEARCHING, LIVE, LIVE]
     assert sum("it broadcasts only when something changes" in text for *_, text in log.links) == 1
+
+
+async def test_packets_that_never_could_be_read_are_told(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.advertise(service_data=bytes.fromhex("40"))
+    async with air.running(BthomeDriver([air.request(address=remote.address)], log.context())):
+        await log.until(lambda: REFUSED in [link[1] for link in log.links])
+        await remote.advertise(service_data=bytes.fromhex("40021913"))
+        await log.until(lambda: temperature(48.89) in log.samples)
+    assert [link[1] for link in log.links][-1] is LIVE
+
+
+async def test_a_stranger_of_its_name_does_not_keep_a_sealed_probe_out(air: Any, tmp_path: Path) -> None:
+    stranger, probe, log = await air.remote(), await air.remote(), air.log()
+    key = tmp_path / "key"
+    key.write_text(KEY.hex())
+    await stranger.advertise(name="duct", service_data=PLAIN)
+    options = {"name": "duct", "bindkey_file": str(key)}
+    async with air.running(BthomeDriver([air.request(**options)], log.context())):
+        await log.until(lambda: REFUSED in [link[1] for link in log.links])
+        await probe.advertise(name="duct", service_data=sealed(KEY, probe.address, 1000, PLAIN[1:]))
+        await log.until(lambda: temperature(25.06) in log.samples)

@@ -155,3 +155,30 @@ def test_an_address_of_a_kind_that_the_system_does_not_know_is_said(
 def test_importing_a_driver_does_not_load_the_radio() -> None:
     code = "import sys, drivers.ess.driver, drivers.bthome.driver; sys.exit('bleak' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def test_a_probe_that_sends_in_bursts_is_not_lost_for_ever() -> None:
+    rhythm = Rhythm(least_s=10.0, unknown_s=60.0)
+    rhythm.start(0)
+    losses, silent = 0, False
+    for minute in range(30):
+        for copy in range(10):
+            t_ns = minute * 60 * NS_PER_S + copy * NS_PER_S // 5
+            if t_ns >= rhythm.silent_at_ns():
+                losses += 1
+                rhythm.silence()
+                silent = True
+            (rhythm.resume if silent else rhythm.update)(t_ns)
+            silent = False
+    assert losses <= 1
+
+
+def test_a_fast_probe_that_was_away_is_soon_told_silent_again() -> None:
+    rhythm = Rhythm(least_s=10.0, unknown_s=60.0)
+    rhythm.start(0)
+    for s in range(20):
+        rhythm.update(s * NS_PER_S)
+    rhythm.resume(3600 * NS_PER_S)
+    for s in range(1, 10):
+        rhythm.update((3600 + s) * NS_PER_S)
+    assert rhythm.silent_at_ns() == (3609 + 10) * NS_PER_S
