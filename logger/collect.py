@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import NamedTuple
 
 from logger.clock import Clock
-from logger.core.readings import NS_PER_S, NS_PER_US, Flag, Quantity, Reading, Sample, in_range
+from logger.core.readings import NS_PER_S, NS_PER_US, USABLE_FLAGS, Flag, Quantity, Reading, Sample, in_range
 from logger.core.snapshot import Event
 from logger.driver_api import LinkState
 from logger.text import clean_text
@@ -21,6 +21,7 @@ CLOCK_JUMP_NS = NS_PER_S  # UTC against elapsed time: design, 1 s
 SUSPEND_NS = 2 * NS_PER_S  # elapsed against awake time; assumed: above any scheduling delay
 TEXT_LIMIT = 300  # characters of a text from outside; assumed
 DEVICE = "probe-device"  # event: what a probe says of its make
+LOW_BATTERY_PCT = (15.0, 5.0)  # %; assumed: a visit's time before the probe falls silent
 
 
 def device_says(probe: str) -> str:
@@ -66,6 +67,7 @@ class Collector:
         self._slept_ns = self._sleep_so_far_ns(clock.now_ns())
         self._faults: set[tuple[str, str]] = set()
         self._devices: dict[str, str] = {}
+        self._batteries: dict[str, int] = {}  # limits told
         self._told: dict[str, tuple[LinkState, frozenset[str]]] = {}  # state and texts told last
         self.refused = 0
         self.start_utc_us: int | None = None
@@ -101,6 +103,21 @@ class Collector:
         self._put(
             Reading(self.next_seq(), t_ns, sample.probe, sample.quantity, sample.value, flag, utc_us, t_ns)
         )
+        if sample.quantity is Quantity.BATTERY and flag in USABLE_FLAGS:
+            self._look_at_battery(sample)
+
+    def _look_at_battery(self, sample: Sample) -> None:
+        """Tell it at each limit once."""
+        told = self._batteries.get(sample.probe, 0)
+        passed = sum(sample.value <= limit for limit in LOW_BATTERY_PCT)
+        if passed > told:
+            self._batteries[sample.probe] = passed
+            self.note(
+                "battery-low",
+                f"probe '{sample.probe}': its battery is at {sample.value:.0f} %; change it before the next "
+                "firing",
+                sample.probe,
+            )
 
     def _flag(self, sample: Sample, t_ns: int, jumped: bool) -> Flag:  # noqa: FBT001 - private
         """The driver's own flag first, then what the collector sees."""

@@ -395,7 +395,8 @@ async def test_two_devices_of_one_name_are_told_apart_by_address_only(air: Any) 
     [
         (
             None,
-            "the Bluetooth adapter is switched off; switch Bluetooth on: rfkill unblock bluetooth, then bluetoothctl power on",
+            "the Bluetooth adapter is switched off; switch Bluetooth on: rfkill unblock bluetooth, then "
+            "bluetoothctl power on",
         ),
         ("hci9", "adapter 'hci9' not found; give an adapter that is plugged in, or leave the key out"),
     ],

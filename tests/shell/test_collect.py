@@ -144,6 +144,19 @@ def test_a_sample_that_is_none_is_refused_and_costs_no_other(
     assert [r.value for r in records if isinstance(r, Reading)] == [21.0]
 
 
+def test_a_low_battery_is_told_at_each_limit_once(collector: Collector) -> None:
+    for value in (16.0, 15.0, 14.0, 15.0, 90.0, 12.0, 5.0, 4.0):
+        collector.emit(Sample(probe="ret", quantity=Quantity.BATTERY, value=value))
+    collector.emit(Sample(probe="sup", quantity=Quantity.BATTERY, value=3.0))
+    collector.emit(Sample(probe="sup", quantity=Quantity.BATTERY, value=-3.0))
+    told = [(r.event.code, r.event.probe, r.event.text) for r in collector.take() if isinstance(r, Noted)]
+    assert [(code, probe) for code, probe, _ in told] == [
+        ("battery-low", "ret"), ("battery-low", "ret"), ("battery-low", "sup")
+    ]  # fmt: skip
+    assert "at 15 %" in told[0][2]
+    assert "at 5 %" in told[1][2]
+
+
 def test_a_probe_that_nobody_asked_for(collector: Collector) -> None:
     collector.emit(sample(probe="x\x1b[2J"))
     (record,) = collector.take()
