@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator, Callable
 from drivers.ble import shared_radio
 from drivers.heard import Sighting
 from drivers.probe import printable
-from logger.driver_api import Seen
+from logger.driver_api import Look, Seen
 
 
 def bare(sighting: Sighting, *, note: str = "") -> Seen:
@@ -52,13 +52,10 @@ async def hearing(
 
 
 async def survey_broadcasts(
-    read: Callable[[Sighting], Seen | None],
-    seconds: float,
-    seen: Callable[[Seen], None],
-    adapter: str | None,
+    read: Callable[[Sighting], Seen | None], look: Look, seen: Callable[[Seen], None]
 ) -> None:
     """Tell of every packet for so long; ``read`` gives ``None`` for what is not of its format."""
-    async with hearing(lambda sighting: seen(read(sighting) or bare(sighting)), adapter) as failed:
-        await asyncio.wait({failed}, timeout=seconds)
+    async with hearing(lambda sighting: seen(read(sighting) or bare(sighting)), look.adapter) as failed:
+        await asyncio.wait({failed}, timeout=look.seconds)
         if failed.done():
             failed.result()

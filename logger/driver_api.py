@@ -22,6 +22,7 @@ __all__ = [
     "DriverError",
     "Flag",
     "LinkState",
+    "Look",
     "ProbeRequest",
     "Quantity",
     "Reach",
@@ -63,6 +64,17 @@ class Reach:
     ok: bool
     text: str
     next_step: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """What a survey is asked for: how long (s), by which adapter (None: the first that is on), whether it may
+    connect to a device to read it, and the probes of a config that are this driver's."""
+
+    seconds: float
+    adapter: str | None = None
+    connect: bool = True
+    probes: tuple[ProbeRequest, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,10 +135,10 @@ class Driver(Source, Protocol):
     file to the model of what stands in it: the logger reads and checks the file, tells faults by its
     line, keeps its text with the run, and gives the driver the content in place of the name.
 
-    A driver that can look for devices without a config may have a static method
-    ``async survey(seconds, seen: Callable[[Seen], None], adapter: str | None)`` for ``riselog scan``: it
-    calls ``seen`` for all it hears, what it cannot read included, as often as it hears it, and raises
-    ``DriverError`` where it cannot listen.
+    A driver that can look for devices may have a static method
+    ``async survey(look: Look, seen: Callable[[Seen], None])`` for ``riselog scan``: it calls ``seen`` for
+    all it hears, what it cannot read included, as often as it hears it, and raises ``DriverError`` where it
+    cannot listen. It writes nothing to any device.
     """
 
     name: ClassVar[str]

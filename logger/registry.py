@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict
 
 from logger.core.errors import ConfigError
-from logger.driver_api import Driver, Seen
+from logger.driver_api import Driver, Look, Seen
 from logger.plugins import PLUGIN_FAULTS, all_points, broken, fault, owner, points
 from logger.text import closest
 
@@ -96,7 +96,7 @@ def _listed(point: EntryPoint, first: EntryPoint) -> ListedDriver:
     )
 
 
-Surveyor = Callable[[float, Callable[[Seen], None], str | None], Coroutine[Any, Any, None]]
+Surveyor = Callable[[Look, Callable[[Seen], None]], Coroutine[Any, Any, None]]
 
 
 def surveys() -> tuple[dict[str, Surveyor], tuple[str, ...]]:

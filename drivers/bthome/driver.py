@@ -17,7 +17,7 @@ from drivers.bthome.seal import Seal
 from drivers.bthome.table import SERVICE_UUID
 from drivers.heard import Sighting
 from drivers.survey import bare, survey_broadcasts
-from logger.driver_api import DecodeError, DriverContext, Flag, ProbeRequest, Reach, Seen
+from logger.driver_api import DecodeError, DriverContext, Flag, Look, ProbeRequest, Reach, Seen
 
 
 class BthomeDriver:
@@ -49,9 +49,9 @@ class BthomeDriver:
         return [task.result() for task in tasks]
 
     @staticmethod
-    async def survey(seconds: float, seen: Callable[[Seen], None], adapter: str | None = None) -> None:
+    async def survey(look: Look, seen: Callable[[Seen], None]) -> None:
         """Listen to all devices."""
-        await survey_broadcasts(_read, seconds, seen, adapter)
+        await survey_broadcasts(_read, look, seen)
 
     def _stations(self) -> list[Station]:
         stations = []

@@ -9,13 +9,13 @@ from drivers.ble import Connection
 from drivers.ess.choice import plan_of
 from drivers.ess.offer import offers_of
 from drivers.ess.options import EssOptions
-from drivers.ess.survey import Survey
 from drivers.ess.table import ENVIRONMENTAL_SENSING
 from drivers.ess.thermometer import HEALTH_THERMOMETER
 from drivers.gatt.life import GattDriver
 from drivers.gatt.profile import Plan
-from drivers.heard import full_uuid
-from logger.driver_api import ProbeRequest, Seen
+from drivers.gatt.survey import Survey
+from drivers.heard import Sighting, full_uuid
+from logger.driver_api import Look, ProbeRequest, Seen
 
 
 class EssProfile:
@@ -45,6 +45,13 @@ class EssDriver(GattDriver):
         return EssProfile(options)
 
     @staticmethod
-    async def survey(seconds: float, seen: Callable[[Seen], None], adapter: str | None = None) -> None:
+    async def survey(look: Look, seen: Callable[[Seen], None]) -> None:
         """Listen to all devices, and ask those that announce one of the two services."""
-        await Survey(EssProfile.services, seen, adapter).go(seconds)
+        await Survey(_announced, look, seen).go()
+
+
+def _announced(sighting: Sighting) -> EssProfile | None:
+    """Who says that it has one of the services."""
+    if sighting.services.isdisjoint(EssProfile.services):
+        return None
+    return EssProfile(EssOptions(address=sighting.address))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any, ClassVar
 
 from pydantic import BaseModel, BeforeValidator, Field
@@ -16,8 +16,9 @@ from drivers.gatt.life import GattDriver
 from drivers.gatt_map.broadcast import MapBroadcast
 from drivers.gatt_map.model import ProbeMap
 from drivers.gatt_map.profile import MapProfile
+from drivers.gatt_map.survey import survey_mapped
 from drivers.probe import IntervalText, ProbeOptions, seconds
-from logger.driver_api import DriverContext, ProbeRequest, Reach
+from logger.driver_api import DriverContext, Look, ProbeRequest, Reach, Seen
 
 
 def _map(given: object) -> object:
@@ -107,3 +108,9 @@ class GattMapDriver:
             )
         found = [*(connected.result() if connected else ()), *(task.result() for task in listened)]
         return sorted(found, key=lambda each: self._order.index(each.probe))
+
+    @staticmethod
+    async def survey(look: Look, seen: Callable[[Seen], None]) -> None:
+        """Listen to all devices, and read those that a config has a map for."""
+        options = [GattMapOptions.model_validate(dict(each.options)) for each in look.probes]
+        await survey_mapped([(each.wanted, each.content) for each in options], look, seen)

@@ -9,6 +9,9 @@ import typer
 
 
 def scan(
+    config: Annotated[
+        Path | None, typer.Argument(help="A config: its probes are marked, and read by their maps.")
+    ] = None,
     *,
     for_: Annotated[str, typer.Option("--for", help="How long to listen.")] = "10s",
     readable: Annotated[
@@ -17,6 +20,9 @@ def scan(
     adapter: Annotated[
         str | None, typer.Option(help="Which Bluetooth adapter, on Linux (hci1); else the first that is on.")
     ] = None,
+    connect: Annotated[
+        bool, typer.Option("--connect/--no-connect", help="Connect to probes that are read that way.")
+    ] = True,
     drivers: Annotated[bool, typer.Option("--drivers", help="List the installed drivers instead.")] = False,
     write: Annotated[
         Path | None, typer.Option("--write", help="Add a device as a probe to this config.")
@@ -24,6 +30,12 @@ def scan(
     probe: Annotated[str | None, typer.Option(help="With --write: the probe's name.")] = None,
     role: Annotated[str | None, typer.Option(help="With --write: return, supply, ...")] = None,
     address: Annotated[str | None, typer.Option(help="With --write: which device.")] = None,
+    driver: Annotated[
+        str | None, typer.Option(help="With --write: which driver, where none has read the device.")
+    ] = None,
+    force: Annotated[
+        bool, typer.Option("--force", help="With --write: a device that was not heard or not read too.")
+    ] = False,
     yes: Annotated[bool, typer.Option("--yes", help="With --write: do not ask.")] = False,
     units: Annotated[str, typer.Option(help="us or si: how values are shown.")] = "us",
     json: Annotated[
@@ -36,6 +48,7 @@ def scan(
     Examples:
       riselog scan
       riselog scan --for 30s --readable --json
+      riselog scan hall-north.toml --no-connect
       riselog scan --drivers
       riselog scan --write hall-north.toml --probe sup --role supply
     """  # noqa: D301 - \b keeps the examples' lines in --help
@@ -47,10 +60,14 @@ def scan(
         for_text=for_,
         readable_only=readable,
         adapter=adapter,
+        connect=connect,
+        known=config,
         config=write,
         probe=probe,
         role=role,
         address=address,
+        driver=driver,
+        force=force,
         yes=yes,
         units=units,
         json=json,

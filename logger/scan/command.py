@@ -16,10 +16,11 @@ from logger.config.quantities import Dimension, QuantityError, parse
 from logger.core.errors import RiselogError, UsageError
 from logger.core.readings import NS_PER_S
 from logger.documents import print_json, print_lines
-from logger.driver_api import Seen
+from logger.driver_api import Look, Seen
 from logger.faults import complain, fault_sentence, said
 from logger.registry import listed_drivers, surveys
-from logger.scan.roster import Roster
+from logger.scan.known import Known, known_probes, mark
+from logger.scan.roster import MOST, Device, Roster
 from logger.scan.screen import ScanScreen
 from logger.scan.view import ScanView, row, table
 from logger.scan.write import Wish, check_wish, write_probe
@@ -30,6 +31,7 @@ from logger.signals import signals
 LONGEST_S = 3600.0  # s; a scan is a look, not a log: assumed
 COULD_NOT = 4  # exit code: no radio
 _TOLD_EVERY_S = 2.0  # s between words on the progress where there is no screen
+_MOST_TOLD = 20  # new devices named in one go where there is no screen; assumed
 _PLAIN_WIDTH = 120  # characters where there is no terminal
 
 
@@ -40,10 +42,14 @@ class ScanOptions:
     for_text: str
     readable_only: bool
     adapter: str | None
+    connect: bool
+    known: Path | None
     config: Path | None
     probe: str | None
     role: str | None
     address: str | None
+    driver: str | None
+    force: bool
     yes: bool
     units: str
     json: bool
@@ -73,11 +79,12 @@ def scan_command(options: ScanOptions) -> int:
     if options.units not in ("us", "si"):
         raise UsageError(f"--units {options.units!r}: write us or si")
     wish = _wish(options)
-    scanning = _Scanning(options)
+    scanning = _Scanning(options, {} if options.known is None else known_probes(options.known))
     troubles = asyncio.run(scanning.go(seconds))
     roster = scanning.roster
     for text in troubles:
         complain(text)
+    mark(roster.listed(), scanning.known)
     if options.json:
         print_json(roster.document(readable_only=options.readable_only))
     else:
@@ -87,7 +94,7 @@ def scan_command(options: ScanOptions) -> int:
     if not roster.listed():
         complain("no device was heard; switch a probe on, bring it closer, and scan again")
     if wish is not None:
-        write_probe(wish, roster.listed(readable_only=True))
+        write_probe(wish, roster.listed(readable_only=True), roster)
     return 0
 
 
@@ -95,8 +102,9 @@ def _wish(options: ScanOptions) -> Wish | None:
     options_of = {"--probe": options.probe, "--role": options.role, "--address": options.address}
     given = [name for name, value in options_of.items() if value is not None]
     if options.config is None:
-        if given or options.yes:
-            raise UsageError(f"{', '.join([*given, *['--yes'] * options.yes])}: only with --write CONFIG")
+        others = {"--driver": options.driver, "--force": options.force, "--yes": options.yes}
+        if stray := [*given, *(name for name, value in others.items() if value)]:
+            raise UsageError(f"{', '.join(stray)}: only with --write CONFIG")
         return None
     if options.json and not (options.yes and len(given) == 3):  # noqa: PLR2004 - all of them
         raise UsageError("--json with --write needs --probe, --role, --address and --yes: nothing is asked")
@@ -105,6 +113,9 @@ def _wish(options: ScanOptions) -> Wish | None:
         probe=options.probe,
         role=options.role,
         address=options.address,
+        driver=options.driver,
+        adapter=options.adapter,
+        force=options.force,
         yes=options.yes,
     )
     check_wish(wish)
@@ -124,8 +135,10 @@ def _seconds(text: str) -> float:
 class _Scanning:
     """What is heard, and how it is shown meanwhile. ``deaf``: no driver could listen."""
 
-    def __init__(self, options: ScanOptions) -> None:
+    def __init__(self, options: ScanOptions, known: Known) -> None:
         self.roster = Roster()
+        self.known = known
+        self._new: list[str] = []
         self.deaf = False
         self._options = options
         self._readable_only = options.readable_only
@@ -146,7 +159,7 @@ class _Scanning:
         left = asyncio.Event()
         with signals(left.set, left.set, terminal=True):
             tasks: dict[str, asyncio.Task[None]] = {
-                name: asyncio.create_task(survey(seconds, partial(self._hear, name), self._options.adapter))
+                name: asyncio.create_task(survey(self._look(name, seconds), partial(self._hear, name)))
                 for name, survey in found.items()
             }
             try:
@@ -163,8 +176,17 @@ class _Scanning:
     def _now_s(self) -> float:
         return self._clock.now_ns() / NS_PER_S
 
+    def _look(self, driver: str, seconds: float) -> Look:
+        return Look(
+            seconds=seconds,
+            adapter=self._options.adapter,
+            connect=self._options.connect,
+            probes=self.known.get(driver, ()),
+        )
+
     def _hear(self, driver: str, seen: Seen) -> None:
-        self.roster.see(driver, seen, self._now_s())
+        if self.roster.see(driver, seen, self._now_s()) and len(self._new) <= MOST:
+            self._new.append(seen.address)
 
     @asynccontextmanager
     async def _shown(self, left: asyncio.Event) -> AsyncIterator[None]:
@@ -181,8 +203,17 @@ class _Scanning:
 
     async def _tell(self) -> None:
         while True:
+            for line in self._news():
+                complain(line)
             complain(f"scanning, {max(0.0, self._end_s - self._now_s()):.0f} s left; {self._count()}")
             await asyncio.sleep(_TOLD_EVERY_S)
+
+    def _news(self) -> list[str]:
+        """A line for each device heard since it was asked last; many at once are counted."""
+        found = [device for address in self._new if (device := self.roster.find(address)) is not None]
+        self._new.clear()
+        lines = [" ".join(["heard", *_plain(d)]) for d in found[:_MOST_TOLD]]
+        return lines + [f"and {len(found) - _MOST_TOLD} more"] * (len(found) > _MOST_TOLD)
 
     def _count(self) -> str:
         devices = self.roster.listed()
@@ -197,6 +228,7 @@ class _Scanning:
     def view(self) -> ScanView:
         """One frame."""
         devices, now_s = self.roster.listed(readable_only=self._readable_only), self._now_s()
+        mark(devices, self.known)
         return ScanView(
             rows=tuple(row(d, n, self._units, now_s) for n, d in enumerate(devices, 1)),
             head=self._count() + (", the readable ones are shown" if self._readable_only else ""),
@@ -208,6 +240,11 @@ class _Scanning:
         rows = self.view().rows
         width = shutil.get_terminal_size((_PLAIN_WIDTH, 24)).columns if sys.stdout.isatty() else _PLAIN_WIDTH
         return table(rows, width, UNICODE) if rows else []
+
+
+def _plain(device: Device) -> list[str]:
+    signal = "" if device.signal_dbm is None else f"{device.signal_dbm:.0f} dBm"
+    return [text for text in (device.address, device.name, signal, device.driver) if text]
 
 
 async def _until_all_or(left: asyncio.Event, tasks: Iterable[asyncio.Task[None]]) -> None:

@@ -19,7 +19,8 @@ NOTE_SHOWN = 200  # characters; assumed
 
 @dataclass(slots=True)
 class Device:
-    """One address. ``driver`` is who knows it, ``heard_s`` when it was heard last."""
+    """One address. ``driver`` is who knows it, ``heard_s`` when it was heard last, ``probe`` its name in a
+    config."""
 
     address: str
     name: str = ""
@@ -30,6 +31,7 @@ class Device:
     values: dict[Quantity, float] = field(default_factory=dict)
     note: str = ""
     heard_s: float = 0.0
+    probe: str = ""
 
 
 class Roster:
@@ -56,19 +58,19 @@ class Roster:
         device.name = clean_text(seen.name or "", NAME_SHOWN) or device.name
         if seen.signal_dbm is not None:
             _move(device, seen.signal_dbm)
-        if driver == device.driver or _weight(seen.readable, seen.note) > _weight(
-            device.readable, device.note
-        ):
+        if driver == device.driver or _weight(seen) > _weight(device):
             _claim(device, driver, seen)
         if len(self._devices) > MOST:
-            faintest = min(self._devices.values(), key=lambda d: (d.readable, d.rank_dbm))
-            del self._devices[faintest.address.casefold()]
+            faintest = min(
+                self._devices, key=lambda k: (self._devices[k].readable, self._devices[k].rank_dbm)
+            )
+            del self._devices[faintest]
         return new
 
     def listed(self, *, readable_only: bool = False) -> list[Device]:
         """The readable ones first, then the strongest."""
         shown = [d for d in self._devices.values() if d.readable or not readable_only]
-        return sorted(shown, key=lambda d: (-_weight(d.readable, d.note), -d.rank_dbm, d.address))
+        return sorted(shown, key=lambda d: (-min(_weight(d), 2), -d.rank_dbm, d.address))
 
     def find(self, address: str) -> Device | None:
         """The device of that address, without regard to case."""
@@ -79,8 +81,9 @@ class Roster:
         return {"schema": SCHEMA, "devices": [_entry(d) for d in self.listed(readable_only=readable_only)]}
 
 
-def _weight(readable: bool, note: str) -> int:  # noqa: FBT001 - two facts of one report
-    return 2 if readable else int(bool(note))
+def _weight(said: Device | Seen) -> int:
+    """How much a driver knows of a device: nothing, what hinders it, that it can read it, what it says."""
+    return 2 + bool(said.values) if said.readable else int(bool(said.note))
 
 
 def _move(device: Device, signal_dbm: float) -> None:
@@ -111,4 +114,5 @@ def _entry(device: Device) -> dict[str, Any]:
             for quantity, value in device.values.items()
         ],
         "note": device.note,
+        "probe": device.probe or None,
     }

@@ -64,8 +64,12 @@ def row(device: Device, number: int, units: str, now_s: float) -> tuple[str, ...
         DASH if device.signal_dbm is None else f"{device.signal_dbm:.0f}dBm",
         f"{max(0.0, now_s - device.heard_s):.0f}s",
         device.driver or DASH,
-        "; ".join(text for text in (says, device.note) if text) or "no driver reads it",
+        _with_probe(device, "; ".join(text for text in (says, device.note) if text) or "no driver reads it"),
     )
+
+
+def _with_probe(device: Device, says: str) -> str:
+    return f"probe {device.probe}: {says}" if device.probe else says
 
 
 def table(rows: Sequence[tuple[str, ...]], width: int, glyphs: Glyphs) -> list[str]:

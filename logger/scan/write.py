@@ -15,8 +15,8 @@ from logger.config.load import loads_config
 from logger.core.errors import ConfigError, UsageError
 from logger.core.params import Role
 from logger.faults import complain, said
-from logger.registry import DriverOptions
-from logger.scan.roster import Device
+from logger.registry import DriverOptions, known_drivers
+from logger.scan.roster import Device, Roster
 from logger.text import closest
 
 _ROLES = ", ".join(Role)
@@ -30,6 +30,9 @@ class Wish:
     probe: str | None
     role: str | None
     address: str | None
+    driver: str | None = None
+    adapter: str | None = None
+    force: bool = False
     yes: bool
 
 
@@ -54,6 +57,12 @@ def check_wish(wish: Wish) -> None:
         _check_probe(wish.probe, known, wish.config)
     if wish.role is not None:
         _check_role(wish.role)
+    if wish.driver is not None and wish.driver not in known_drivers():
+        installed = ", ".join(known_drivers())
+        raise UsageError(
+            f"--driver {wish.driver!r} is not installed; installed drivers: {installed}"
+            f"{closest(wish.driver, known_drivers())}"
+        )
 
 
 def _probes_of(path: Path) -> dict[str, Any]:
@@ -81,16 +90,16 @@ def _check_role(role: str) -> None:
         raise UsageError(f"role {role!r} is none of {_ROLES}{closest(role, tuple(Role))}")
 
 
-def write_probe(wish: Wish, devices: list[Device]) -> bool:
+def write_probe(wish: Wish, devices: list[Device], heard: Roster) -> bool:
     """Add the probe, having asked for what is missing; ``devices`` are the readable ones as they were
-    numbered. Whether it was written.
+    numbered, ``heard`` has all. Whether it was written.
 
     Raises
     ------
     UsageError, ConfigError
         It cannot be done; the config is as it was.
     """
-    device = _chosen(wish, devices)
+    device = _chosen(wish, devices, heard)
     if device is None:
         complain("nothing was written")
         return False
@@ -98,9 +107,13 @@ def write_probe(wish: Wish, devices: list[Device]) -> bool:
     _check_probe(name, _probes_of(wish.config), wish.config)
     role = wish.role or _asked(f"Role ({_ROLES}): ")
     _check_role(role)
-    new: Changes = {
-        ("probes", name): {"role": role, "driver": device.driver or "", "address": device.address}
-    }
+    driver = wish.driver or device.driver
+    if driver is None:
+        raise UsageError(f"no driver has read {device.address}: say which one is to, with --driver NAME")
+    keys = {"role": role, "driver": driver, "address": device.address}
+    if wish.adapter is not None:  # it need not be heard by another
+        keys["adapter"] = wish.adapter
+    new: Changes = {("probes", name): {**keys}}
     complain(f"for {wish.config}:\n{by_hand(new)}")
     if not (wish.yes or _asked("Write this? [y/N] ").casefold() in {"y", "yes"}):
         complain("nothing was written")
@@ -111,15 +124,23 @@ def write_probe(wish: Wish, devices: list[Device]) -> bool:
     return True
 
 
-def _chosen(wish: Wish, devices: list[Device]) -> Device | None:
+def _named(wish: Wish, address: str, heard: Roster) -> Device:
+    """The device of that address; with --force one that nobody has read, or even heard."""
+    found = heard.find(address)
+    if found is not None and (found.readable or wish.force):
+        return found
+    if not wish.force:
+        why = f" ({found.note})" if found is not None and found.note else ""
+        raise UsageError(
+            f"{address} was not heard as a device that can be read{why}, nothing was written; switch it on, "
+            "bring it closer, scan longer (--for 30s), compare the address, or add --force"
+        )
+    return Device(address)
+
+
+def _chosen(wish: Wish, devices: list[Device], heard: Roster) -> Device | None:
     if wish.address is not None:
-        found = [d for d in devices if d.address.casefold() == wish.address.casefold()]
-        if not found:
-            raise UsageError(
-                f"{wish.address} was not heard as a device that can be read, nothing was written; switch it "
-                "on, bring it closer, scan longer (--for 30s), or compare the address"
-            )
-        return found[0]
+        return _named(wish, wish.address, heard)
     if not devices:
         complain("no device in reach can be read")
         return None

@@ -11,16 +11,19 @@ import pytest
 
 from drivers.bthome.driver import BthomeDriver
 from drivers.ess.driver import EssDriver
-from logger.driver_api import Quantity, Seen
+from drivers.gatt_map.driver import GattMapDriver
+from logger.driver_api import Look, Quantity, Seen
 from tests.drivers.test_bthome_driver import ENCRYPTED, PLAIN
+from tests.drivers.test_gatt_map_driver import BROADCAST, DUCT, HYGROMETER, served
 
 pytestmark = pytest.mark.bluetooth
 
 TEMPERATURE, HUMIDITY, BATTERY = 0x2A6E, 0x2A6F, 0x2A19
 GUARD_S = 30.0  # s: what never comes fails the test
+LOOK = Look(seconds=GUARD_S, adapter="hci0")
 
 
-async def until(survey: Any, enough: Callable[[dict[str, Seen]], bool]) -> dict[str, Seen]:
+async def until(survey: Any, enough: Callable[[dict[str, Seen]], bool], look: Look = LOOK) -> dict[str, Seen]:
     """The newest report of each address, as soon as they are enough."""
     newest: dict[str, Seen] = {}
     there = asyncio.Event()
@@ -30,7 +33,7 @@ async def until(survey: Any, enough: Callable[[dict[str, Seen]], bool]) -> dict[
         if enough(newest):
             there.set()
 
-    task = asyncio.create_task(survey(GUARD_S, seen, "hci0"))
+    task = asyncio.create_task(survey(look, seen))
     try:
         async with asyncio.timeout(GUARD_S):
             await there.wait()
@@ -49,7 +52,10 @@ async def test_a_device_of_the_service_is_asked_for_its_values(air: Any) -> None
     )
     await probe.advertise()
     await other.advertise(name="other", service_data=PLAIN)
-    found = await until(EssDriver.survey, lambda new: any(d.readable for d in new.values()) and len(new) > 1)
+    found = await until(
+        EssDriver.survey,
+        lambda new: len(new) > 1 and bool(new[probe.address].values) and not new[other.address].readable,
+    )
     assert found[probe.address].values == (
         (Quantity.TEMPERATURE, 48.89),
         (Quantity.HUMIDITY, 8.57),
@@ -68,3 +74,52 @@ async def test_broadcasts_are_read_and_sealed_ones_say_what_they_need(air: Any) 
     assert found[clear.address].values == ((Quantity.TEMPERATURE, 25.06), (Quantity.HUMIDITY, 50.55))
     assert not found[closed.address].readable
     assert "bindkey_file" in found[closed.address].note
+
+
+async def test_without_connecting_a_probe_is_known_by_what_it_announces(air: Any) -> None:
+    probe, seen = await air.remote(), dict[str, Seen]()
+    char = air.Char(TEMPERATURE, bytes.fromhex("1913"), ("read",))
+    await probe.serve(char)
+    await probe.advertise()
+    look = Look(seconds=1.5, adapter="hci0", connect=False)
+    await EssDriver.survey(look, lambda one: seen.update({one.address: one}))
+    assert seen[probe.address].readable
+    assert seen[probe.address].values == ()
+    assert "over a connection" in seen[probe.address].note
+    assert char.reads == 0
+
+
+async def test_a_device_that_has_nothing_says_so_and_the_next_is_asked(air: Any) -> None:
+    empty, probe = await air.remote(), await air.remote()
+    await empty.serve(air.Char(BATTERY, b"\x57", ("read",)))
+    await probe.serve(air.Char(TEMPERATURE, bytes.fromhex("1913"), ("read",)))
+    await empty.advertise()
+    await probe.advertise()
+    found = await until(
+        EssDriver.survey,
+        lambda new: len(new) > 1 and not new[empty.address].readable and bool(new[probe.address].values),
+    )
+    assert "no Environmental Sensing" in found[empty.address].note
+
+
+async def test_probes_of_a_config_are_read_by_their_maps_and_nothing_is_written(air: Any) -> None:
+    one, two, other = await air.remote(), await air.remote(), await air.remote()
+    chars = served(air)
+    await one.serve(*chars)
+    await one.advertise()
+    await two.advertise(maker={0xFFFF: BROADCAST})
+    await other.advertise(name="other", maker={0xFFFF: BROADCAST})
+    probes = (
+        air.request("ret", map=DUCT, address=one.address),
+        air.request("sup", map=HYGROMETER, address=two.address),
+    )
+    look = Look(seconds=GUARD_S, adapter="hci0", probes=probes)
+    found = await until(
+        GattMapDriver.survey,
+        lambda new: len(new) > 2 and bool(new[one.address].values),
+        look,
+    )
+    assert dict(found[two.address].values)[Quantity.TEMPERATURE] == 21.5
+    assert not found[other.address].readable
+    assert found[one.address].values == ((Quantity.VELOCITY, 4.5),)
+    assert chars[2].written == []

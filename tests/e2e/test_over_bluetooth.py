@@ -94,6 +94,41 @@ async def test_check_finds_both_probes(program: Any, probes: Any) -> None:
     assert [(c["ok"], c["text"].split(":")[0]) for c in reached] == [(True, "ret"), (True, "sup")]
 
 
+async def test_a_scan_reads_both_and_one_becomes_a_probe(program: Any, probes: Any) -> None:
+    _, sup = probes
+    job = program.folder / "job.toml"
+    whole = job.read_text(encoding="utf-8")
+    job.write_text(whole[: whole.index("[probes.sup]")], encoding="utf-8")
+    process = await start(
+        program, "scan", "--for", "8s", "--adapter", "hci0", "--json", "--write", "job.toml",
+        "--probe", "sup", "--role", "supply", "--address", sup.address.lower(), "--yes",
+    )  # fmt: skip
+    out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
+    assert process.returncode == 0, err
+    assert b"Traceback" not in err
+    document = json.loads(out)
+    assert document["schema"] == "riselog.scan/1"
+    values = {v["quantity"]: v["value"] for d in document["devices"] for v in d["values"]
+              if d["address"] == sup.address}  # fmt: skip
+    assert values == {"temperature": 48.89, "humidity": 45.67}
+    assert [(d["driver"], d["readable"]) for d in document["devices"]] == [("ess", True)] * 2
+    assert 'adapter = "hci0"' in job.read_text(encoding="utf-8").partition("[probes.sup]")[2]
+    process = await start(program, "check", "job.toml", "--json")
+    out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
+    assert process.returncode == 0, err
+    assert [c["ok"] for c in json.loads(out)["checks"] if c["code"] == "probe"] == [True, True]
+
+
+async def test_a_scan_on_an_adapter_that_is_not_there(program: Any, probes: Any) -> None:
+    del probes
+    process = await start(program, "scan", "--for", "1s", "--json", "--adapter", "hci99")
+    out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
+    assert process.returncode == 4, err
+    assert json.loads(out)["devices"] == []
+    assert err.decode().count("hci99") == 1
+    assert b"Traceback" not in err
+
+
 async def test_a_run_stores_what_the_probes_say(program: Any, probes: Any) -> None:
     ret, sup = probes
     process = await start(program, "run", "job.toml", "--headless", "--json")

@@ -2,7 +2,9 @@
 
 import asyncio
 import json
+import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +14,7 @@ from hypothesis import strategies as st
 
 from logger.core.errors import ConfigError, DriverError, UsageError
 from logger.core.readings import Quantity
-from logger.driver_api import Seen
+from logger.driver_api import Look, Seen
 from logger.scan import command, write
 from logger.scan.command import ScanOptions, scan_command
 from logger.scan.roster import MOST, Roster
@@ -43,7 +45,18 @@ def roster(*seen: tuple[str, Seen]) -> Roster:
 
 def options(**more: Any) -> ScanOptions:
     asked: dict[str, Any] = {"for_text": "0.05 s", "readable_only": False, "adapter": None, "config": None}
-    asked |= {"probe": None, "role": None, "address": None, "yes": False, "units": "si", "json": False}
+    asked |= {
+        "probe": None,
+        "role": None,
+        "address": None,
+        "yes": False,
+        "driver": None,
+        "force": False,
+        "connect": True,
+        "known": None,
+        "units": "si",
+        "json": False,
+    }
     return ScanOptions(**asked | more)
 
 
@@ -75,6 +88,13 @@ def test_the_driver_that_reads_it_has_it_whoever_speaks_last(order: tuple[str, s
     (device,) = found.listed()
     assert (device.driver, device.readable) == ("bthome", True)
     assert device.values == {TEMPERATURE: 21.0, BATTERY: 87.0}
+
+
+@pytest.mark.parametrize("order", [("ess", "bthome"), ("bthome", "ess")])
+def test_who_has_its_values_has_it_before_who_could_have_them(order: tuple[str, str]) -> None:
+    says = {"ess": replace(DUCT, values=(), note="not read yet"), "bthome": DUCT}
+    (device,) = roster(*((driver, says[driver]) for driver in order * 3)).listed()
+    assert (device.driver, device.note) == ("bthome", "")
 
 
 def test_a_packet_without_a_value_leaves_the_last_one() -> None:
@@ -144,15 +164,15 @@ def test_more_devices_than_lines_say_so() -> None:
 
 
 def heard(*seen: Seen) -> Callable[..., Any]:
-    async def survey(seconds: float, tell: Callable[[Seen], None], _adapter: str | None) -> None:
+    async def survey(look: Look, tell: Callable[[Seen], None]) -> None:
         for one in seen:
             tell(one)
-        await asyncio.sleep(seconds)
+        await asyncio.sleep(look.seconds)
 
     return survey
 
 
-async def deaf(_seconds: float, _tell: object, _adapter: object) -> None:
+async def deaf(_look: object, _tell: object) -> None:
     raise DriverError("no radio; plug one in")
 
 
@@ -180,6 +200,7 @@ def test_one_document_with_stored_units(drivers: dict[str, Any], capsys: pytest.
             {"quantity": "battery", "value": 87.0, "unit": "%"},
         ],
         "note": "",
+        "probe": None,
     }
     assert [(d["driver"], d["readable"]) for d in document["devices"]] == [
         ("bthome", True), ("bthome", False), (None, False)
@@ -234,6 +255,7 @@ def test_nothing_heard_is_no_failure(drivers: dict[str, Any], capsys: pytest.Cap
         ({"units": "metric"}, "--units 'metric'"),
         ({"probe": "sup"}, "--probe: only with --write"),
         ({"yes": True}, "--yes: only with --write"),
+        ({"force": True, "driver": "ess"}, "--driver, --force: only with --write"),
         ({"config": Path("job.toml"), "json": True}, "--json with --write"),
     ],
 )
@@ -244,6 +266,50 @@ def test_wrong_use(drivers: dict[str, Any], more: dict[str, Any], words: str) ->
     assert words in str(caught.value)
 
 
+def test_hundreds_of_devices_with_names_meant_to_harm(
+    drivers: dict[str, Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    bad = ["[red]x[/red]", "a\x1b[2Jb\r\n", "\u202eevil", "\U0001f525" * 60, "\ud800", "\x00", "w" * 5000]
+    many = [
+        Seen(address=f"AA:00:00:00:{n // 256:02X}:{n % 256:02X}", name=bad[n % len(bad)], signal_dbm=-127.0)
+        for n in range(300)
+    ]
+    drivers["bthome"] = heard(*many)
+    assert scan_command(options()) == 0
+    captured = capsys.readouterr()
+    lines = captured.out.splitlines()
+    assert len(lines) == 301
+    assert "[red]x[/red]" in captured.out
+    for text in (captured.out, captured.err):
+        assert not {"\x1b", "\r", "\u202e", "\x00", "\ud800"} & set(text)
+    news = [
+        line for line in captured.err.splitlines() if " heard AA:" in line or line.startswith("heard AA:")
+    ]
+    assert 0 < len(news) <= 20
+    assert captured.err.count("and 280 more") == 1
+
+
+def test_the_probes_of_a_config_are_marked_and_given_to_their_driver(
+    drivers: dict[str, Any], job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    looks: list[Look] = []
+
+    async def survey(look: Look, tell: Callable[[Seen], None]) -> None:
+        looks.append(look)
+        tell(DUCT)
+        tell(Seen(address="aa:00:00:00:00:09", name=None, signal_dbm=-50.0))
+
+    drivers["bthome"] = survey
+    job.write_text(job_head("scan") + PROBES + SUPPLY, encoding="utf-8")
+    assert scan_command(options(known=job, json=True, connect=False)) == 0
+    devices = json.loads(capsys.readouterr().out)["devices"]
+    assert [d["probe"] for d in devices] == ["sup", "ret"]
+    assert [(p.name, p.role) for p in looks[0].probes] == [("ret", "return"), ("sup", "supply")]
+    assert not looks[0].connect
+    assert scan_command(options(known=job)) == 0
+    assert "probe sup: 21.0 °C" in capsys.readouterr().out
+
+
 # -- a device becomes a probe ------------------------------------------------------------------
 
 PROBES = """
@@ -251,6 +317,13 @@ PROBES = """
 role = "return"
 driver = "bthome"
 address = "AA:00:00:00:00:09"
+"""
+
+SUPPLY = """
+[probes.sup]
+role = "supply"
+driver = "bthome"
+name = "duct"
 """
 
 
@@ -295,6 +368,7 @@ def test_a_probe_is_added_and_nothing_else_touched(
         ({"role": "suply"}, UsageError, "did you mean 'supply'"),
         ({"probe": None}, UsageError, "--write needs --probe"),
         ({"yes": False}, UsageError, "add --yes"),
+        ({"driver": "bthom"}, UsageError, "did you mean 'bthome'"),
         ({"config": Path("/nowhere/job.toml")}, UsageError, "cannot be read"),
     ],
 )
@@ -323,6 +397,22 @@ def test_a_device_that_was_not_heard_is_not_written(drivers: dict[str, Any], job
     with pytest.raises(UsageError, match="was not heard as a device that can be read"):
         scan_command(options(**wish(job)))
     assert job.read_bytes() == before
+
+
+def test_a_device_that_was_not_read_is_written_when_that_is_forced(
+    drivers: dict[str, Any], job: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    drivers["bthome"] = heard(SEALED)
+    with pytest.raises(UsageError, match="encrypted: give its key"):
+        scan_command(options(**wish(job, address=SEALED.address)))
+    with pytest.raises(UsageError, match="--driver NAME"):
+        scan_command(options(**wish(job, force=True)))
+    assert scan_command(options(**wish(job, address=SEALED.address, force=True))) == 0
+    assert scan_command(options(**wish(job, probe="oa", role="outdoor", force=True, driver="ess"))) == 0
+    capsys.readouterr()
+    probes = tomllib.loads(job.read_text(encoding="utf-8"))["probes"]
+    assert probes["sup"] == {"role": "supply", "driver": "bthome", "address": SEALED.address}
+    assert probes["oa"] == {"role": "outdoor", "driver": "ess", "address": "aa:00:00:00:00:01"}
 
 
 def test_probes_in_one_line_are_put_in_by_hand(drivers: dict[str, Any], job: Path) -> None:
