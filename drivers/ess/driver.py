@@ -6,8 +6,9 @@ from collections.abc import Callable
 from typing import Any, ClassVar
 
 from drivers.ble import Connection
+from drivers.ble_errors import RadioError
 from drivers.ess.choice import plan_of
-from drivers.ess.offer import offers_of
+from drivers.ess.offer import offers_of, unanswered
 from drivers.ess.options import EssOptions
 from drivers.ess.table import ENVIRONMENTAL_SENSING
 from drivers.ess.thermometer import HEALTH_THERMOMETER
@@ -16,6 +17,9 @@ from drivers.gatt.profile import Plan
 from drivers.gatt.survey import Survey
 from drivers.heard import Sighting, full_uuid
 from logger.driver_api import Look, ProbeRequest, Seen
+
+
+PATIENT = 3  # connections that may end for want of an answer; assumed
 
 
 class EssProfile:
@@ -29,10 +33,18 @@ class EssProfile:
 
     def __init__(self, options: EssOptions) -> None:
         self._options = options
+        self._unanswered = 0  # connections in a row that a descriptor ended
 
     async def plan(self, connection: Connection) -> Plan:
-        """What to use of this connection."""
-        return plan_of(await offers_of(connection), connection.characteristics, self._options)
+        """What to use of this connection. A descriptor without an answer ends it, for another sensor might be
+        taken for the one meant; a probe that never answers is used as one without descriptors."""
+        try:
+            offers = await offers_of(connection, strict=self._unanswered < PATIENT)
+        except RadioError as error:
+            self._unanswered += unanswered(error)
+            raise
+        self._unanswered = 0 if self._unanswered < PATIENT else PATIENT
+        return plan_of(offers, connection.characteristics, self._options)
 
 
 class EssDriver(GattDriver):

@@ -19,6 +19,7 @@ from drivers.probe import (
     ProbeOptions,
     Rhythm,
     SignalReport,
+    Wanted,
     backoff_s,
     judge,
     not_found,
@@ -152,6 +153,8 @@ class GattProbe:
         self._signal = SignalReport(request.name, context)
         self._sighting: Sighting | None = None
         self._searched = False
+        self._before: str | None = None  # address of the device that delivered
+        self._missed = False  # a whole search did not find that one again
         self._failures = 0  # connections in a row that delivered nothing
 
     async def supervise(self) -> None:
@@ -179,11 +182,17 @@ class GattProbe:
             self._report.state(LinkState.LOST, f"{error}")
             return Outcome.NO_RADIO
         if found is None:
+            self._missed = self._before is not None
             self._report.state(
                 LinkState.LOST,
                 f"{'; '.join(not_found(self._wanted, self._patience.search))}; {HELD}; still searching",
             )
             return Outcome.NOT_FOUND
+        if self._before not in (None, found.address):
+            text, next_step = too_many(self._wanted, [self._before or "", found.address])
+            text = f"{text}; the first is not heard any more and {found.address} is used now, {next_step}"
+            self._report.remark(f"now {found.address}", text)
+        self._missed = False
         self._sighting = found
         self._signal.update(found.signal_dbm)
         return Outcome.FOUND
@@ -193,11 +202,14 @@ class GattProbe:
         the first search, later after it, for what is known of it may be out of date by then."""
         found, first = None, not self._searched
         self._searched = True
+        # after a loss the same device first: another one of its name is another probe
+        same = self._before is not None and not self._missed
+        wanted = Wanted(address=self._before) if same else self._wanted
         if first:
-            found = await radio.find_connected(self._wanted, self._profile.services)
-        found = found or await radio.find(self._wanted, self._patience.search)
+            found = await radio.find_connected(wanted, self._profile.services)
+        found = found or await radio.find(wanted, self._patience.search)
         if found is None and not first:
-            found = await radio.find_connected(self._wanted, self._profile.services)
+            found = await radio.find_connected(wanted, self._profile.services)
         return found
 
     async def _deliver(self) -> Outcome:
@@ -217,7 +229,7 @@ class GattProbe:
                 )
                 self._report.state(LinkState.LOST, await session.run())
                 if session.delivered:
-                    self._failures = 0
+                    self._failures, self._before = 0, self._sighting.address
         except RadioError as error:
             if error.trouble == FULL:
                 return Outcome.NO_ROOM

@@ -449,3 +449,23 @@ def test_the_table_leads_from_every_outcome_of_a_step_back_to_searching() -> Non
         assert then in {s for s, _ in TRANSITIONS} | {Step.SEARCH}
         assert step in Step
     assert {outcome for _, outcome in TRANSITIONS} == set(Outcome)
+
+
+@pytest.mark.bluetooth
+async def test_after_a_loss_the_same_one_of_two_with_a_name_is_used(air: Any) -> None:
+    one, two, log = await air.remote(), await air.remote(), air.log()
+    for remote, value in ((one, C_21_37), (two, C_48_89)):
+        await remote.serve(air.Char(TEMPERATURE, value, ("read",)))
+    await one.advertise(name="twin")
+    async with air.running(QuickDriver([air.request(name="twin")], log.context())):
+        await log.until(lambda: 21.37 in log.values(Quantity.TEMPERATURE))
+        await two.advertise(name="twin")
+        for _ in range(2):
+            await one.drop()
+            await log.until(lambda: log.state() is LOST)
+            await log.until(lambda: log.state() is LIVE)
+        assert set(log.values(Quantity.TEMPERATURE)) == {21.37}
+        await one.hide()
+        await one.drop()
+        await log.until(lambda: 48.89 in log.values(Quantity.TEMPERATURE))
+    assert any(one.address in text and two.address in text for _, _, text in log.links)
