@@ -18,7 +18,6 @@ from drivers.gatt.survey import Survey
 from drivers.heard import Sighting, full_uuid
 from logger.driver_api import Look, ProbeRequest, Seen
 
-
 PATIENT = 3  # connections that may end for want of an answer; assumed
 
 

@@ -17,7 +17,6 @@ from drivers.probe import LinkReport, Rhythm
 from logger.core.readings import NS_PER_S
 from logger.driver_api import DecodeError, DriverContext, Flag, LinkState, Sample
 
-
 ECHO_NS = 2 * NS_PER_S  # until when BlueZ may repeat a value that was read to its subscribers; assumed
 
 
