@@ -7,6 +7,7 @@ saturation pressure by Hyland and Wexler as printed there. Floats and arrays ali
 
 from __future__ import annotations
 
+import math
 from typing import TypeVar
 
 import numpy as np
@@ -27,7 +28,7 @@ _OVER_ICE = (-5.6745359e3, 6.3925247, -9.677843e-3, 6.2215701e-7, 2.0747825e-9, 
 _OVER_WATER = (-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4452093e-8, 0.0, 6.5459673)
 
 
-def heat_capacity_j_kg_k(w: float) -> float:
+def heat_capacity_j_kg_k(w: FloatOrArray) -> FloatOrArray:
     """Heat to warm the moist air around 1 kg of dry air by 1 K; it does not depend on temperature."""
     return CP_DRY_J_KG_K + CP_VAPOUR_J_KG_K * w
 
@@ -43,7 +44,23 @@ def enthalpy_j_kg(temp_c: FloatOrArray, w: float) -> FloatOrArray:
 
 def volume_m3_kg(temp_c: FloatOrArray, w: float, pressure_pa: float) -> FloatOrArray:
     """Volume in m3 per kg of dry air."""
-    return (temp_c + KELVIN) * (R_DRY_J_KG_K * (1.0 + VAPOUR_VOLUME * w) / pressure_pa)
+    return (temp_c + KELVIN) * volume_m3_kg_k(w, pressure_pa)
+
+
+def volume_m3_kg_k(w: float, pressure_pa: float) -> float:
+    """Volume in m3 per kg of dry air and K of absolute temperature."""
+    return R_DRY_J_KG_K * (1.0 + VAPOUR_VOLUME * w) / pressure_pa
+
+
+def mixed(share: float, one: tuple[float, float], other: tuple[float, float]) -> tuple[float, float]:
+    """Temperature and humidity ratio of two streams of (degC, kg/kg) mixed without heat from elsewhere.
+
+    ``share`` is that of ``other`` in the dry air. Enthalpy and water mix by dry mass (ASHRAE
+    Fundamentals ch. 1, adiabatic mixing).
+    """
+    w = one[1] + share * (other[1] - one[1])
+    enthalpy = (1.0 - share) * enthalpy_j_kg(*one) + share * enthalpy_j_kg(*other)
+    return (enthalpy - w * H_VAPOUR_J_KG) / heat_capacity_j_kg_k(w), w
 
 
 def saturation_pa(temp_c: npt.ArrayLike) -> npt.NDArray[np.float64]:
@@ -63,13 +80,28 @@ def _saturation(kelvin: npt.NDArray[np.float64], c: tuple[float, ...]) -> npt.ND
     return np.asarray(np.exp(log_p))
 
 
+def saturated_w(temp_c: float, pressure_pa: float) -> float:
+    """Humidity ratio of saturated air; for one float, fast.
+
+    >>> abs(saturated_w(12.0, 101_325.0) - humidity_ratio(12.0, 1.0, 101_325.0)) < 1e-12
+    True
+    """
+    kelvin = temp_c + KELVIN
+    c = _OVER_ICE if kelvin < KELVIN else _OVER_WATER
+    power = c[1] + kelvin * (c[2] + kelvin * (c[3] + kelvin * (c[4] + kelvin * c[5])))
+    vapour_pa = math.exp(c[0] / kelvin + power + c[6] * math.log(kelvin))
+    return RATIO_OF_MASSES * vapour_pa / (pressure_pa - vapour_pa)
+
+
 def humidity_ratio(temp_c: float, humidity: float, pressure_pa: float) -> float:
     """Humidity ratio of air of relative ``humidity`` (a fraction)."""
     vapour_pa = humidity * float(saturation_pa(temp_c))
     return RATIO_OF_MASSES * vapour_pa / (pressure_pa - vapour_pa)
 
 
-def relative_humidity_pct(temp_c: npt.ArrayLike, w: float, pressure_pa: float) -> npt.NDArray[np.float64]:
+def relative_humidity_pct(
+    temp_c: npt.ArrayLike, w: FloatOrArray, pressure_pa: float
+) -> npt.NDArray[np.float64]:
     """Relative humidity in % of air of humidity ratio ``w``."""
     vapour_pa = pressure_pa * w / (RATIO_OF_MASSES + w)
     return np.asarray(100.0 * vapour_pa / saturation_pa(temp_c))

@@ -1,19 +1,33 @@
 """What the simulated unit, its ducts and its room are made of, and where a stage ends up.
 
 Heat into the metal = input x (1 - flue loss); out of it to the air stream and, through the
-section's casing, to the outdoors. The fan (blow-through, constant speed) holds the volume at its
-inlet, so the mass falls as the entering air warms, and its power goes with the density.
+section's casing, to the outdoors. The fan (blow-through) holds the volume at its inlet for a given
+speed, so the mass falls as the entering air warms; its power goes with density and speed cubed.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple
 
-from simulators.moist_air import heat_capacity_j_kg_k, volume_m3_kg
+from simulators.coil import Coil
+from simulators.moist_air import KELVIN, heat_capacity_j_kg_k, volume_m3_kg_k
 
 Profile = tuple[tuple[float, float], ...]
 
 REFERENCE_DENSITY_KG_M3 = 1.2  # kg/m3 at which ``fan_heat_w`` is given; assumed
+OUTDOOR_DRYNESS = 0.8  # of the room's humidity ratio; assumed
+HX_FLOW_EXPONENT = 0.8  # metal to air with the flow: turbulent, Dittus-Boelter; recalled
+
+
+class Kind(StrEnum):
+    """How the unit makes heat or cold: the ``unit.kind`` of a config."""
+
+    GAS = "gas"
+    ELECTRIC = "electric"
+    HEAT_PUMP = "heat-pump"
+    COOLING = "cooling"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,11 +47,42 @@ class Limit:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HeatPump:
+    """How the capacity of a heat pump comes and goes. Sizes are assumed.
+
+    ``capacity_per_k``: change with the outdoor temperature from ``rated_outdoor_c`` on, a share of the
+    rated. It comes up as 1 - exp(-t / ramp). Every ``defrost_every_s`` of running (0: never) it takes
+    ``defrost_share`` of the rated capacity out of the room's air for ``defrost_s``, then comes up again.
+    """
+
+    rated_outdoor_c: float = 8.3  # 47 degF, the usual rating condition; recalled
+    capacity_per_k: float = 0.02
+    ramp_s: float = 120.0
+    defrost_every_s: float = 0.0
+    defrost_s: float = 240.0
+    defrost_share: float = 0.4
+
+    def share(self, outdoor_c: float) -> float:
+        """Capacity at rest over the rated one."""
+        return 1.0 + self.capacity_per_k * (outdoor_c - self.rated_outdoor_c)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoomMoisture:
+    """Dry air that the room holds, and the water that people and work bring into it."""
+
+    air_kg: float
+    gain_kg_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plant:
     """What the unit, its ducts and its room are made of. Defaults are an invented unit: assumed.
 
     ``return_profile`` (s, degC) replaces the room loop. ``input_profile`` (s, factor) modulates
-    the stage's input.
+    the stage's input. ``fan_profile`` (s, factor) changes the fan's volume: a drive of variable speed,
+    or a belt that slips. ``stage_input_w`` of a heat pump is the heat that its refrigerant brings, of a
+    cooling unit (``coil``) what it takes.
     """
 
     stage_input_w: tuple[float, ...]
@@ -60,6 +105,23 @@ class Plant:
     limit: Limit | None = None
     return_profile: Profile = ()
     input_profile: Profile = ()
+    kind: Kind = Kind.GAS
+    air_m3: float = 0.0  # between the heat exchanger's metal: 0 stores nothing
+    fan_profile: Profile = ()
+    outdoor_share: float = 0.0  # of the entering dry air: by a damper, or a leak past the return probe
+    outdoor_w: float | None = None  # None: OUTDOOR_DRYNESS of ``humidity_ratio``
+    supply_leak: float = 0.0  # share of the supply air lost outdoors past the supply probe
+    room_gain_w: float = 0.0
+    moisture: RoomMoisture | None = None  # None: the entering air keeps ``humidity_ratio``
+    uneven: float = 0.0  # supply-1 and supply-3 see this share of the rise less and more
+    radiant: float = 0.0  # share of the way to the metal's temperature that the supply probe is drawn
+    heat_pump: HeatPump | None = None
+    coil: Coil | None = None
+
+    @property
+    def outdoor_humidity_ratio(self) -> float:
+        """Water per dry air outdoors in kg/kg."""
+        return OUTDOOR_DRYNESS * self.humidity_ratio if self.outdoor_w is None else self.outdoor_w
 
     @property
     def metal_j_k(self) -> float:
@@ -80,8 +142,10 @@ class Timeline:
 class Equilibrium:
     """Where one stage ends up at given conditions: W, K, degC, kg/s of dry air.
 
-    ``output_w`` is what the plate speaks of, input x (1 - flue loss)
-    = air heat - fan heat + casing loss.
+    ``output_w`` is what the plate speaks of. Gas, electric: input x (1 - flue loss)
+    = air heat - fan heat + casing loss. Heat pump: the air heat, fan and all. Cooling: the fall of the
+    air's enthalpy, fan and all; then ``air_heat_w`` is its negative, and ``sensible_w`` is what of it
+    cools the air of the leaving humidity (all of it, elsewhere).
     """
 
     input_w: float
@@ -93,54 +157,80 @@ class Equilibrium:
     supply_c: float
     rise_k: float
     dry_air_kg_s: float
+    sensible_w: float
+    condensate_kg_s: float = 0.0
+    condensate_w: float = 0.0  # heat that leaves in it
+
+    @property
+    def latent_w(self) -> float:
+        """What of the output is not sensible."""
+        return self.output_w - self.sensible_w
 
 
-@dataclass(frozen=True, slots=True)
-class Stream:
-    """The moving air of one moment: capacity rate W/K, dry air kg/s, and the fan's heat."""
+class Stream(NamedTuple):
+    """The moving air of one moment: dry air kg/s, capacity rate W/K, the fan's heat, and before and
+    behind the fan degC."""
 
     dry_air_kg_s: float
     capacity_w_k: float
-    return_c: float
+    entering_c: float
     fan_heat_w: float
-
-    @property
-    def fan_outlet_c(self) -> float:
-        """Temperature between fan and heat exchanger."""
-        return self.return_c + self.fan_heat_w / self.capacity_w_k
+    fan_outlet_c: float
 
 
-def stream(plant: Plant, return_c: float) -> Stream:
-    """Air through the unit with the fan on, for entering air of ``return_c``."""
-    w = plant.humidity_ratio
-    dry_air_kg_s = plant.volume_m3_s / volume_m3_kg(return_c, w, plant.pressure_pa)
-    density_kg_m3 = dry_air_kg_s * (1.0 + w) / plant.volume_m3_s
-    return Stream(
-        dry_air_kg_s,
-        dry_air_kg_s * heat_capacity_j_kg_k(w),
-        return_c,
-        plant.fan_heat_w * density_kg_m3 / REFERENCE_DENSITY_KG_M3,
-    )
+class Fan:
+    """The fan at one speed (``share`` of the plant's volume) and one humidity ratio."""
+
+    __slots__ = ("_capacity_j_kg_k", "_fan_w", "_m3_kg_k", "_volume_m3_s", "_wet", "hx_w_k", "share", "w")
+
+    def __init__(self, plant: Plant, w: float, share: float) -> None:
+        self.w, self.share = w, share
+        self.hx_w_k: float = plant.hx_w_k * share**HX_FLOW_EXPONENT
+        self._volume_m3_s = plant.volume_m3_s * share
+        self._m3_kg_k = volume_m3_kg_k(w, plant.pressure_pa)
+        self._capacity_j_kg_k = heat_capacity_j_kg_k(w)
+        self._fan_w = plant.fan_heat_w * share**3  # fan law
+        self._wet = 1.0 + w
+
+    def at(self, entering_c: float) -> Stream:
+        """Air through the unit, for entering air of ``entering_c``."""
+        dry_air_kg_s = self._volume_m3_s / ((entering_c + KELVIN) * self._m3_kg_k)
+        density_kg_m3 = dry_air_kg_s * self._wet / self._volume_m3_s
+        capacity_w_k = dry_air_kg_s * self._capacity_j_kg_k
+        fan_w = self._fan_w * density_kg_m3 / REFERENCE_DENSITY_KG_M3
+        return Stream(dry_air_kg_s, capacity_w_k, entering_c, fan_w, entering_c + fan_w / capacity_w_k)
+
+    def capacity_w_k(self, entering_c: float) -> float:
+        """Of ``at`` the capacity rate alone."""
+        return self._volume_m3_s / ((entering_c + KELVIN) * self._m3_kg_k) * self._capacity_j_kg_k
 
 
-def equilibrium(plant: Plant, input_w: float, return_c: float) -> Equilibrium:
+def stream(plant: Plant, entering_c: float) -> Stream:
+    """Air through the unit with the fan on as it is meant to run."""
+    return Fan(plant, plant.humidity_ratio, 1.0).at(entering_c)
+
+
+def equilibrium(plant: Plant, input_w: float, entering_c: float, fan: Fan | None = None) -> Equilibrium:
     """Solve the metal's balance at rest: output = G (T - T_fan) + K (T - T_outdoor)."""
-    air = stream(plant, return_c)
+    fan = fan or Fan(plant, plant.humidity_ratio, 1.0)
+    air = fan.at(entering_c)
     output_w = input_w * (1.0 - plant.flue_loss)
-    metal_c = metal_rest_c(plant, output_w, plant.hx_w_k, air.fan_outlet_c)
+    metal_c = metal_rest_c(plant, output_w, fan.hx_w_k, air.fan_outlet_c)
     casing_w = plant.casing_w_k * (metal_c - plant.outdoor_c)
     air_heat_w = output_w + air.fan_heat_w - casing_w
     rise_k = air_heat_w / air.capacity_w_k
+    stated_w = air_heat_w if plant.kind is Kind.HEAT_PUMP else output_w
     return Equilibrium(
         input_w=input_w,
-        output_w=output_w,
+        output_w=stated_w,
         air_heat_w=air_heat_w,
         fan_heat_w=air.fan_heat_w,
         casing_loss_w=casing_w,
-        return_c=return_c,
-        supply_c=return_c + rise_k,
+        return_c=entering_c,
+        supply_c=entering_c + rise_k,
         rise_k=rise_k,
         dry_air_kg_s=air.dry_air_kg_s,
+        sensible_w=stated_w,
     )
 
 

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from logger.core.readings import Quantity
-from simulators.plant import SIGNALS, STEP_S, PlantRun, _decays, _relax, simulate
+from simulators.heater import decays, relax
+from simulators.plant import SIGNALS, STEP_S, PlantRun, simulate
 from simulators.scenarios import SCENARIOS, UNIT
 from simulators.unit import Limit, Plant, SlowNode, Timeline, equilibrium, stream
 
@@ -239,7 +240,7 @@ def test_input_profile_modulates() -> None:
 @pytest.mark.parametrize("tau_s", [0.7, 60.0, 900.0])
 def test_step_is_the_exact_exponential_and_its_mean(tau_s: float) -> None:
     # Source: scipy.integrate.quad over the closed form rest + (start - rest) exp(-t / tau).
-    end, mean = _relax(50.0, 20.0, *_decays(tau_s))
+    end, mean = relax(50.0, 20.0, *decays(tau_s, STEP_S))
     assert end == pytest.approx(20.0 + 30.0 * math.exp(-STEP_S / tau_s), rel=1e-12)
     integral, _ = quad(lambda t: 20.0 + 30.0 * math.exp(-t / tau_s), 0.0, STEP_S)
     assert mean == pytest.approx(integral / STEP_S, rel=1e-12)

@@ -89,7 +89,7 @@ def test_config_is_toml_and_tells_the_plants_truth(name: str) -> None:
     volume, unit = config["airflow"]["volume"].split()
     assert unit == "cfm"
     # Source: NIST SP 811 appendix B.8, 1 ft3/min = 4.719474 E-04 m3/s.
-    assert float(volume) * 4.719474e-4 == pytest.approx(scenario.plant.volume_m3_s, rel=1e-6)
+    assert float(volume) * 4.719474e-4 == pytest.approx(scenario.truth.volume_m3_s, rel=1e-6)
 
 
 def test_config_gives_the_casing_loss_of_the_perfect_case() -> None:
