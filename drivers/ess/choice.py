@@ -35,6 +35,7 @@ def plan_of(offers: Sequence[Offer], everything: Sequence[Characteristic], optio
         sources=tuple(_source(each, options) for each in used),
         remarks=(*over, *(said for each in used for said in _said_of(each, options)), *_not_used(everything)),
         interval_s=_interval_s(used, options),
+        on_change=_speaks_on_change_alone(used),
     )
     if over and not plan.usable:
         return replace(plan, refused=(over[0][1], "or use a probe that measures the air"))
@@ -172,6 +173,17 @@ def _interval_s(used: Sequence[Offer], options: EssOptions) -> float | None:
     """How often the probe is heard at the latest, where one of its values tells."""
     times = [_heard_every_s(each, options) for each in used if each.kind.quantity is not Quantity.BATTERY]
     return min((min(each, LONGEST_S) for each in times if each is not None), default=None)
+
+
+def _speaks_on_change_alone(used: Sequence[Offer]) -> bool:
+    air = [each for each in used if each.kind.quantity is not Quantity.BATTERY]
+    return bool(air) and all(
+        each.characteristic.can_notify
+        and not each.characteristic.can_read
+        and each.triggers
+        and not interval_s(each.triggers)
+        for each in air
+    )
 
 
 def _heard_every_s(offer: Offer, options: EssOptions) -> float | None:

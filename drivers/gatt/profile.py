@@ -44,13 +44,15 @@ class Plan:
 
     ``remarks`` are said once a run: a key and a sentence. ``interval_s`` is how often the probe
     speaks by its own word, where it tells. ``refused`` is why the probe cannot be used as it is
-    asked for, and what to do. ``subscribed`` is called once, after the subscriptions.
+    asked for, and what to do. ``subscribed`` is called once, after the subscriptions. ``on_change``: it
+    speaks only when something changes and cannot be asked, so that its silence is no fault.
     """
 
     sources: tuple[Source, ...]
     remarks: tuple[tuple[str, str], ...] = ()
     interval_s: float | None = None
     refused: tuple[str, str] | None = None
+    on_change: bool = False
     subscribed: Callable[[Connection], Awaitable[None]] | None = None
 
     @property

@@ -19,6 +19,8 @@ from logger.driver_api import DecodeError, DriverContext, Flag, LinkState, Sampl
 
 ECHO_NS = 2 * NS_PER_S  # until when BlueZ may repeat a value that was read to its subscribers; assumed
 
+PATIENT_NS = 600 * NS_PER_S  # from look to look at a connection that may be silent; assumed
+
 
 class Pace(NamedTuple):
     """How often what is read, in s."""
@@ -86,7 +88,7 @@ class Session:
             now_ns = self._context.now_ns()
             if self._connection.lost.is_set():
                 return "the connection was lost; searching for the probe again"
-            if now_ns >= self._rhythm.silent_at_ns():
+            if now_ns >= self._silent_at_ns(now_ns):
                 self._rhythm.silence()
                 return self._why_unread or "connected, but it sends nothing; connecting anew"
             due = [c for c in self._channels if c.due_ns is not None and c.due_ns <= now_ns]
@@ -94,7 +96,12 @@ class Session:
                 await self._read(channel)
             if not due:
                 plans = [c.due_ns for c in self._channels if c.due_ns is not None]
-                await self._wait_until(min([self._rhythm.silent_at_ns(), *plans]))
+                await self._wait_until(min([self._silent_at_ns(now_ns), *plans]))
+
+    def _silent_at_ns(self, now_ns: int) -> int:
+        """Never for a probe that speaks only on change: while the connection holds it is there."""
+        heard = all(c.subscribed for c in self._channels if c.source.measures)
+        return now_ns + PATIENT_NS if self._plan.on_change and heard else self._rhythm.silent_at_ns()
 
     def _channel(self, source: Source) -> Channel:
         every_s = self._pace.ask_after if source.characteristic.can_notify else source.read_every_s

@@ -144,6 +144,14 @@ def test_the_interval_is_that_of_the_value_that_comes_most_often() -> None:
     assert plan(offer(T, "r", descriptor=of(AIR, update="3c0000")), offer(WIND, "n")).interval_s == 60.0
 
 
+def test_who_speaks_on_change_alone_may_be_silent() -> None:
+    assert plan(offer(T, "n", trigger="03")).on_change
+    assert not plan(offer(T, "rn", trigger="03")).on_change  # it is asked
+    assert not plan(offer(T, "n")).on_change
+    assert not plan(offer(T, "n", trigger="01 1e0000")).on_change  # it is regular
+    assert not plan(offer(T, "n", trigger="03"), offer(WIND, "n")).on_change
+
+
 def test_a_trigger_is_told_in_words() -> None:
     assert (
         "temperature is notified only when the value changes, so that a silence is no fault; it is asked "

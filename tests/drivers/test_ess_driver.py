@@ -469,3 +469,20 @@ async def test_after_a_loss_the_same_one_of_two_with_a_name_is_used(air: Any) ->
         await one.drop()
         await log.until(lambda: 48.89 in log.values(Quantity.TEMPERATURE))
     assert any(one.address in text and two.address in text for _, _, text in log.links)
+
+
+@pytest.mark.bluetooth
+async def test_a_probe_that_speaks_only_on_change_is_not_cut_off_for_its_silence(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.serve(air.Char(TEMPERATURE, C_21_37, ("notify",), descriptors=((0x290D, b"\x03"),)))
+    await remote.advertise()
+    async with air.running(QuickDriver([air.request(address=remote.address)], log.context())):
+        await remote.subscribed(TEMPERATURE)
+        remote.notify(TEMPERATURE, C_21_37)
+        await log.until(lambda: log.state() is LIVE)
+        await asyncio.sleep(4 * QuickDriver.silence_s)  # a mock in another process: no clock to inject
+        remote.notify(TEMPERATURE, C_48_89)
+        await log.until(lambda: 48.89 in log.values(Quantity.TEMPERATURE))
+        assert LOST not in log.states()
+        await remote.drop()
+        await log.until(lambda: log.state() is LOST)
