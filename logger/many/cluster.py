@@ -16,7 +16,7 @@ from typing import Any
 from logger.core.errors import RiselogError, UsageError
 from logger.documents import versions
 from logger.faults import complain
-from logger.many.job import Answer, Job, failed, packed
+from logger.many.job import Answer, Work, failed
 from logger.many.spread import AHEAD, LOST, Load, Numbered, Room, Settled, flown
 from logger.text import clean_text, one_line
 
@@ -86,7 +86,7 @@ def _loads(jobs: Iterable[Numbered], alive: Callable[[], bool]) -> Iterator[Load
             yield Load(number=number, job=job, answer=_lost(job, "its scheduler is gone"))
             continue
         try:
-            full = packed(job)
+            full = job.packed()
         except Exception as error:  # noqa: BLE001 - told of this job alone
             yield Load(number=number, job=job, answer=failed(job.label, error))
         else:
@@ -100,7 +100,7 @@ def _answer(load: Load, future: Future[Answer]) -> Answer:
         return _lost(load.job, one_line(f"{type(error).__name__} {error}").rstrip()[:200])
 
 
-def _lost(job: Job, what: str) -> Answer:
+def _lost(job: Work, what: str) -> Answer:
     reason = (
         f"the cluster lost it ({what}); see that its scheduler runs, and its workers have memory and riselog"
     )

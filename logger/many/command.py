@@ -18,7 +18,7 @@ from logger.export import Progress, told_to
 from logger.faults import ENDED_AT_ONCE, INTERNAL_FAULT, complain
 from logger.many.inputs import jobs_of
 from logger.many.job import Answer, Job
-from logger.many.spread import Settled, over_processes
+from logger.many.spread import Numbered, Settled, over_processes
 from logger.registry import DriverOptions
 from logger.screen.format import DASH, clean, number, percent, show
 
@@ -42,7 +42,7 @@ def many_command(
     found = list(jobs_of(texts, config, SystemClock().utc_us()))
     answers = {n: answer for n, answer in enumerate(found) if isinstance(answer, Answer)}
     waiting = [(n, job) for n, job in enumerate(found) if isinstance(job, Job)]
-    ended = _gathered(answers, _spread(waiting, scheduler, jobs), f"of {len(found)} runs computed")
+    ended = gathered(answers, spread(waiting, scheduler, jobs), f"of {len(found)} runs computed")
     for place, job in waiting:
         if place not in answers:
             answers[place] = Answer(label=job.label, reason="not computed: ended before", exit_code=0)
@@ -55,7 +55,8 @@ def many_command(
     return ENDED_AT_ONCE if ended else many_exit_code(ordered)
 
 
-def _spread(waiting: list[tuple[int, Job]], scheduler: str | None, jobs: int | None) -> Generator[Settled]:
+def spread(waiting: Sequence[Numbered], scheduler: str | None, jobs: int | None) -> Generator[Settled]:
+    """Work spread over the cluster of ``scheduler``, or over ``jobs`` processes here."""
     if scheduler is None:
         return over_processes(waiting, jobs or os.cpu_count() or 1)
     from logger.many.cluster import over_cluster  # noqa: PLC0415 - an extra
@@ -63,7 +64,7 @@ def _spread(waiting: list[tuple[int, Job]], scheduler: str | None, jobs: int | N
     return over_cluster(waiting, scheduler)
 
 
-def _gathered(answers: dict[int, Answer], settled: Generator[Settled], done: str) -> bool:
+def gathered(answers: dict[int, Answer], settled: Generator[Settled], done: str) -> bool:
     """Put in what comes; whether Ctrl-C or SIGTERM ended it, which keeps what has come."""
     progress = Progress(told_to(Path()))
     with ExitStack() as stack:

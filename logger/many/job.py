@@ -10,7 +10,7 @@ import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from logger.config.load import LoadedConfig, loads_config
 from logger.core.errors import RiselogError, TableError
@@ -52,6 +52,24 @@ class Content:
         return _READING_BYTES * sum(len(block) for block in self.stored[1].blocks)
 
 
+class Work(Protocol):
+    """What can be computed elsewhere: it is sent there, and its answer comes back."""
+
+    @property
+    def label(self) -> str:
+        """How the user knows it."""
+
+    @property
+    def size(self) -> int:
+        """Bytes that are sent, about."""
+
+    def packed(self) -> Work:
+        """It with all that it needs, for a computer that sees no file of this one."""
+
+    def answered(self) -> Answer:
+        """What came of it; never raises."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
     """One run of a store, or (``run`` None) one file of readings.
@@ -65,6 +83,19 @@ class Job:
     config: ConfigText | None = None
     now_utc_us: int
     content: Content | None = None
+
+    @property
+    def size(self) -> int:
+        """Bytes that are sent, about."""
+        return 0 if self.content is None else self.content.size
+
+    def packed(self) -> Job:
+        """See ``packed``."""
+        return packed(self)
+
+    def answered(self) -> Answer:
+        """See ``answered``."""
+        return answered(self)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

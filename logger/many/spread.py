@@ -14,14 +14,14 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
 
-from logger.many.job import Answer, Job, answered, failed
+from logger.many.job import Answer, Work, failed
 
 LOST = 4  # exit code: the work could not be done
 AHEAD = 2  # jobs in flight for each that computes: the next one lies ready; assumed
 
 LOOK_S = 2.0  # wall time between two looks whether the executor lives; assumed
 
-Numbered = tuple[int, Job]
+Numbered = tuple[int, Work]
 Settled = tuple[int, Answer]
 
 
@@ -30,13 +30,13 @@ class Load:
     """A job on its way, or ``answer``: what came of it before it could be sent."""
 
     number: int
-    job: Job
+    job: Work
     answer: Answer | None = None
 
     @property
     def size(self) -> int:
         """Bytes that are sent, about."""
-        return 0 if self.job.content is None else self.job.content.size
+        return self.job.size
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,10 +78,14 @@ def _sent(executor: Executor, load: Load) -> Future[Answer]:
         future.set_result(load.answer)
         return future
     try:
-        return executor.submit(answered, load.job)
+        return executor.submit(_answered, load.job)
     except Exception as error:  # noqa: BLE001 - who computes is gone: told with this job as with those in flight
         future.set_exception(error)
         return future
+
+
+def _answered(work: Work) -> Answer:
+    return work.answered()
 
 
 def _given_up(future: Future[Answer]) -> Future[Answer]:
