@@ -1,0 +1,77 @@
+"""The options of ``riselog study`` as the command line has them; the body is imported late."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+app = typer.Typer(rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False)
+
+
+@app.command()
+def study(
+    *,
+    scenario: Annotated[
+        list[str] | None,
+        typer.Option(help="A scenario (`riselog demo --list`); repeat it. A list of ten where left out."),
+    ] = None,
+    trials: Annotated[int, typer.Option(help="Trials of each cell.")] = 500,
+    seed: Annotated[int, typer.Option(help="The same seed gives the same study.")] = 1,
+    jobs: Annotated[int | None, typer.Option(help="Processes; one a core where left out.")] = None,
+    scheduler: Annotated[str | None, typer.Option(help="A Dask scheduler, as tcp://host:8786.")] = None,
+    probe_u95: Annotated[
+        str | None, typer.Option(help='Temperature probes to compare, as "0.1 K,0.3 K".')
+    ] = None,
+    noise: Annotated[str | None, typer.Option(help='Their noise, as "0.03 K,0.2 K".')] = None,
+    lag: Annotated[str | None, typer.Option(help='Their time constant, as "8 s,30 s".')] = None,
+    airflow_u95: Annotated[str | None, typer.Option(help='How well the airflow is known: "2 %,6 %".')] = None,
+    traverse: Annotated[
+        str | None, typer.Option(help='Or a simulated traverse: "log-tchebycheff 5x5,equal-area 3x3".')
+    ] = None,
+    window: Annotated[str | None, typer.Option(help='[steady] window, as "60 s,120 s".')] = None,
+    hold: Annotated[str | None, typer.Option(help='[steady] hold, as "30 s,60 s".')] = None,
+    remaining: Annotated[str | None, typer.Option(help='[steady] remaining, as "1 %,2 %".')] = None,
+    output: Annotated[Path | None, typer.Option(help="Write a page with plots (.html).")] = None,
+    csv: Annotated[Path | None, typer.Option("--csv", help="Write the rows as CSV.")] = None,
+    json: Annotated[
+        bool, typer.Option("--json", help="One JSON document on stdout, messages on stderr.")
+    ] = False,
+) -> None:
+    """The method tested on simulated probes: bias, coverage of u95, waiting time, wrong verdicts.
+
+    Every combination of what is varied is a cell. Ctrl-C keeps what is done. All of it is a simulation.
+
+    \b
+    Examples:
+      riselog study --trials 100
+      riselog study --scenario standard --probe-u95 "0.1 K,0.3 K,1 K" --airflow-u95 "2 %,4 %"
+      riselog study --scenario standard --traverse "log-tchebycheff 5x5,equal-area 3x3"
+      riselog study --output study.html --csv study.csv --json
+    """  # noqa: D301 - \b keeps the examples' lines in --help
+    from simulators.study.command import study_command  # noqa: PLC0415 - costs start-up time
+    from simulators.study.options import StudyOptions  # noqa: PLC0415
+
+    grid = {
+        "probe_u95_k": probe_u95,
+        "noise_k": noise,
+        "lag_s": lag,
+        "airflow_u95": airflow_u95,
+        "traverse": traverse,
+        "window_s": window,
+        "hold_s": hold,
+        "remaining": remaining,
+    }
+    options = StudyOptions(
+        scenarios=tuple(scenario or ()),
+        trials=trials,
+        seed=seed,
+        jobs=jobs,
+        scheduler=scheduler,
+        grid={name: text for name, text in grid.items() if text is not None},
+        output=output,
+        csv=csv,
+        json=json,
+    )
+    raise typer.Exit(study_command(options))

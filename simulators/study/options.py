@@ -1,0 +1,119 @@
+"""The options of a study as they are typed, and the cells they stand for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from math import isfinite
+from pathlib import Path
+
+from logger.config.quantities import Dimension, QuantityError, parse
+from logger.core.errors import ConfigError, UsageError
+from logger.text import clean_text
+from simulators.scenarios import find
+from simulators.study.setting import Setting, cells
+from simulators.study.traverses import method_of
+
+STANDARD_LIST = (
+    "standard",
+    "tau-60",
+    "tau-200",
+    "tau-300",
+    "slow-tail",
+    "climbing-room",
+    "weak",
+    "flat-supply",
+    "limit-cycling",
+    "short-firing",
+)
+MOST_CELLS = 1_000  # more would run for days: rather a slip of the pen (assumed)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyOptions:
+    """As typed. ``grid``: texts by field of ``Setting``, several values apart by commas."""
+
+    scenarios: tuple[str, ...] = ()
+    trials: int = 500
+    seed: int = 1
+    jobs: int | None = None
+    scheduler: str | None = None
+    grid: dict[str, str] = field(default_factory=dict)
+    output: Path | None = None
+    csv: Path | None = None
+    json: bool = False
+
+
+def _quantity(
+    dimension: Dimension, *, least: float = 0.0, most: float = float("inf")
+) -> Callable[[str], float]:
+    def value(text: str) -> float:
+        number = parse(text, dimension)
+        if not isfinite(number) or not least <= number <= most:
+            raise QuantityError(f"'{text}' is not within what can be")
+        return number
+
+    return value
+
+
+def _traverse(text: str) -> str:
+    method_of(text)
+    return " ".join(text.split())
+
+
+_TINY = 1e-9
+_GRID: dict[str, tuple[str, Callable[[str], object]]] = {
+    "probe_u95_k": ("--probe-u95", _quantity(Dimension.DIFFERENCE, least=_TINY, most=20.0)),
+    "noise_k": ("--noise", _quantity(Dimension.DIFFERENCE, most=20.0)),
+    "lag_s": ("--lag", _quantity(Dimension.TIME, most=600.0)),
+    "airflow_u95": ("--airflow-u95", _quantity(Dimension.FRACTION, least=_TINY, most=0.9)),
+    "traverse": ("--traverse", _traverse),
+    "window_s": ("--window", _quantity(Dimension.TIME, least=30.0, most=600.0)),
+    "hold_s": ("--hold", _quantity(Dimension.TIME, least=1.0, most=3600.0)),
+    "remaining": ("--remaining", _quantity(Dimension.FRACTION, least=0.0001, most=0.5)),
+}
+
+
+def cells_of(options: StudyOptions) -> tuple[Setting, ...]:
+    """Every cell of the study.
+
+    Raises
+    ------
+    UsageError
+        A value that cannot be read or be used; the sentence names its option.
+    """
+    if options.trials < 1:
+        raise UsageError(f"--trials {options.trials}: at least one trial has to be made")
+    if options.seed < 0:
+        raise UsageError(f"--seed {options.seed}: write a whole number from 0 upwards")
+    if "airflow_u95" in options.grid and "traverse" in options.grid:
+        raise UsageError("--airflow-u95 and --traverse both say how well the airflow is known: leave one out")
+    grid = {name: _values(name, text) for name, text in options.grid.items()}
+    scenarios = tuple(dict.fromkeys(options.scenarios)) or STANDARD_LIST
+    for scenario in scenarios:
+        _known(scenario)
+    found = tuple(cells(scenarios, grid))
+    if len(found) > MOST_CELLS:
+        raise UsageError(f"these options make {len(found)} cells; vary less at once, {MOST_CELLS} at most")
+    return found
+
+
+def _values(name: str, text: str) -> list[object]:
+    option, read = _GRID[name]
+    try:
+        return list(dict.fromkeys(read(part.strip()) for part in text.split(",")))
+    except QuantityError as error:
+        raise UsageError(f"{option}: {error}") from error
+
+
+def _known(name: str) -> None:
+    try:
+        scenario = find(name)
+    except ConfigError as error:
+        text = str(error).removeprefix("[sim] scenario: ")
+        raise UsageError(f"--scenario {clean_text(name)[:40]}: {text}") from error
+    missing = [
+        signal for signal in ("return", "supply", "velocity", "pressure") if signal not in scenario.probes
+    ]
+    if missing:
+        raise UsageError(f"--scenario {name}: it has no probe for {', '.join(missing)}, which a study needs")

@@ -1,0 +1,30 @@
+"""One cell of a study: a scenario, and what is varied in it. SI; fractions, not percent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setting:
+    """None: as the scenario has it. ``traverse``: a method and its points, such as ``equal-area 3x3``."""
+
+    scenario: str
+    probe_u95_k: float | None = None
+    noise_k: float | None = None
+    lag_s: float | None = None
+    airflow_u95: float | None = None
+    traverse: str | None = None
+    window_s: float | None = None
+    hold_s: float | None = None
+    remaining: float | None = None
+
+
+def cells(scenarios: Sequence[str], grid: Mapping[str, Sequence[object]]) -> Iterator[Setting]:
+    """Every scenario with every combination; ``grid`` names fields of ``Setting``."""
+    varied = {name: values for name, values in grid.items() if values}
+    for scenario in scenarios:
+        for values in product(*varied.values()):
+            yield Setting(scenario=scenario, **dict(zip(varied, values, strict=True)))  # type: ignore[arg-type]

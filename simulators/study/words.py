@@ -1,0 +1,24 @@
+"""What a study's numbers mean, for the page."""
+
+from __future__ import annotations
+
+TERMS = (
+    ("bias", "mean of (output found - true output) over the true output"),
+    ("u95", "median of the expanded uncertainty that the trials state, in percent of their output"),
+    ("coverage", "share of the trials whose interval, output ± u95, holds the true output; 95 % is stated"),
+    ("99 % limits", "exact limits of a rate that was counted (Clopper and Pearson, 1934)"),
+    (
+        "false steady",
+        "share of the trials whose steady stretch began when the true output was further off than asked, and "
+        "than the program allowed for when it first said steady; where there is no plateau, every stretch",
+    ),
+    ("missed", "share of the trials without a steady stretch where there is a plateau"),
+    ("wrong", "verdicts that contradict the true output; an undecided one does not"),
+)
+METHOD = (
+    "Each trial draws what its budget states: zero error of each probe and one common to all, gain, place in "
+    "the stream, airflow, its way from the traverse to the firing, barometer, humidity, casing loss. The "
+    "probes' noise, timing and drop-outs are simulated, and the program itself reads them.",
+    "What a scenario has beyond that (a slow cabinet, a room that climbs) is in no budget line by its size: "
+    "its coverage shows how the method bears it.",
+)

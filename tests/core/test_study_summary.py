@@ -1,0 +1,126 @@
+"""The row of a cell, from trials whose statistics are known without this program."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from simulators.study.document import study_document, study_lines, table_of
+from simulators.study.questions import answered
+from simulators.study.setting import Setting, cells
+from simulators.study.summary import false_steady, summary
+from simulators.study.trial import Trial
+
+
+@dataclass
+class StandIn:
+    """What a bench tells the statistics: no plant, no probes, no core."""
+
+    setting: Setting = field(default_factory=lambda: Setting(scenario="stand-in"))
+    steady_expected: bool = True
+    least: float | None = 400.0
+    job: Any = field(default_factory=lambda: SimpleNamespace(steady=SimpleNamespace(remaining=0.01)))
+
+    @property
+    def truth(self) -> Any:
+        return SimpleNamespace(steady_expected=self.steady_expected)
+
+    def least_s(self) -> float | None:
+        return self.least
+
+
+def _trial(number: int, error: float, *, u95: float = 1.959964, **more: Any) -> Trial:
+    plain: dict[str, Any] = {"verdict": "undecided", "true_verdict": "meets", "residual": 0.0, "bound": 0.005}
+    plain |= {"decided_s": 600.0, "shares": (("airflow", 0.75), ("scatter", 0.25))}
+    return Trial(number=number, truth_w=100.0, output_w=100.0 + error, u95_w=u95, **(plain | more))
+
+
+def _row(trials: list[Trial], **bench: Any) -> dict[str, Any]:
+    return summary(StandIn(**bench), trials)  # type: ignore[arg-type]
+
+
+def test_normal_errors_with_exact_intervals() -> None:
+    """Errors of one sigma about 0.5 and intervals of 1.96 sigma: normal tables give 93.2 %, bias 0.5 %.
+
+    P(|Z + 0.5| <= 1.96) = Phi(1.46) - Phi(-2.46) = 0.9279 - 0.0069 = 0.921 (normal table).
+    """
+    rng = np.random.default_rng(3)
+    for shift, coverage in ((0.0, 0.950), (0.5, 0.921)):
+        errors = shift + rng.standard_normal(20_000)
+        row = _row([_trial(n, float(e)) for n, e in enumerate(errors)])
+        assert row["bias_low"] < shift < row["bias_high"]
+        assert row["coverage_low"] < coverage < row["coverage_high"]
+        assert row["coverage_high"] - row["coverage_low"] < 0.012
+        assert row["spread_percent"] == pytest.approx(1.0, abs=0.03)
+
+
+def test_rates_and_waits() -> None:
+    trials = [
+        _trial(0, 0.0, residual=0.02, said=0.005),  # further off than asked and than it says: false
+        _trial(
+            1, 0.0, residual=0.02, said=0.03, mean_residual=0.02, bound=0.01
+        ),  # it said so itself, and less in the end
+        _trial(2, 0.0, verdict="below", true_verdict="meets", decided_s=700.0),
+        Trial(number=3, truth_w=100.0, true_verdict="meets"),
+    ]
+    row = _row(trials)
+    assert (row["trials"], row["found"], row["false_steady"], row["missed_steady"]) == (4, 3, 0.25, 0.25)
+    assert row["beyond_bound"] == 1.0 / 3.0
+    assert (row["undecided"], row["decided"], row["wrong_verdicts"]) == (2, 1, 1)
+    assert row["decision_delay_s_median"] == 200.0
+    assert row["budget"] == [{"source": "airflow", "share": 0.75}, {"source": "scatter", "share": 0.25}]
+
+
+def test_where_there_is_no_plateau_every_stretch_is_false_and_none_is_missed() -> None:
+    trials = [_trial(0, 0.0, verdict="meets"), Trial(number=1, truth_w=100.0)]
+    row = _row(trials, steady_expected=False, least=None)
+    assert (row["false_steady"], row["missed_steady"], row["wrong_verdicts"]) == (0.5, None, 1)
+    assert (row["coverage"], row["bias_percent"], row["decision_delay_s_median"]) == (None, None, None)
+
+
+def test_nothing_is_known_of_no_trials() -> None:
+    row = _row([])
+    assert (row["trials"], row["coverage"], row["false_steady"]) == (0, None, None)
+    assert list(study_lines([row], interrupted=True))
+    assert study_document([row], seed=1, asked=9, interrupted=True)["interrupted"] is True
+    assert table_of([row])[1][0][0] == "stand-in"
+
+
+def test_false_steady_needs_a_stretch() -> None:
+    assert not false_steady(Trial(number=0, truth_w=1.0), 0.01)
+
+
+def test_the_product_of_what_is_varied() -> None:
+    found = list(cells(["a", "b"], {"probe_u95_k": [0.1, 0.3], "hold_s": [30.0], "noise_k": []}))
+    assert [(c.scenario, c.probe_u95_k, c.hold_s) for c in found] == [
+        ("a", 0.1, 30.0),
+        ("a", 0.3, 30.0),
+        ("b", 0.1, 30.0),
+        ("b", 0.3, 30.0),
+    ]
+
+
+def _varied(u95: float, **setting: Any) -> dict[str, Any]:
+    return _row([_trial(0, 0.0, u95=u95)], setting=Setting(scenario="s", **setting))
+
+
+def test_the_coarsest_probe_that_is_enough_is_named() -> None:
+    rows = [_varied(u95, probe_u95_k=k) for k, u95 in ((0.1, 4.0), (0.3, 4.9), (1.0, 8.0))]
+    (probe, _, _) = answered(rows)
+    assert "± 0.3 K" in probe.sentences[0]
+    (probe, _, _) = answered(rows[2:])
+    assert "none of those tried" in probe.sentences[0]
+    assert "'airflow' (75%" in probe.sentences[0]
+
+
+def test_the_wait_and_the_traverse_are_answered_and_what_was_not_asked_is_said() -> None:
+    rows = [_varied(6.0, traverse="equal-area 3x3")]
+    probe, wait, traverse = answered(rows)
+    assert "--probe-u95" in probe.sentences[0]
+    assert "10.0 min after ignition" in wait.sentences[0]
+    assert "6.7 min is the least" in wait.sentences[0]
+    assert "u95 6.0 %" in traverse.sentences[0]
