@@ -7,22 +7,22 @@ from dataclasses import dataclass
 from simulators.unit import Kind
 
 
-def air_probe(name: str, role: str, signal: str = "", note: str = "") -> str:
+def air_table(name: str, role: str, signal: str = "", note: str = "") -> str:
     """Table of a probe in an air stream; ``signal`` where it looks at another than its role's."""
     u95 = 'u95 = "0.3 K"' if not note else f'u95 = "0.3 K"                  # {note}'
     looks = f'signal = "{signal}"\n' if signal else ""
     return f'[probes.{name}]\nrole = "{role}"\ndriver = "sim"\n{looks}{u95}\nplacement_u95 = "2 %"\n'
 
 
-RETURN_PROBE = air_probe("ret", "return", note="as matched against the supply probe")
-SUPPLY_PROBE = air_probe("sup", "supply")
-OUTDOOR_PROBE = air_probe("out", "outdoor")
-DUCT_PROBE = """\
+RETURN_TABLE = air_table("ret", "return", note="as matched against the supply probe")
+SUPPLY_TABLE = air_table("sup", "supply")
+OUTDOOR_TABLE = air_table("out", "outdoor")
+DUCT_TABLE = """\
 [probes.duct]
 role = "velocity"              # shows whether the fan runs
 driver = "sim"
 """
-PRESSURE_PROBE = """\
+PRESSURE_TABLE = """\
 [probes.baro]
 role = "pressure"
 driver = "sim"
@@ -47,7 +47,7 @@ class ConfigWords:
     fan_drive: str = "constant-speed"
     outdoor_air: str = "closed"
     unit_keys: tuple[str, ...] = ()
-    probes: tuple[str, ...] = (RETURN_PROBE, SUPPLY_PROBE, DUCT_PROBE, PRESSURE_PROBE)
+    probes: tuple[str, ...] = (RETURN_TABLE, SUPPLY_TABLE, DUCT_TABLE, PRESSURE_TABLE)
 
     def text(self, name: str, line: str, kind: Kind) -> str:
         """The whole config of the scenario ``name``."""

@@ -8,14 +8,11 @@ exact matrix exponential.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 from simulators.unit import Fan, Plant, Stream, metal_rest_c, stream
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
 Pair = tuple[float, float]
+Matrix = tuple[float, float, float, float]
 
 
 def relax(start: float, rest: float, decay: float, mean_decay: float) -> Pair:
@@ -29,28 +26,24 @@ def decays(time_constant_s: float, step_s: float) -> Pair:
     return math.exp(-x), -math.expm1(-x) / x
 
 
-def two_nodes(a: float, b: float, c: float, d: float, step_s: float) -> Callable[[Pair], tuple[Pair, Pair]]:
-    """End and mean over a step of x' = [[a, b], [c, d]] x, for any start; exact.
+def two_nodes(matrix: Matrix, x: Pair, step_s: float) -> tuple[Pair, Pair]:
+    """End and mean over a step of x' = [[a, b], [c, d]] x, matrix = (a, b, c, d); exact.
 
-    Both eigenvalues are real and below 0. Source: Sylvester's formula, for two values m1, m2:
-    f(A) = f(m1) (A - m2) / (m1 - m2) + f(m2) (A - m1) / (m2 - m1), f = exp(h x) and (exp(h x) - 1) / (h x).
+    For b c > 0 the eigenvalues are real. Source: Sylvester's formula, for the values m1, m2:
+    f(A) = f(m1) + (f(m1) - f(m2)) / (m1 - m2) (A - m1), with f = exp(h x) and its mean over the step.
     """
-    middle, half = (a + d) / 2.0, math.hypot((a - d) / 2.0, math.sqrt(b * c))
+    a, b, c, d = matrix
+    middle, half = (a + d) / 2.0, math.sqrt(((a - d) / 2.0) ** 2 + b * c)
     m1, m2 = middle + half, middle - half
-    (end_1, mean_1), (end_2, mean_2) = decays(-1.0 / m1, step_s), decays(-1.0 / m2, step_s)
-    end_k, mean_k = (end_1 - end_2) / (m1 - m2), (mean_1 - mean_2) / (m1 - m2)
-
-    def step(x: Pair) -> tuple[Pair, Pair]:
-        along = (a * x[0] + b * x[1], c * x[0] + d * x[1])
-        return (
-            (end_1 * x[0] + end_k * (along[0] - m1 * x[0]), end_1 * x[1] + end_k * (along[1] - m1 * x[1])),
-            (
-                mean_1 * x[0] + mean_k * (along[0] - m1 * x[0]),
-                mean_1 * x[1] + mean_k * (along[1] - m1 * x[1]),
-            ),
-        )
-
-    return step
+    grown_1, grown_2 = math.expm1(m1 * step_s), math.expm1(m2 * step_s)
+    mean_1, mean_2 = grown_1 / (m1 * step_s), grown_2 / (m2 * step_s)
+    end_k, mean_k = (grown_1 - grown_2) / (m1 - m2), (mean_1 - mean_2) / (m1 - m2)
+    x0, x1 = x
+    y0, y1 = (a - m1) * x0 + b * x1, c * x0 + (d - m1) * x1
+    return (
+        (x0 + grown_1 * x0 + end_k * y0, x1 + grown_1 * x1 + end_k * y1),
+        (mean_1 * x0 + mean_k * y0, mean_1 * x1 + mean_k * y1),
+    )
 
 
 class Heater:
@@ -90,28 +83,26 @@ class Heater:
         return self._behind_cabinet(air, hot_c, slow_mean_c)
 
     def stilled(self, still_w_k: float, room_c: float, output_w: float, step_s: float) -> None:
-        """One step of still air; what lies between the metal is then as warm as the room."""
+        """One step of still air; what little of it lies between the metal keeps its heat."""
         plant = self._plant
         rest_c = metal_rest_c(plant, output_w, still_w_k, room_c)
         if still_w_k not in self._decays:
             self._decays[still_w_k] = decays(plant.metal_j_k / (still_w_k + plant.casing_w_k), step_s)
         self.metal_c, _ = relax(self.metal_c, rest_c, *self._decays[still_w_k])
-        self._air_c = room_c
 
     def _both_moved(self, air: Stream, fan: Fan, rest_c: float, step_s: float) -> float:
         """Metal and air: G (T - T_fan) at rest is Gm (T - T_air), Gm = G / (1 - G / capacity rate)."""
         plant = self._plant
         metal_j_k, air_j_k = plant.metal_j_k, plant.air_m3 * AIR_J_M3_K
         inner_w_k = fan.hx_w_k / (1.0 - fan.hx_w_k / air.capacity_w_k)
-        step = two_nodes(
+        matrix = (
             -(inner_w_k + plant.casing_w_k) / metal_j_k,
             inner_w_k / metal_j_k,
             inner_w_k / air_j_k,
             -(inner_w_k + air.capacity_w_k) / air_j_k,
-            step_s,
         )
         air_rest_c = _hot_c(air, fan, rest_c)
-        end, mean = step((self.metal_c - rest_c, self._air_c - air_rest_c))
+        end, mean = two_nodes(matrix, (self.metal_c - rest_c, self._air_c - air_rest_c), step_s)
         self.metal_c, self._air_c = rest_c + end[0], air_rest_c + end[1]
         return air_rest_c + mean[1]
 

@@ -257,7 +257,7 @@ def simulate(plant: Plant, timeline: Timeline) -> PlantRun:
         for power_w, share, entering_c in zip(*calls(plant, timeline, t_s), strict=True)
     ]
     columns = [t_s, *_columns(rows)]
-    columns += _columns(stepper.extras) if stepper.extras is not None else _plain_extras(plant, columns)
+    columns += _plain_extras(plant, columns) if stepper.extras is None else [*_columns(stepper.extras)]
     for column in columns:
         column.flags.writeable = False
     names = [entry.name for entry in fields(PlantRun) if entry.name != "plant"]

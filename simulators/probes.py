@@ -1,4 +1,4 @@
-"""From the truth to what a probe says: lag, noise, gain, offset, steps, timing, silence, frost.
+"""From the truth to what a probe says: lag, noise, gain, offset, drift, steps, timing, silence, frost.
 
 Every probe draws from streams of its own, keyed by seed, probe and purpose: another probe, or
 another noise, changes nothing else.
@@ -18,7 +18,10 @@ from logger.core.readings import NS_PER_S, NS_PER_US, QUANTITIES, Quantity
 
 Array = npt.NDArray[np.float64]
 Spans = tuple[tuple[float, float], ...]
+Column = tuple[Quantity, Array, npt.NDArray[np.bool_]]
+"""A quantity, its value in each sample, and which samples are heard."""
 
+PER_PPM = 1e-6  # of a clock; exact
 HOUSEKEEPING_S = 60.0  # s between battery and signal strength; assumed
 SIGNAL_DBM = -62.0  # dBm, a few metres of air and sheet metal; assumed
 SIGNAL_SCATTER_DB = 3.0  # dB; assumed
@@ -31,7 +34,8 @@ class Response:
     said = to the next step of ``resolution`` of (lagged truth + offset
     + gain x (lagged truth - gain_reference) + white noise + first-order noise).
     ``drift_noise`` is the standard deviation of the first-order noise, ``drift_phi`` its
-    correlation from one sample to the next. ``offset_spread`` is the standard deviation of a further
+    correlation from one sample to the next. ``drift_per_h`` makes the offset grow from the start on.
+    ``offset_spread`` is the standard deviation of a further
     offset, drawn once for each probe by seed and name (``drawn_offset``).
     """
 
@@ -41,6 +45,7 @@ class Response:
     drift_phi: float = 0.0
     offset: float = 0.0
     offset_spread: float = 0.0
+    drift_per_h: float = 0.0
     gain: float = 0.0
     gain_reference: float = 0.0
     resolution: float = 0.0
@@ -52,7 +57,9 @@ class Probe:
 
     With ``jitter_s`` the probe also starts at a moment of its own within the first interval.
     ``battery_pct`` is the level at the start; ``None`` for a probe that tells neither battery
-    nor signal strength.
+    nor signal strength. Its own clock runs fast by ``clock_ppm`` and stands ahead by ``clock_offset_s``;
+    it samples by that clock. A packet arrives ``late_s`` after its sample and up to ``late_spread_s``
+    later still, drawn for each, so that packets may overtake each other.
     """
 
     responses: tuple[tuple[Quantity, Response], ...]
@@ -63,6 +70,10 @@ class Probe:
     frozen: Spans = ()
     battery_pct: float | None = None
     battery_pct_per_h: float = 0.2
+    clock_ppm: float = 0.0
+    clock_offset_s: float = 0.0
+    late_s: float = 0.0
+    late_spread_s: float = 0.0
 
     def perfect(self) -> Probe:
         """The same quantities without any fault, on whole intervals."""
@@ -79,12 +90,14 @@ class Probe:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Spoken:
-    """What one probe says over a scenario: value ``i`` of ``quantity[i]`` at ``t_ns[i]``, in order
-    of time; whole microseconds from the scenario's start."""
+    """What one probe says over a scenario: value ``i`` of ``quantity[i]`` arrives at ``t_ns[i]``, in
+    order of arrival; whole microseconds from the scenario's start. ``own_ns`` is when the sample was
+    taken, as the probe's own clock has it."""
 
     t_ns: tuple[int, ...]
     quantity: tuple[Quantity, ...]
     value: tuple[float, ...]
+    own_ns: tuple[int, ...]
 
 
 def lagged(t_s: Array, truth: Array, lag_s: float) -> Array:
@@ -97,12 +110,9 @@ def lagged(t_s: Array, truth: Array, lag_s: float) -> Array:
     step_s = float(t_s[1] - t_s[0])
     decay = math.exp(-step_s / lag_s)
     ramp = lag_s * (1.0 - decay) / step_s  # particular solution of tau y' + y = a + b t
-    out, y, before = [], float(truth[0]), float(truth[0])
-    for now in truth.tolist():
-        y = now + (y - before) * decay - (now - before) * ramp
-        out.append(y)
-        before = now
-    return np.array(out)
+    behind = 0.0
+    steps = (np.diff(truth) * ramp).tolist()
+    return np.asarray(truth + np.array([0.0, *[behind := behind * decay - step for step in steps]]))
 
 
 def quantised(value: Array, resolution: float) -> Array:
@@ -123,28 +133,47 @@ def speak(probe: Probe, name: str, seed: int, t_s: Array, truth: Mapping[Quantit
     at_s = _moments(probe, name, seed, float(t_s[-1]))
     heard = _heard(probe, name, seed, at_s)
     frozen_from = _frozen_from(probe, at_s)
-    columns: list[tuple[Quantity, Array, npt.NDArray[np.bool_]]] = []
+    columns: list[Column] = []
     for quantity, response in probe.responses:
         own = replace(response, offset=drawn_offset(response, name, seed, quantity))
         value = _rendered(own, _rng(seed, name, quantity), at_s, t_s, truth[quantity])
         low, high = QUANTITIES[quantity].low, QUANTITIES[quantity].high
         columns.append((quantity, np.clip(value, low, high)[frozen_from], heard))
     columns.extend(_housekeeping(probe, name, seed, at_s, heard))
-    said = [
-        (int(ns), order, quantity, number)
-        for order, (quantity, value, told) in enumerate(columns)
-        for ns, number in zip(_stamps(at_s[told]), value[told].tolist(), strict=True)
-    ]
-    said.sort(key=lambda item: item[:2])
+    return _in_order(columns, _arrivals(probe, name, seed, at_s), _own_clock(probe, at_s), float(t_s[-1]))
+
+
+def _in_order(columns: list[Column], arrives_s: Array, own_s: Array, end_s: float) -> Spoken:
+    """In order of arrival; of one moment in the order of ``columns``. What comes after the end is unheard."""
+    told = [heard & (arrives_s <= end_s) for _, _, heard in columns]
+    t_us = np.concatenate([_whole_us(arrives_s[kept]) for kept in told])
+    own_us = np.concatenate([_whole_us(own_s[kept]) for kept in told])
+    value = np.concatenate([column[1][kept] for column, kept in zip(columns, told, strict=True)])
+    which = np.repeat(np.arange(len(columns)), [np.count_nonzero(kept) for kept in told])
+    order = np.argsort(t_us, kind="stable")
+    quantities = [quantity for quantity, _, _ in columns]
     return Spoken(
-        t_ns=tuple(item[0] for item in said),
-        quantity=tuple(item[2] for item in said),
-        value=tuple(item[3] for item in said),
+        t_ns=tuple((t_us[order] * NS_PER_US).tolist()),
+        quantity=tuple([quantities[n] for n in which[order].tolist()]),
+        value=tuple(value[order].tolist()),
+        own_ns=tuple((own_us[order] * NS_PER_US).tolist()),
     )
+
+
+def _arrivals(probe: Probe, name: str, seed: int, at_s: Array) -> Array:
+    if not (probe.late_s or probe.late_spread_s):
+        return at_s
+    return at_s + probe.late_s + probe.late_spread_s * _rng(seed, name, "late").random(at_s.shape)
+
+
+def _own_clock(probe: Probe, at_s: Array) -> Array:
+    return at_s * (1.0 + PER_PPM * probe.clock_ppm) + probe.clock_offset_s
 
 
 def drawn_offset(response: Response, name: str, seed: int, quantity: Quantity) -> float:
     """The probe's own offset, drawn part included: what a match has to find."""
+    if not response.offset_spread:
+        return response.offset
     drawn = float(_rng(seed, name, f"offset of {quantity}").standard_normal())
     return response.offset + response.offset_spread * drawn
 
@@ -158,16 +187,16 @@ def _moments(probe: Probe, name: str, seed: int, end_s: float) -> Array:
     """When the probe takes its samples: even, each moved by up to the jitter, never out of order."""
     rng = _rng(seed, name, "timing")
     jitter_s = min(probe.jitter_s, 0.4 * probe.interval_s)
-    count = math.floor(end_s / probe.interval_s) + 1
-    at_s = probe.interval_s * np.arange(count, dtype=np.float64)
+    interval_s = probe.interval_s / (1.0 + PER_PPM * probe.clock_ppm)
+    count = math.floor(end_s / interval_s) + 1
+    at_s = interval_s * np.arange(count, dtype=np.float64)
     if jitter_s > 0.0:
-        at_s = at_s + rng.uniform(0.0, probe.interval_s) + rng.uniform(-jitter_s, jitter_s, count)
+        at_s = at_s + rng.uniform(0.0, interval_s) + rng.uniform(-jitter_s, jitter_s, count)
     return at_s[(at_s >= 0.0) & (at_s <= end_s)]
 
 
-def _stamps(at_s: Array) -> list[int]:
-    us = np.rint(at_s * (NS_PER_S / NS_PER_US)).astype(np.int64)
-    return [ns * NS_PER_US for ns in us.tolist()]
+def _whole_us(at_s: Array) -> npt.NDArray[np.int64]:
+    return np.rint(at_s * (NS_PER_S / NS_PER_US)).astype(np.int64)
 
 
 def _within(at_s: Array, spans: Spans) -> npt.NDArray[np.bool_]:
@@ -198,22 +227,20 @@ def _rendered(response: Response, rng: np.random.Generator, at_s: Array, t_s: Ar
     value = value + response.noise * white
     if response.drift_noise > 0.0:
         value = value + response.drift_noise * _first_order(shocks, response.drift_phi)
+    if response.drift_per_h:
+        value = value + response.drift_per_h * (at_s / 3600.0)
     return quantised(value, response.resolution)
 
 
 def _first_order(shocks: Array, phi: float) -> Array:
     """AR(1) series of unit variance from unit white noise, in its stationary state from the start."""
-    kept, out = math.sqrt(1.0 - phi * phi), list[float]()
     x = float(shocks[0])
-    for shock in shocks.tolist():
-        x = phi * x + kept * shock if out else shock
-        out.append(x)
-    return np.array(out)
+    return np.array([x, *[x := phi * x + s for s in (math.sqrt(1.0 - phi * phi) * shocks[1:]).tolist()]])
 
 
 def _housekeeping(
     probe: Probe, name: str, seed: int, at_s: Array, heard: npt.NDArray[np.bool_]
-) -> list[tuple[Quantity, Array, npt.NDArray[np.bool_]]]:
+) -> list[Column]:
     """Battery and signal strength in whole numbers, with every so-many-th sample."""
     if probe.battery_pct is None:
         return []

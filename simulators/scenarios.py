@@ -7,14 +7,14 @@ from collections.abc import Mapping
 from importlib.metadata import EntryPoint, entry_points
 
 from logger.core.errors import ConfigError
-from simulators import gas_scenarios
+from simulators import duct_scenarios, gas_scenarios, kind_scenarios
 from simulators.scenario import PERFECT_SUFFIX, Scenario
 from simulators.standard import UNIT
 
 __all__ = ["ENTRY_POINTS", "SCENARIOS", "UNIT", "find", "names"]
 
 ENTRY_POINTS = "riselog.scenarios"
-_ALL = (*gas_scenarios.SCENARIOS,)
+_ALL = (*gas_scenarios.SCENARIOS, *duct_scenarios.SCENARIOS, *kind_scenarios.SCENARIOS)
 SCENARIOS: dict[str, Scenario] = {scenario.name: scenario for scenario in _ALL}
 
 

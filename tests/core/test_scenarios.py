@@ -11,11 +11,15 @@ from logger.core.firing import expected
 from logger.core.pipeline import Pipeline
 from logger.core.result import result_document
 from simulators.scenarios import SCENARIOS, find
+from simulators.unit import Kind
 from tests.core.jobs import FACTS, feed, play
 from tests.shell.stand_ins import block_of
 
-STEADY = [name for name, s in SCENARIOS.items() if s.truth.steady_expected]
-UNSTEADY = [name for name, s in SCENARIOS.items() if not s.truth.steady_expected]
+KINDS = {Kind.GAS, Kind.ELECTRIC}  # of those that the config takes
+TAKEN = {name: s for name, s in SCENARIOS.items() if s.plant.kind in KINDS}
+STEADY = [name for name, s in TAKEN.items() if s.truth.steady_expected and s.errors_stated]
+UNSTEADY = [name for name, s in TAKEN.items() if not s.truth.steady_expected]
+UNSTATED = [name for name, s in TAKEN.items() if not s.errors_stated]
 FAN_HEAT_UNKNOWN = {"no-fan-phase"}  # its fan heat is assumed: said, and in the budget
 LIMIT = 0.01  # of the truth
 
@@ -54,6 +58,27 @@ def test_what_is_not_steady_gets_no_number(name: str, seed: int) -> None:
     document = result(name, seed)
     assert (document["verdict"], document["firing"]) == ("not-steady", None)
     assert document["reason"]
+
+
+@pytest.mark.parametrize(
+    ("name", "ratio"),
+    [
+        # the flow is stated as it was, and the fan's heat too: 0.27 of 444 W in 31.9 kW
+        ("belt-slip", 1.0 / 0.9 - 0.27 * 0.444 / 31.9),
+        # a leak of 6 % looks like a fan that cools: left is what the return warmed by since, 2 K of 27.1 K
+        ("leaky-return", 1.0 - 0.06 * 2.0 / 27.1),
+        ("radiant", 1.0 + 0.015 * 242.0 / 27.2),  # 1.5 % of the way to the metal, 242 K hotter
+    ],
+)
+def test_what_nobody_states_makes_the_error_that_it_must(name: str, ratio: float) -> None:
+    firing = result(f"{name}-perfect")["firing"]
+    assert isinstance(firing, dict)
+    assert firing["output_w"] / find(name).truth.output_w == pytest.approx(ratio, rel=0.006)
+
+
+def test_every_scenario_is_looked_at() -> None:
+    assert set(UNSTATED) == {"belt-slip", "leaky-return", "radiant"}
+    assert set(SCENARIOS) - set(TAKEN) == {"heat-pump", "heat-pump-defrost", "cooling-dry", "cooling-wet"}
 
 
 def test_an_unknown_fan_heat_is_said_and_weighs() -> None:

@@ -173,3 +173,59 @@ def test_perfect_probe_has_no_faults_left() -> None:
         probe(noise=1.0, lag_s=30.0, offset=2.0, resolution=0.5), silent=((0.0, 99.0),), jitter_s=0.1
     )
     assert say(bad.perfect()).value == say(PLAIN).value
+
+
+def test_drift_grows_with_the_hours() -> None:
+    said = temperatures(say(probe(drift_per_h=0.8)))
+    # Derivation: offset = rate x time; the grid is one hour long, one value a second.
+    np.testing.assert_allclose(said - 20.0, 0.8 * np.arange(3601) / 3600.0, atol=1e-12)
+
+
+def test_clock_that_runs_fast_samples_more_often_and_says_its_own_time() -> None:
+    spoken = say(replace(PLAIN, clock_ppm=2000.0, clock_offset_s=-3.0))
+    # Derivation: 3600 s of the host are 3607.2 s of a clock 2000 ppm fast.
+    assert len(spoken.t_ns) == 3608
+    gaps_s = np.diff(np.array(spoken.t_ns)) / 1e9
+    np.testing.assert_allclose(gaps_s, 1.0 / 1.002, atol=2e-6)
+    own_s = np.array(spoken.own_ns) / 1e9
+    np.testing.assert_allclose(own_s, np.arange(3608) - 3.0, atol=2e-6)
+
+
+def test_late_packets_keep_their_own_time_and_overtake_each_other() -> None:
+    noisy = probe(noise=0.2)
+    prompt, late = say(noisy), say(replace(noisy, late_s=4.0, late_spread_s=3.0))
+    assert prompt.own_ns == prompt.t_ns
+    assert list(late.t_ns) == sorted(late.t_ns)
+    delay_s = (np.array(late.t_ns) - np.array(late.own_ns)) / 1e9
+    assert delay_s.min() >= 4.0
+    assert delay_s.max() <= 7.0
+    # Uniform: mean 5.5 s, its standard error 3 / sqrt(12 n) = 0.015 s; 5 of them.
+    assert delay_s.mean() == pytest.approx(5.5, abs=0.075)
+    assert np.count_nonzero(np.diff(late.own_ns) < 0) > 500
+    # Each value still belongs to its own moment; what would come after the end is not heard.
+    said = dict(zip(prompt.own_ns, prompt.value, strict=True))
+    assert all(said[own] == value for own, value in zip(late.own_ns, late.value, strict=True))
+    assert set(said) - set(late.own_ns) <= {s * 10**9 for s in range(3593, 3601)}
+
+
+def test_packet_with_two_quantities_arrives_as_one() -> None:
+    both = Probe(
+        responses=((Quantity.TEMPERATURE, Response()), (Quantity.HUMIDITY, Response())), late_spread_s=5.0
+    )
+    spoken = speak(both, "a", 1, T_S, {**FLAT, Quantity.HUMIDITY: np.full_like(T_S, 50.0)})
+    temperature, humidity = (
+        [
+            (t, own)
+            for t, own, q in zip(spoken.t_ns, spoken.own_ns, spoken.quantity, strict=True)
+            if q is quantity
+        ]
+        for quantity in (Quantity.TEMPERATURE, Quantity.HUMIDITY)
+    )
+    assert temperature == humidity
+
+
+def test_delay_changes_no_value_and_no_drop_out() -> None:
+    quiet = replace(probe(noise=0.2), drop_probability=0.1)
+    prompt, late = say(quiet), say(replace(quiet, late_s=0.25))
+    assert late.value == prompt.value[: len(late.value)]
+    assert np.array_equal(np.array(late.t_ns) - 250_000_000, prompt.t_ns[: len(late.t_ns)])

@@ -9,12 +9,15 @@ from importlib.metadata import EntryPoint
 import numpy as np
 import pytest
 
+from logger.config.load import loads_config
 from logger.core.errors import ConfigError
 from logger.core.readings import Quantity
+from logger.registry import DriverOptions
 from simulators import scenarios
 from simulators.plant import SIGNALS, PlantRun, simulate
 from simulators.scenario import Scenario
 from simulators.scenarios import SCENARIOS, find, names
+from simulators.unit import Kind
 
 PLATE_OUTPUT_W = 31_945.0  # 109000 Btu/h x 1055.056 J/Btu / 3600 s/h; derived
 ASKED = [
@@ -34,6 +37,23 @@ ASKED = [
     "coarse-probe",
     "match",
     "perfect",
+    "two-stage",
+    "modulating",
+    "outdoor-20",
+    "leaky-return",
+    "leaky-supply",
+    "belt-slip",
+    "variable-fan",
+    "stratified",
+    "radiant",
+    "swapped",
+    "drifting",
+    "late-supply",
+    "electric-stages",
+    "heat-pump",
+    "heat-pump-defrost",
+    "cooling-dry",
+    "cooling-wet",
 ]
 everyone = pytest.mark.parametrize("name", SCENARIOS)
 
@@ -45,10 +65,6 @@ def run_of(name: str) -> PlantRun:
 def firing(name: str, run: PlantRun) -> np.ndarray:
     begin_s, end_s = SCENARIOS[name].truth.burner_s[-1]
     return (run.t_s >= begin_s) & (run.t_s < end_s)
-
-
-def output_w(run: PlantRun) -> np.ndarray:
-    return run.air_heat_w - run.fan_heat_w + run.casing_loss_w
 
 
 def test_all_that_is_asked_for_is_there() -> None:
@@ -84,12 +100,18 @@ def test_config_is_toml_and_tells_the_plants_truth(name: str) -> None:
     assert set(config) == {"job", "unit", "airflow", "probes", "sim"}
     assert re.fullmatch(r"[A-Za-z0-9_-]+", config["job"]["name"])
     assert config["sim"] == {"scenario": name, "speed": "max", "seed": 1}
-    assert {p["role"] for p in config["probes"].values()} == {"return", "supply", "velocity", "pressure"}
+    roles = {p["role"] for p in config["probes"].values()}
+    assert roles - {"outdoor"} == {"return", "supply", "velocity", "pressure"}
+    assert ("outdoor" in roles) is (config["unit"]["outdoor_air"] != "closed")
     assert all(p["driver"] == "sim" for p in config["probes"].values())
+    assert config["unit"]["kind"] == scenario.truth.kind
+    if name == "variable-fan":
+        assert config["airflow"]["area"] == f"{scenario.plant.duct_area_m2:g} m2"
+        return
     volume, unit = config["airflow"]["volume"].split()
     assert unit == "cfm"
     # Source: NIST SP 811 appendix B.8, 1 ft3/min = 4.719474 E-04 m3/s.
-    assert float(volume) * 4.719474e-4 == pytest.approx(scenario.truth.volume_m3_s, rel=1e-6)
+    assert float(volume) * 4.719474e-4 == pytest.approx(scenario.plant.volume_m3_s, rel=1e-6)
 
 
 def test_config_gives_the_casing_loss_of_the_perfect_case() -> None:
@@ -100,13 +122,19 @@ def test_config_gives_the_casing_loss_of_the_perfect_case() -> None:
 
 @everyone
 def test_truth_is_a_balance(name: str) -> None:
-    # Definition of the plate's output: air heat - fan heat + casing loss, and input x (1 - flue loss).
+    # Definition of the plate's output: air heat - fan heat + casing loss, and input x (1 - flue loss);
+    # of a heat pump and a cooling unit what the air gets or gives, fan and all.
     truth = SCENARIOS[name].truth
-    assert truth.air_heat_w - truth.fan_heat_w + truth.casing_loss_w == pytest.approx(
-        truth.output_w, rel=1e-12
+    from_metal_w = truth.air_heat_w - truth.fan_heat_w + truth.casing_loss_w
+    if truth.kind is Kind.COOLING:
+        assert truth.output_w == -truth.air_heat_w
+        return
+    assert from_metal_w == pytest.approx(truth.input_w * (1.0 - SCENARIOS[name].plant.flue_loss), rel=1e-12)
+    assert truth.output_w == pytest.approx(
+        truth.air_heat_w if truth.kind is Kind.HEAT_PUMP else from_metal_w, rel=1e-12
     )
-    assert truth.output_w == pytest.approx(truth.input_w * (1.0 - SCENARIOS[name].plant.flue_loss), rel=1e-12)
-    assert truth.supply_c - truth.return_c == pytest.approx(truth.rise_k)
+    assert (truth.sensible_w, truth.latent_w) == (truth.output_w, 0.0)
+    assert truth.supply_c - truth.mixed_c == pytest.approx(truth.rise_k)
 
 
 @everyone
@@ -115,11 +143,11 @@ def test_plant_settles_where_it_says_so(name: str) -> None:
     scenario, run = SCENARIOS[name], run_of(name)
     end_s = scenario.truth.burner_s[-1][1]
     last = (run.t_s >= end_s - 300.0) & (run.t_s < end_s)
-    off = np.abs(output_w(run)[last] / scenario.truth.output_w - 1.0)
+    off = np.abs(run.capacity_w[last] / scenario.truth.output_w - 1.0)
     assert bool((off < 0.01).all()) is scenario.plant_settles
 
 
-@everyone
+@pytest.mark.parametrize("name", [n for n, s in SCENARIOS.items() if s.plant.kind is Kind.GAS])
 def test_burner_output_is_near_the_plate(name: str) -> None:
     truth = SCENARIOS[name].truth
     share = {"weak": 0.88, "flat-supply": None}.get(name, 1.0)
@@ -142,14 +170,14 @@ def test_climbing_room_climbs_on_both_sides_with_a_flat_output() -> None:
     for column in (run.return_c, run.supply_c):
         per_minute_k = np.diff(column[late]) * 120.0
         assert per_minute_k.min() > 0.15
-    assert np.ptp(output_w(run)[late]) < 0.003 * SCENARIOS["climbing-room"].truth.output_w
+    assert np.ptp(run.capacity_w[late]) < 0.003 * SCENARIOS["climbing-room"].truth.output_w
 
 
 def test_flat_supply_is_flat_while_the_output_is_not() -> None:
     run = run_of("flat-supply")
     late = firing("flat-supply", run) & (run.t_s > 1100.0)
     assert np.ptp(run.supply_c[late]) < 0.3
-    output = output_w(run)[late]
+    output = run.capacity_w[late]
     per_minute = np.diff(output)[::20] * 120.0 / output[:-1][::20]
     assert per_minute.min() > 0.008  # well above the 0.5 % a minute at which 1 % could remain at 120 s
 
@@ -181,6 +209,27 @@ def test_probe_faults_stand_where_they_should() -> None:
     for signal in ("return", "supply"):
         response = dict(SCENARIOS["coarse-probe"].probes[signal].responses)[Quantity.TEMPERATURE]
         assert response.resolution == 0.5
+
+
+def test_swapped_probes_look_at_each_others_air() -> None:
+    probes = tomllib.loads(SCENARIOS["swapped"].config_text)["probes"]
+    assert {p["role"]: p.get("signal") for p in probes.values()} == {
+        "return": "supply",
+        "supply": "return",
+        "velocity": None,
+        "pressure": None,
+    }
+    assert not SCENARIOS["swapped"].truth.steady_expected
+
+
+@everyone
+def test_config_is_accepted_or_its_kind_is_still_to_come(name: str) -> None:
+    kind = SCENARIOS[name].plant.kind
+    try:
+        loads_config(SCENARIOS[name].config_text, f"{name}.toml", DriverOptions())
+    except ConfigError as error:
+        assert kind in {Kind.HEAT_PUMP, Kind.COOLING}
+        assert str(error).count("later version") == 1  # noqa: PT017 - the only cause there may be
 
 
 @everyone
