@@ -99,11 +99,11 @@ class Heard:
         came = iter(self.samples[since:])
         return all(any(_alike(one, sample) for sample in came) for one in wanted)
 
-    def invented(self) -> list[Sample]:
+    def invented(self, since: int) -> list[Sample]:
         """Usable samples of the air that nobody sent. A source may give what it gave before once more."""
         return [
             sample
-            for sample in self.usable()
+            for sample in self.usable(since)
             if sample.quantity not in OF_THE_PROBE and not any(_alike(sample, one) for one in self.sent)
         ]
 

@@ -110,23 +110,24 @@ async def _cancelled(task: asyncio.Task[None], bench: Bench) -> None:
 
 async def _hear(bench: Bench, heard: Heard, n: int) -> None:
     """One packet, and its readings."""
-    since, sent_ns = len(heard.samples), bench.clock.now_ns()
+    since = len(heard.samples)
     wanted = await heard.while_it_runs(bench.speak(n), f"the bench could not send good data {n}")
     demand(wanted, "the bench names no sample for what it sends")
     heard.sent += wanted
     await heard.until(lambda: heard.has(wanted, since), f"good data {n} gave not all of {wanted}")
-    took_s = (bench.clock.now_ns() - sent_ns) / NS_PER_S
-    demand(
-        took_s <= bench.prompt_s, f"good data {n} took {took_s:.1f} s, at most {bench.prompt_s} s are meant"
-    )
-    found = [] if bench.by_itself else heard.invented()
-    demand(not found, f"nobody sent {found}")
 
 
 async def _readings_at_once(bench: Bench) -> None:
     async with _running(bench) as heard:
-        for n in range(SPOKEN):
+        await _hear(bench, heard, 0)
+        began = len(heard.samples)  # what the system still had of the source from before is out by now
+        for n in range(1, SPOKEN):
+            sent_ns = bench.clock.now_ns()
             await _hear(bench, heard, n)
+            took_s = (bench.clock.now_ns() - sent_ns) / NS_PER_S
+            demand(took_s <= bench.prompt_s, f"good data {n} took {took_s:.1f} s, at most {bench.prompt_s} s")
+        found = [] if bench.by_itself else heard.invented(began)
+        demand(not found, f"nobody sent {found}")
         for request in bench.probes:
             state = heard.state(request.name)
             demand(
