@@ -9,9 +9,9 @@ from importlib.metadata import EntryPoint, entry_points
 from logger.core.errors import ConfigError
 from simulators import duct_scenarios, gas_scenarios, kind_scenarios
 from simulators.scenario import PERFECT_SUFFIX, Scenario
-from simulators.standard import UNIT
+from simulators.standard import PROBES, UNIT
 
-__all__ = ["ENTRY_POINTS", "SCENARIOS", "UNIT", "find", "names"]
+__all__ = ["ENTRY_POINTS", "PROBES", "SCENARIOS", "UNIT", "find", "names"]
 
 ENTRY_POINTS = "riselog.scenarios"
 _ALL = (*gas_scenarios.SCENARIOS, *duct_scenarios.SCENARIOS, *kind_scenarios.SCENARIOS)
