@@ -11,9 +11,10 @@ import sys
 from collections import deque
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Annotated, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, model_validator
 
 from logger.core.readings import NS_PER_S
 from logger.driver_api import (
@@ -26,6 +27,17 @@ from logger.driver_api import (
     Sample,
     in_range,
 )
+
+
+def in_folder(text: object, info: ValidationInfo) -> object:
+    """The name of a file; relative paths start at the folder of the config."""
+    if not isinstance(text, str):
+        return text
+    if not text:
+        raise ValueError('"" names no file')
+    folder = (info.context or {}).get("folder")
+    return str(Path(text).expanduser() if folder is None else Path(folder) / Path(text).expanduser())
+
 
 _SECONDS = {"ms": 0.001, "s": 1.0, "min": 60.0}  # s per unit
 _DURATION = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(ms|s|min)\s*")

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterable
+from dataclasses import replace
 
 from drivers.ble import shared_radio
 from drivers.heard import Sighting
 from drivers.probe import printable
-from logger.driver_api import Look, Seen
+from logger.driver_api import Flag, Look, Quantity, Seen
 
 
 def bare(sighting: Sighting, *, note: str = "") -> Seen:
@@ -20,6 +21,12 @@ def bare(sighting: Sighting, *, note: str = "") -> Seen:
         signal_dbm=sighting.signal_dbm,
         note=note,
     )
+
+
+def read(sighting: Sighting, values: Iterable[tuple[Quantity, float, Flag]]) -> Seen:
+    """A device by what its packet says; only what would enter arithmetic is shown."""
+    good = tuple((quantity, value) for quantity, value, flag in values if flag is Flag.OK)
+    return replace(bare(sighting), readable=bool(good), values=good)
 
 
 @contextlib.asynccontextmanager
@@ -52,10 +59,10 @@ async def hearing(
 
 
 async def survey_broadcasts(
-    read: Callable[[Sighting], Seen | None], look: Look, seen: Callable[[Seen], None]
+    told: Callable[[Sighting], Seen | None], look: Look, seen: Callable[[Seen], None]
 ) -> None:
-    """Tell of every packet for so long; ``read`` gives ``None`` for what is not of its format."""
-    async with hearing(lambda sighting: seen(read(sighting) or bare(sighting)), look.adapter) as failed:
+    """Tell of every packet for so long; ``told`` gives ``None`` for what is not of its format."""
+    async with hearing(lambda sighting: seen(told(sighting) or bare(sighting)), look.adapter) as failed:
         await asyncio.wait({failed}, timeout=look.seconds)
         if failed.done():
             failed.result()

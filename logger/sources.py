@@ -8,7 +8,7 @@ from typing import Any
 
 from logger.clock import Clock, SteppedClock, SystemClock
 from logger.collect import Collector
-from logger.config.load import LoadedConfig
+from logger.config.load import LoadedConfig, ProbeSetup
 from logger.core.errors import ConfigError, DriverError
 from logger.core.params import Role
 from logger.core.readings import Quantity
@@ -40,6 +40,16 @@ def clock_for(config: LoadedConfig) -> Clock:
     return SteppedClock(speed=config.sim.speed, utc_start_us=SystemClock().utc_us())
 
 
+def request_of(probe: ProbeSetup) -> ProbeRequest:
+    """What a driver is given of a probe."""
+    return ProbeRequest(
+        name=probe.name,
+        role=probe.role.value,
+        quantities=MAIN_THEN_WELCOME[probe.role],
+        options=probe.options,
+    )
+
+
 def build_drivers(config: LoadedConfig, collector: Collector, clock: Clock) -> dict[str, Source]:
     """One source for each driver's name in the config. A driver that cannot be made does not keep the
     others from work: its probes give nothing, and say so.
@@ -56,13 +66,7 @@ def build_drivers(config: LoadedConfig, collector: Collector, clock: Clock) -> d
         settings = {"scenario": config.sim.scenario, "seed": config.sim.seed}
     sources: dict[str, Source] = {}
     for name in dict.fromkeys(p.driver for p in config.probes):
-        requests = [
-            ProbeRequest(
-                name=p.name, role=p.role.value, quantities=MAIN_THEN_WELCOME[p.role], options=p.options
-            )
-            for p in config.probes
-            if p.driver == name
-        ]
+        requests = [request_of(p) for p in config.probes if p.driver == name]
         context = DriverContext(
             emit=collector.emit,
             link=collector.link,

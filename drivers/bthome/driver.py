@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import Any, ClassVar
 
 from drivers.adverts import Listener, NotUsableError, Pace, Station, reach
@@ -16,8 +15,8 @@ from drivers.bthome.options import BthomeOptions
 from drivers.bthome.seal import Seal
 from drivers.bthome.table import SERVICE_UUID
 from drivers.heard import Sighting
-from drivers.survey import bare, survey_broadcasts
-from logger.driver_api import DecodeError, DriverContext, Flag, Look, ProbeRequest, Reach, Seen
+from drivers.survey import bare, read, survey_broadcasts
+from logger.driver_api import DecodeError, DriverContext, Look, ProbeRequest, Reach, Seen
 
 
 class BthomeDriver:
@@ -72,8 +71,7 @@ def _read(sighting: Sighting) -> Seen | None:
         choice = choose(decode(payload).values, {})
     except DecodeError as error:
         return bare(sighting, note=str(error))
-    good = tuple((quantity, value) for quantity, value, flag in choice.values if flag is Flag.OK)
-    return replace(bare(sighting), readable=bool(good), values=good)
+    return read(sighting, choice.values)
 
 
 def _seal(options: BthomeOptions) -> Seal | Trouble | None:

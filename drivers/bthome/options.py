@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Annotated, Any, Self
 
-from pydantic import BeforeValidator, ConfigDict, Field, ValidationError, ValidationInfo, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from drivers.bthome.seal import ADDRESS, KEY
 from drivers.bthome.table import FIELDS
-from drivers.probe import ProbeOptions
+from drivers.probe import ProbeOptions, in_folder
 from logger.driver_api import Quantity
 
 _KEYS_IN_CLEAR = ("bindkey", "bind_key")
@@ -31,17 +30,6 @@ def _no_key(text: object) -> object:
     return text
 
 
-def _file(text: object, info: ValidationInfo) -> object:
-    """Relative paths start at the folder of the config."""
-    _no_key(text)
-    if not isinstance(text, str):
-        return text
-    if not text:
-        raise ValueError('"" names no file')
-    folder = (info.context or {}).get("folder")
-    return str(Path(text).expanduser() if folder is None else Path(folder) / Path(text).expanduser())
-
-
 def _mac(text: object) -> object:
     if isinstance(text, str) and ADDRESS.fullmatch(text) is None:
         raise ValueError(f'"{text}" is not a hardware address; write it like "AA:BB:CC:00:00:02"')
@@ -57,7 +45,7 @@ class BthomeOptions(ProbeOptions):
 
     model_config = ConfigDict(hide_input_in_errors=True)  # a key that stands in the wrong place
 
-    bindkey_file: Annotated[str, BeforeValidator(_file)] | None = None
+    bindkey_file: Annotated[str, BeforeValidator(in_folder), BeforeValidator(_no_key)] | None = None
     bindkey_env: (
         Annotated[str, BeforeValidator(_no_key), Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")] | None
     ) = None

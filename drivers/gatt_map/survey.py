@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 from drivers.gatt.survey import Survey
 from drivers.gatt_map.broadcast import MapBroadcast
@@ -11,8 +10,8 @@ from drivers.gatt_map.model import ProbeMap
 from drivers.gatt_map.profile import MapProfile
 from drivers.heard import Sighting
 from drivers.probe import Wanted
-from drivers.survey import bare
-from logger.driver_api import DecodeError, Flag, Look, Seen
+from drivers.survey import bare, read
+from logger.driver_api import DecodeError, Look, Seen
 
 _READ_EVERY_S = 1.0  # s; of no effect, a survey reads once
 Mapped = Sequence[tuple[Wanted, ProbeMap]]
@@ -46,5 +45,4 @@ def _read(each: MapBroadcast, sighting: Sighting) -> Seen:
         heard = each.take(sighting, 0)  # the time is not looked at by this format
     except DecodeError as error:
         return bare(sighting, note=str(error))
-    good = tuple((quantity, value) for quantity, value, flag in heard.values if flag is Flag.OK)
-    return replace(bare(sighting), readable=bool(good), values=good)
+    return read(sighting, heard.values)

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import ipaddress
-from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from drivers.mqtt_in.pointer import parse_pointer
 from drivers.mqtt_in.topics import check_filter
-from drivers.probe import IntervalText
+from drivers.probe import IntervalText, in_folder
 from drivers.quantity_key import Kind, check_unit
 from logger.core.quantity_units import UNITS
 
@@ -36,19 +35,9 @@ def _topic(text: object) -> object:
     return text
 
 
-def _file(text: object, info: ValidationInfo) -> object:
-    """Relative paths start at the folder of the config."""
-    if not isinstance(text, str):
-        return text
-    if not text:
-        raise ValueError('"" names no file')
-    folder = (info.context or {}).get("folder")
-    return str(Path(text).expanduser() if folder is None else Path(folder) / Path(text).expanduser())
-
-
 PointerText = Annotated[str, BeforeValidator(_pointer)]
 TopicText = Annotated[str, BeforeValidator(_topic)]
-FileText = Annotated[str, BeforeValidator(_file)]
+FileText = Annotated[str, BeforeValidator(in_folder)]
 
 
 class ValueOptions(BaseModel):

@@ -14,7 +14,7 @@ from logger.conformance.bench import Bench
 from logger.conformance.heard import Heard, demand
 from logger.conformance.steps import counted
 from logger.core.readings import NS_PER_S
-from logger.driver_api import LinkState, Reach
+from logger.driver_api import LinkState, Quantity, Reach
 
 TURNS = 20  # of the loop that a task has to end after its driver has; assumed
 SLACK_S = 10.0  # s that ``reach`` may take longer than it was told; assumed: a radio has time-outs of its own
@@ -160,13 +160,10 @@ def _news(heard: Heard, samples: int) -> list[Any]:
     """Usable values that did not come before: a source may repeat its last good one."""
     before = {(s.probe, s.quantity, s.value) for s in heard.samples[:samples]}
     return [
-        s for s in heard.usable(samples) if (s.probe, s.quantity, s.value) not in before and not _aside(s)
+        s
+        for s in heard.usable(samples)
+        if (s.probe, s.quantity, s.value) not in before and s.quantity is not Quantity.SIGNAL
     ]
-
-
-def _aside(sample: Any) -> bool:  # noqa: ANN401
-    """The radio's signal is of the packet, whatever is in it."""
-    return str(sample.quantity) == "signal"
 
 
 async def _silence_is_told(bench: Bench) -> None:

@@ -26,6 +26,7 @@ from logger.match.progress import Teller
 from logger.registry import DriverOptions
 from logger.safety import SHORT_CAUTION
 from logger.screen.plain import event_line
+from logger.screen.terminal import somebody
 from logger.signals import signals
 
 COULD_NOT = 4  # exit code: the command could not do its work
@@ -132,13 +133,9 @@ def _tell(path: Path, config: LoadedConfig, answer: Answer, *, write: bool, json
     return COULD_NOT if answer.reason else 0
 
 
-def _somebody() -> bool:
-    return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout))
-
-
 def _agreed(path: Path) -> bool:
     """Whether somebody is there to ask, and says yes."""
-    if not _somebody():
+    if not somebody():
         return False
     try:
         return input(f"Write this into {path}? [y/N] ").strip().casefold() in {"y", "yes"}

@@ -39,9 +39,6 @@ class Unstored:
         self._new: dict[Place, _Note] = {}
         self._handed: deque[dict[Place, _Note]] = deque()
 
-    def __bool__(self) -> bool:
-        return bool(self._new or self._handed)
-
     def __contains__(self, place: Place) -> bool:
         return place in self._new or any(place in group for group in self._handed)
 

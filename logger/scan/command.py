@@ -84,8 +84,8 @@ def scan_command(options: ScanOptions) -> int:
     roster = scanning.roster
     for text in troubles:
         complain(text)
-    mark(roster.listed(), scanning.known)
     if options.json:
+        mark(roster.listed(), scanning.known)
         print_json(roster.document(readable_only=options.readable_only))
     else:
         print_lines(scanning.lines())

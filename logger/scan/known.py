@@ -9,7 +9,7 @@ from logger.config.load import load_config
 from logger.driver_api import ProbeRequest
 from logger.registry import DriverOptions
 from logger.scan.roster import Device
-from logger.sources import MAIN_THEN_WELCOME
+from logger.sources import request_of
 
 Known = dict[str, tuple[ProbeRequest, ...]]
 
@@ -18,10 +18,7 @@ def known_probes(path: Path) -> Known:
     """The probes of a config by their driver. Raises ConfigError."""
     known: Known = {}
     for p in load_config(path, DriverOptions()).probes:
-        request = ProbeRequest(
-            name=p.name, role=p.role.value, quantities=MAIN_THEN_WELCOME[p.role], options=p.options
-        )
-        known[p.driver] = (*known.get(p.driver, ()), request)
+        known[p.driver] = (*known.get(p.driver, ()), request_of(p))
     return known
 
 

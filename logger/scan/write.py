@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +16,7 @@ from logger.core.params import Role
 from logger.faults import complain, said
 from logger.registry import DriverOptions, known_drivers
 from logger.scan.roster import Device, Roster
+from logger.screen.terminal import somebody
 from logger.text import closest
 
 _ROLES = ", ".join(Role)
@@ -34,11 +34,6 @@ class Wish:
     adapter: str | None = None
     force: bool = False
     yes: bool
-
-
-def somebody() -> bool:
-    """Whether there is somebody to ask."""
-    return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout))
 
 
 def check_wish(wish: Wish) -> None:

@@ -38,6 +38,11 @@ def can_show() -> bool:
     """Whether there is a terminal for a screen: both ends, and one that can place the cursor."""
     if os.environ.get("TERM", "") in {"dumb", "unknown"}:
         return False
+    return somebody()
+
+
+def somebody() -> bool:
+    """Whether there is somebody to ask: a terminal at both ends."""
     return all(stream is not None and stream.isatty() for stream in (sys.stdin, sys.stdout))
 
 

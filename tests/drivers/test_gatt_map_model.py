@@ -14,21 +14,13 @@ from drivers.gatt_map.driver import GattMapOptions
 from logger.config.load import loads_config
 from logger.config.toml_text import toml_text
 from logger.core.errors import ConfigError
+from tests.shell.stand_ins import job_head
 
 MAPS = Path(__file__).parents[2] / "config" / "maps"
 DRIVERS: dict[str, type[BaseModel]] = {"gatt-map": GattMapOptions}
-JOB = """
-[job]
-name = "mapped"
-altitude = "700 ft"
-[unit]
-input = "135000 Btu/h"
-output = "109000 Btu/h"
-[airflow]
-source = "fixed"
-volume = "1850 cfm"
-at = "return"
-temperature = "71 °F"
+JOB = (
+    job_head("mapped")
+    + """\
 [probes.ret]
 role = "return"
 driver = "gatt-map"
@@ -40,6 +32,7 @@ driver = "gatt-map"
 map = "my.toml"
 address = "00:00:00:00:00:03"
 """
+)
 HEAD = 'schema = "riselog.gatt-map/1"\ntitle = "invented"\n'  # lines 1 and 2
 GOOD = """\
 [[value]]

@@ -1,5 +1,6 @@
 """The real program in processes of its own, with a data folder of its own."""
 
+import asyncio
 import json
 import os
 import subprocess
@@ -55,6 +56,20 @@ class Program:
         )
         assert "Traceback" not in done.stderr, done.stderr
         return Done(done.returncode, done.stdout, done.stderr)
+
+    async def begin(self, *arguments: str) -> asyncio.subprocess.Process:
+        """For a test that has a loop to keep."""
+        return await asyncio.create_subprocess_exec(
+            sys.executable,
+            "-m",
+            "logger",
+            *arguments,
+            env=self.environment,
+            cwd=self.folder,
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+        )
 
     def start(self, *arguments: str | Path) -> subprocess.Popen[str]:
         process = subprocess.Popen(

@@ -72,22 +72,8 @@ async def probes(air: Any, program: Any) -> tuple[Any, Any]:
     return made[0], made[1]
 
 
-async def start(program: Any, *arguments: str) -> asyncio.subprocess.Process:
-    return await asyncio.create_subprocess_exec(
-        sys.executable,
-        "-m",
-        "logger",
-        *arguments,
-        env=program.environment,
-        cwd=program.folder,
-        stdin=asyncio.subprocess.DEVNULL,
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE,
-    )
-
-
 async def test_check_finds_both_probes(program: Any, probes: Any) -> None:
-    process = await start(program, "check", "job.toml", "--json")
+    process = await program.begin("check", "job.toml", "--json")
     out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
     assert process.returncode == 0, err
     reached = [c for c in json.loads(out)["checks"] if c["code"] == "probe"]
@@ -99,8 +85,8 @@ async def test_a_scan_reads_both_and_one_becomes_a_probe(program: Any, probes: A
     job = program.folder / "job.toml"
     whole = job.read_text(encoding="utf-8")
     job.write_text(whole[: whole.index("[probes.sup]")], encoding="utf-8")
-    process = await start(
-        program, "scan", "--for", "8s", "--adapter", "hci0", "--json", "--write", "job.toml",
+    process = await program.begin(
+        "scan", "--for", "8s", "--adapter", "hci0", "--json", "--write", "job.toml",
         "--probe", "sup", "--role", "supply", "--address", sup.address.lower(), "--yes",
     )  # fmt: skip
     out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
@@ -113,7 +99,7 @@ async def test_a_scan_reads_both_and_one_becomes_a_probe(program: Any, probes: A
     assert values == {"temperature": 48.89, "humidity": 45.67}
     assert [(d["driver"], d["readable"]) for d in document["devices"]] == [("ess", True)] * 2
     assert 'adapter = "hci0"' in job.read_text(encoding="utf-8").partition("[probes.sup]")[2]
-    process = await start(program, "check", "job.toml", "--json")
+    process = await program.begin("check", "job.toml", "--json")
     out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
     assert process.returncode == 0, err
     assert [c["ok"] for c in json.loads(out)["checks"] if c["code"] == "probe"] == [True, True]
@@ -121,7 +107,7 @@ async def test_a_scan_reads_both_and_one_becomes_a_probe(program: Any, probes: A
 
 async def test_a_scan_on_an_adapter_that_is_not_there(program: Any, probes: Any) -> None:
     del probes
-    process = await start(program, "scan", "--for", "1s", "--json", "--adapter", "hci99")
+    process = await program.begin("scan", "--for", "1s", "--json", "--adapter", "hci99")
     out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
     assert process.returncode == 4, err
     assert json.loads(out)["devices"] == []
@@ -131,7 +117,7 @@ async def test_a_scan_on_an_adapter_that_is_not_there(program: Any, probes: Any)
 
 async def test_a_run_stores_what_the_probes_say(program: Any, probes: Any) -> None:
     ret, sup = probes
-    process = await start(program, "run", "job.toml", "--headless", "--json")
+    process = await program.begin("run", "job.toml", "--headless", "--json")
     assert process.stderr is not None
     wanted = {f"{code} {name}" for code in ("probe-live", "probe-device") for name in ("ret", "sup")}
     async with asyncio.timeout(GUARD_S):
@@ -207,7 +193,7 @@ async def test_mapped_probes_are_run_and_their_maps_are_kept_for_a_replay(progra
         (maps / example.name).write_bytes(example.read_bytes())
     job = job_head("mapped") + MAPPED.format(ret=ret.address, sup=sup.address)
     (program.folder / "job.toml").write_text(job, encoding="utf-8")
-    process = await start(program, "run", "job.toml", "--headless", "--json")
+    process = await program.begin("run", "job.toml", "--headless", "--json")
     assert process.stderr is not None
     await sup.subscribed(values)
     sup.notify(values, bytes.fromhex("0104a0f0aa000000"))  # 118.4 °F, 8.5 %
@@ -239,7 +225,7 @@ async def test_mapped_probes_are_run_and_their_maps_are_kept_for_a_replay(progra
     for example in EXAMPLES.glob("*.toml"):
         assert header.files[f"maps/{example.name}"] == example.read_text(encoding="utf-8")
         (maps / example.name).unlink()  # a replay needs them no more
-    process = await start(program, "replay", document["run"], "--json")
+    process = await program.begin("replay", document["run"], "--json")
     out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
     assert process.returncode == 3, err  # as the run: no steady stretch in a moment
     assert json.loads(out)["readings"] == document["readings"]

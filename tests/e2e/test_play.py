@@ -112,20 +112,6 @@ name = "sim-duct"
 """
 
 
-async def start(program: Any, *arguments: str) -> asyncio.subprocess.Process:
-    return await asyncio.create_subprocess_exec(
-        sys.executable,
-        "-m",
-        "logger",
-        *arguments,
-        env=program.environment,
-        cwd=program.folder,
-        stdin=asyncio.subprocess.DEVNULL,
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE,
-    )
-
-
 async def done(process: asyncio.subprocess.Process) -> tuple[Any, str]:
     """The document on stdout, and what was said."""
     out, err = await asyncio.wait_for(process.communicate(), GUARD_S)
@@ -153,8 +139,8 @@ async def test_the_whole_job_is_done_over_the_air(air: Any, program: Any) -> Non
     (program.folder / "job.toml").write_text(JOB, encoding="utf-8")
     (program.folder / "quick.csv").write_text(recording(), encoding="utf-8")
     truth = QUICK.truth
-    playing = await start(program, "play", "scene.toml", "--json", "--output", "sent.csv")
-    running = await start(program, "run", "job.toml", "--headless", "--json", "--for", "78 s")
+    playing = await program.begin("play", "scene.toml", "--json", "--output", "sent.csv")
+    running = await program.begin("run", "job.toml", "--headless", "--json", "--for", "78 s")
     document, said = await done(running)
     played, told = await done(playing)
     assert (running.returncode, playing.returncode) == (0, 0), (said, told)
@@ -207,8 +193,8 @@ TEN_JOB = JOB[: JOB.index("[probes.sup]")] + "\n".join(
 async def test_ten_probes_with_faults_are_heard_as_they_were_played(air: Any, program: Any) -> None:
     (program.folder / "scene.toml").write_text(TEN, encoding="utf-8")
     (program.folder / "job.toml").write_text(TEN_JOB, encoding="utf-8")
-    running = await start(program, "run", "job.toml", "--headless", "--json", "--for", "44 s")
-    playing = await start(program, "play", "scene.toml", "--json", "--for", "40 s", "--output", "sent.csv")
+    running = await program.begin("run", "job.toml", "--headless", "--json", "--for", "44 s")
+    playing = await program.begin("play", "scene.toml", "--json", "--for", "40 s", "--output", "sent.csv")
     played, told = await done(playing)
     document, said = await done(running)
     assert playing.returncode == 0, told
@@ -330,8 +316,8 @@ async def test_without_a_bus_it_says_what_it_needs(program: Any) -> None:
 
 
 async def test_a_signal_takes_everything_off_the_air(air: Any, program: Any) -> None:
-    playing = await start(
-        program, "play", "standard", "--adapter", "hci1", "--adapter", "hci2", "--units", "si"
+    playing = await program.begin(
+        "play", "standard", "--adapter", "hci1", "--adapter", "hci2", "--units", "si"
     )
     assert playing.stdout is not None
     lines = []

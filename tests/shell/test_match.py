@@ -123,7 +123,7 @@ def test_it_asks_where_somebody_is_there(
         return word
 
     monkeypatch.setattr("builtins.input", answer)
-    monkeypatch.setattr(commands, "_somebody", lambda: True)
+    monkeypatch.setattr(commands, "somebody", lambda: True)
     code, out, _ = run(config, capsys, json=False, for_text="60 s")
     assert code == 0
     assert len(asked) == 1
@@ -142,7 +142,7 @@ def test_the_end_of_input_is_a_no(
         raise EOFError
 
     monkeypatch.setattr("builtins.input", gone)
-    monkeypatch.setattr(commands, "_somebody", lambda: True)
+    monkeypatch.setattr(commands, "somebody", lambda: True)
     assert run(config, capsys, json=False, for_text="60 s")[0] == 0
     assert config.read_text(encoding="utf-8") == TEXT
 
