@@ -7,6 +7,7 @@ trials nor another setting changes it, so that two settings are compared on the 
 from __future__ import annotations
 
 import zlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ import numpy as np
 from logger.core.assess import CARRY_OVER_U, CASING_MEAN, HUMIDITY_PROBE_U
 from logger.core.params import JobParams, ProbeParams, Role
 
+AIR = (Role.RETURN, Role.MIXED, Role.SUPPLY, Role.OUTDOOR)
 COMMON_U_K = 0.25  # K: error that all probes share, half of the +-0.5 K of the trade (assumed)
 
 
@@ -30,8 +32,7 @@ class AirError:
 class Errors:
     """All of a trial. ``airflow`` and ``carry_over`` are fractions of the flow; ``casing`` of the input."""
 
-    entering: AirError
-    supply: AirError
+    air: Mapping[str, AirError]  # by probe
     airflow: float
     carry_over: float
     pressure_pa: float
@@ -60,7 +61,8 @@ def drawn(job: JobParams, seed: int, scenario: str, trial: int) -> Errors:
     def normal(purpose: str) -> float:
         return float(stream(seed, scenario, trial, purpose).standard_normal())
 
-    def air(probe: ProbeParams, side: str) -> AirError:
+    def air(probe: ProbeParams) -> AirError:
+        side = probe.name
         return AirError(
             offset_k=COMMON_U_K * normal("common") + probe.u95 / 2.0 * normal(f"{side} offset"),
             gain=probe.gain_u95 / 2.0 * normal(f"{side} gain"),
@@ -69,8 +71,7 @@ def drawn(job: JobParams, seed: int, scenario: str, trial: int) -> Errors:
 
     barometer = job.probes_of(Role.PRESSURE)
     return Errors(
-        entering=air(job.entering_probes()[0], "entering"),
-        supply=air(job.probes_of(Role.SUPPLY)[0], "supply"),
+        air={probe.name: air(probe) for probe in job.probes_of(*AIR)},
         airflow=job.airflow.u95 / 2.0 * normal("airflow"),
         carry_over=CARRY_OVER_U * normal("carry-over"),
         pressure_pa=barometer[0].u95 / 2.0 * normal("pressure") if barometer else 0.0,

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from math import isfinite
 from pathlib import Path
 
+from logger.config.load import loads_config
 from logger.config.quantities import Dimension, QuantityError, parse
 from logger.core.errors import ConfigError, UsageError
 from logger.text import clean_text
@@ -112,8 +113,7 @@ def _known(name: str) -> None:
     except ConfigError as error:
         text = str(error).removeprefix("[sim] scenario: ")
         raise UsageError(f"--scenario {clean_text(name)[:40]}: {text}") from error
-    missing = [
-        signal for signal in ("return", "supply", "velocity", "pressure") if signal not in scenario.probes
-    ]
-    if missing:
-        raise UsageError(f"--scenario {name}: it has no probe for {', '.join(missing)}, which a study needs")
+    try:
+        loads_config(scenario.config_text, name, None)
+    except ConfigError as error:
+        raise UsageError(f"--scenario {name} cannot be judged: {error}") from error

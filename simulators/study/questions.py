@@ -48,9 +48,8 @@ def _probe(rows: Sequence[Row]) -> Iterable[str]:
         best = qualities[-1]
         line = next(row for row in own if row["probe_u95_k"] == best)["budget"][0]
         yield (
-            f"{name}: none of those tried; with ± {best:g} K it is {_median_u95(own, best):.1f} %, most "
-            f"of it from '{line['source']}' ({line['share']:.0%} of the variance), which no better probe "
-            "mends."
+            f"{name}: none of those tried; with ± {best:g} K it is {_median_u95(own, best):.1f} %, the "
+            f"largest part of it '{line['source']}' ({line['share']:.0%} of the variance)."
         )
 
 
@@ -68,18 +67,26 @@ def _within(rows: Sequence[Row], quality: float) -> bool:
 
 
 def _wait(rows: Sequence[Row]) -> Iterable[str]:
-    for row in rows:
+    for row in _apart(rows):
         if row["least_s"] is None or row["decision_s_median"] is None:
             continue
         text = (
-            f"{cell_name(row)}: steady {_minutes(row['decision_s_median'])} min after ignition (median; 95 % "
-            f"within {_minutes(row['decision_s_95'])} min); {_minutes(row['least_s'])} min is the least "
-            "possible"
+            f"{cell_name(row, _SLOWING)}: steady {_minutes(row['decision_s_median'])} min after ignition "
+            f"(median; 95 % within {_minutes(row['decision_s_95'])} min); the least possible is "
+            f"{_minutes(row['least_s'])} min"
         )
         if row["settled_s_median"] is not None:
             text += f"; a result that is settled takes {_minutes(row['settled_s_median'])} min"
             text += f" ({row['settled']} of {row['trials']} trials got it)"
         yield text + "."
+
+
+def _apart(rows: Iterable[Row]) -> list[Row]:
+    """One row of those that differ in nothing that the wait hangs on."""
+    found: dict[tuple[object, ...], Row] = {}
+    for row in rows:
+        found.setdefault((row["name"], *(row[key] for key in _SLOWING)), row)
+    return list(found.values())
 
 
 def _minutes(seconds: float) -> str:
@@ -108,7 +115,12 @@ _SHOWN = (
 )
 
 
-def cell_name(row: Row) -> str:
-    """Scenario and what was varied."""
-    varied = [text.format(row[key]) for key, text in _SHOWN if row[key] is not None]
-    return ", ".join([str(row["name"]), *varied])
+_SLOWING = ("noise_k", "lag_s", "window_s", "hold_s", "remaining")
+
+
+def cell_name(row: Row, keys: Sequence[str] | None = None) -> str:
+    """Scenario and what was varied; of ``keys`` alone, where they are given."""
+    shown = [(key, text) for key, text in _SHOWN if keys is None or key in keys]
+    return ", ".join(
+        [str(row["name"]), *(text.format(row[key]) for key, text in shown if row[key] is not None)]
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,64 +12,69 @@ from logger.core.probe_lines import UNMATCHED_C
 from logger.core.readings import Quantity, ReadingBlock
 from simulators.plant import Array, PlantRun
 from simulators.probes import Probe, Spoken, speak
-from simulators.scenario import Scenario
 from simulators.study.draws import AirError, Errors
 from simulators.study.setting import Setting
 
+NO_ERROR = AirError(offset_k=0.0, gain=0.0, placement=0.0)
 _HEARD = {
     Role.RETURN: (Quantity.TEMPERATURE, Quantity.HUMIDITY),
     Role.MIXED: (Quantity.TEMPERATURE, Quantity.HUMIDITY),
     Role.SUPPLY: (Quantity.TEMPERATURE,),
+    Role.OUTDOOR: (Quantity.TEMPERATURE, Quantity.HUMIDITY),
     Role.VELOCITY: (Quantity.VELOCITY,),
     Role.PRESSURE: (Quantity.PRESSURE,),
 }
 """What the result hangs on; a study leaves the rest unsaid, for its speed."""
 
 
-def block_of(
-    scenario: Scenario, job: JobParams, run: PlantRun, setting: Setting, errors: Errors, seed: int
-) -> ReadingBlock:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cast:
+    """Who speaks of what: the simulated probes, and what each of the job's looks at, by its name."""
+
+    probes: Mapping[str, Probe]
+    signals: Mapping[str, str]
+    setting: Setting
+
+
+def block_of(cast: Cast, job: JobParams, run: PlantRun, errors: Errors, seed: int) -> ReadingBlock:
     """All readings from the scenario's start to where ``run`` ends."""
     said: list[Spoken] = []
     names: list[str] = []
     for params in job.probes:
         if params.role not in _HEARD:
             continue
-        signal = params.role.value
-        probe = _probe(scenario.probes[signal], params.role, setting, errors)
-        truth = _seen(run, params.role, errors)
+        signal = cast.signals.get(params.name, params.role.value)
+        own = errors.air.get(params.name, NO_ERROR)
+        probe = _probe(cast.probes[signal], params.role, cast.setting, own)
+        if params.role is Role.PRESSURE:
+            probe = probe.with_response(Quantity.PRESSURE, offset=errors.pressure_pa)
+        elif params.role is not Role.VELOCITY:
+            probe = probe.with_response(Quantity.HUMIDITY, offset=errors.humidity_pct, offset_spread=0.0)
+        truth = _seen(run, signal, params.role, own)
         said.append(speak(probe, params.name, seed, run.t_s, truth))
         names.append(params.name)
     return _merged(names, said)
 
 
-def _air_error(role: Role, errors: Errors) -> AirError:
-    return errors.supply if role is Role.SUPPLY else errors.entering
-
-
-def _probe(probe: Probe, role: Role, setting: Setting, errors: Errors) -> Probe:
-    """The scenario's probe with the trial's errors in place of its own."""
+def _probe(probe: Probe, role: Role, setting: Setting, own: AirError) -> Probe:
+    """The scenario's probe with the trial's errors in place of its own offset and gain."""
     responses = tuple((q, r) for q, r in probe.responses if q in _HEARD[role])
     probe = replace(probe, responses=responses, battery_pct=None)
-    if role is Role.PRESSURE:
-        return probe.with_response(Quantity.PRESSURE, offset=errors.pressure_pa)
-    if role is Role.VELOCITY:
+    if role in (Role.PRESSURE, Role.VELOCITY):
         return probe
-    changes = {"offset": _air_error(role, errors).offset_k, "gain": _air_error(role, errors).gain}
-    changes |= {"gain_reference": UNMATCHED_C, "offset_spread": 0.0}
+    changes = {"offset": own.offset_k, "offset_spread": 0.0, "gain": own.gain, "gain_reference": UNMATCHED_C}
     if setting.noise_k is not None:
         changes |= {"noise": setting.noise_k, "drift_noise": 0.0}
     if setting.lag_s is not None:
         changes["lag_s"] = setting.lag_s
-    probe = probe.with_response(Quantity.TEMPERATURE, **changes)
-    return probe.with_response(Quantity.HUMIDITY, offset=errors.humidity_pct, offset_spread=0.0)
+    return probe.with_response(Quantity.TEMPERATURE, **changes)
 
 
-def _seen(run: PlantRun, role: Role, errors: Errors) -> Mapping[Quantity, Array]:
+def _seen(run: PlantRun, signal: str, role: Role, own: AirError) -> Mapping[Quantity, Array]:
     """What passes the probe: the stream, and where the probe stands in it."""
-    truth = dict(run.signals(role.value))
-    if Quantity.TEMPERATURE in truth:
-        uneven_k = _air_error(role, errors).placement * (run.supply_c - run.return_c)
+    truth = dict(run.signals(signal))
+    if Quantity.TEMPERATURE in truth and role is not Role.OUTDOOR:
+        uneven_k = own.placement * (run.supply_c - run.mixed_c)
         truth[Quantity.TEMPERATURE] = truth[Quantity.TEMPERATURE] + uneven_k
     return {quantity: truth[quantity] for quantity in _HEARD[role]}
 

@@ -40,6 +40,7 @@ def summary(bench: Bench, trials: Sequence[Trial]) -> Row:
     return {
         "name": name,
         **varied,
+        "errors_stated": bench.scenario.errors_stated,
         "trials": len(trials),
         "found": len(found),
         **_errors(found if expected else []),

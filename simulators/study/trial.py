@@ -10,9 +10,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from logger.config.load import loads_config
+from logger.config.load import LoadedConfig, loads_config
 from logger.core.firing import SteadyStretch
-from logger.core.params import JobParams, Role
+from logger.core.params import JobParams
 from logger.core.pipeline import Outcome, Pipeline
 from logger.core.readings import NS_PER_S, ReadingBlock
 from logger.core.reasons import judge_outcome
@@ -20,9 +20,9 @@ from logger.core.snapshot import Phase
 from simulators.plant import Array, PlantRun, simulate
 from simulators.scenario import Scenario, Truth
 from simulators.scenarios import find
-from simulators.study.draws import drawn, speaking_seed
+from simulators.study.draws import AIR, drawn, speaking_seed
 from simulators.study.setting import Setting
-from simulators.study.spoken import block_of
+from simulators.study.spoken import Cast, block_of
 from simulators.study.traverses import traversed
 
 LOOK_S = 30  # s of readings between two looks whether the result has come (cost)
@@ -72,6 +72,7 @@ class Bench:
 
     scenario: Scenario
     setting: Setting
+    cast: Cast
     job: JobParams
     run: PlantRun
     truth: Truth
@@ -104,15 +105,22 @@ def bench_of(setting: Setting) -> Bench:
     scenario = replace(scenario, name=setting.scenario)
     run = _cut(simulate(scenario.plant, scenario.timeline), scenario.timeline.burner[-1][1] + AFTER_S)
     truth = scenario.truth
-    now_w = run.air_heat_w - run.fan_heat_w + run.casing_loss_w
+    config = loads_config(scenario.config_text, setting.scenario, None)
     return Bench(
         scenario=scenario,
         setting=setting,
-        job=_stated(loads_config(scenario.config_text, setting.scenario, None).job, setting),
+        cast=Cast(probes=scenario.probes, signals=_signals(config), setting=setting),
+        job=_stated(config.job, setting),
         run=run,
         truth=truth,
-        residual=np.abs(now_w - truth.output_w) / truth.output_w,
+        residual=np.abs(run.capacity_w - truth.output_w) / truth.output_w,
     )
+
+
+def _signals(config: LoadedConfig) -> dict[str, str]:
+    """What each probe looks at, where its table says another thing than its role."""
+    found = {setup.name: setup.options.get("signal") for setup in config.probes}
+    return {name: str(signal) for name, signal in found.items() if signal is not None}
 
 
 def _cut(run: PlantRun, end_s: float) -> PlantRun:
@@ -128,8 +136,7 @@ def _stated(job: JobParams, setting: Setting) -> JobParams:
     given = {name: value for name, value in steady.items() if value is not None}
     job = replace(job, steady=replace(job.steady, **given))
     if setting.probe_u95_k is not None:
-        air = (Role.RETURN, Role.MIXED, Role.SUPPLY)
-        probes = tuple(replace(p, u95=setting.probe_u95_k) if p.role in air else p for p in job.probes)
+        probes = tuple(replace(p, u95=setting.probe_u95_k) if p.role in AIR else p for p in job.probes)
         job = replace(job, probes=probes)
     if setting.airflow_u95 is not None:
         job = replace(job, airflow=replace(job.airflow, u95=setting.airflow_u95))
@@ -150,7 +157,7 @@ def run_trial(bench: Bench, seed: int, number: int) -> Trial:
         volume_m3_s = flow.volume_m3_s * found * (1.0 + errors.carry_over)
         stated = replace(flow, volume_m3_s=volume_m3_s, lines=lines)
     job = replace(bench.job, airflow=stated)
-    block = block_of(bench.scenario, job, bench.run, bench.setting, errors, speaking_seed(seed, name, number))
+    block = block_of(bench.cast, job, bench.run, errors, speaking_seed(seed, name, number))
     truth_w = bench.truth.output_w + errors.casing * bench.truth.input_w - bench.truth.casing_loss_w
     return _compared(bench, _measured(job, block), truth_w, number)
 

@@ -12,7 +12,7 @@ import json
 import sys
 from collections.abc import Callable
 
-from tests.benchmarks import live, many, publish, replay, startup, steady, store
+from tests.benchmarks import live, many, publish, replay, startup, steady, store, study
 
 KEYS = (
     "steady_vs_polyfit",
@@ -32,6 +32,8 @@ KEYS = (
     "publish_vs_paho",
     "publish_held_ms",
     "many_vs_serial",
+    "study_trials_per_s",
+    "study_cluster_vs_one",
 )
 PARTS: tuple[Callable[[bool], dict[str, float | None]], ...] = (
     steady.measure,
@@ -41,6 +43,7 @@ PARTS: tuple[Callable[[bool], dict[str, float | None]], ...] = (
     live.measure,
     publish.measure,
     many.measure,
+    study.measure,
 )
 GOALS = {
     "steady_vs_polyfit": "at least 15",
@@ -52,6 +55,8 @@ GOALS = {
     "help_s": "under 0.3",
     "publish_held_ms": "under 100",
     "many_vs_serial": "at best the number of cores",
+    "study_trials_per_s": "hope: 17 of one processor",
+    "study_cluster_vs_one": "at best 2",
 }
 
 

@@ -23,6 +23,7 @@ class StandIn:
     setting: Setting = field(default_factory=lambda: Setting(scenario="stand-in"))
     steady_expected: bool = True
     least: float | None = 400.0
+    scenario: Any = field(default_factory=lambda: SimpleNamespace(errors_stated=True))
     job: Any = field(default_factory=lambda: SimpleNamespace(steady=SimpleNamespace(remaining=0.01)))
 
     @property
@@ -120,7 +121,8 @@ def test_the_coarsest_probe_that_is_enough_is_named() -> None:
 def test_the_wait_and_the_traverse_are_answered_and_what_was_not_asked_is_said() -> None:
     rows = [_varied(6.0, traverse="equal-area 3x3")]
     probe, wait, traverse = answered(rows)
+    assert len(answered([*rows, _varied(6.0, traverse="equal-area 5x5")])[1].sentences) == 1
     assert "--probe-u95" in probe.sentences[0]
     assert "10.0 min after ignition" in wait.sentences[0]
-    assert "6.7 min is the least" in wait.sentences[0]
+    assert "the least possible is 6.7 min" in wait.sentences[0]
     assert "u95 6.0 %" in traverse.sentences[0]

@@ -102,8 +102,8 @@ def test_errors_are_drawn_as_wide_as_the_budget_states() -> None:
         return float((sum(v * v for v in values) / len(values)) ** 0.5)
 
     assert width([e.airflow for e in found]) == pytest.approx(0.02, rel=0.06)
-    assert width([e.supply.placement for e in found]) == pytest.approx(0.01, rel=0.06)
-    between = [e.supply.offset_k - e.entering.offset_k for e in found]  # what is common cancels
+    assert width([e.air["sup"].placement for e in found]) == pytest.approx(0.01, rel=0.06)
+    between = [e.air["sup"].offset_k - e.air["ret"].offset_k for e in found]  # what is common cancels
     assert width(between) == pytest.approx(0.15 * 2**0.5, rel=0.06)
     assert 0.0 <= min(e.casing for e in found) < max(e.casing for e in found) <= 0.02
 
@@ -111,9 +111,8 @@ def test_errors_are_drawn_as_wide_as_the_budget_states() -> None:
 def test_trials_without_any_error_give_the_truth(monkeypatch: pytest.MonkeyPatch) -> None:
     """Perfect probes, nothing drawn, the casing's loss as assumed: what is left is the slow approach."""
     none = drawn(bench_of(Setting(scenario="standard")).job, 1, "standard", 0)
-    air = replace(none.supply, offset_k=0.0, gain=0.0, placement=0.0)
     free = {"airflow": 0.0, "carry_over": 0.0, "pressure_pa": 0.0, "humidity_pct": 0.0, "casing": 0.01}
-    none = replace(none, entering=air, supply=air, **free)
+    none = replace(none, air={}, **free)
     monkeypatch.setattr("simulators.study.trial.drawn", lambda *_: none)
     bench = bench_of(Setting(scenario="standard-perfect"))
     trial = run_trial(bench, 1, 0)
@@ -181,6 +180,7 @@ def test_the_table_has_the_rows_of_the_document(once: tuple[dict[str, Any], Path
         (("--jobs", "2", "--scheduler", "tcp://x:1"), "leave it out with --scheduler"),
         (("--scheduler", "nowhere"), "is no address"),
         (("--scenario", "standart"), "closest: standard"),
+        (("--scenario", "cooling-wet"), "cannot be judged"),
         (("--probe-u95", "0.1"), "--probe-u95: "),
         (("--probe-u95", "0.1 K,,"), "--probe-u95: "),
         (("--probe-u95", "0 K"), "--probe-u95: "),
