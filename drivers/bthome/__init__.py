@@ -1,1 +1,1 @@
-"""Probes that broadcast BTHome v2 advertisements, unencrypted."""
+"""Probes that broadcast BTHome v2 advertisements, in the clear or encrypted with a bind key."""

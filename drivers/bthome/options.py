@@ -21,7 +21,7 @@ _WHERE = (
 )
 
 
-_AROUND = re.compile(r"[\s:-]|^\s*0[xX]")  # what people write around the digits of a key
+_AROUND = re.compile(r"^\s*0[xX]|[\s:-]")  # what people write around the digits of a key
 
 
 def _no_key(text: object) -> object:

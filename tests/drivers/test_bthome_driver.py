@@ -275,3 +275,12 @@ async def test_a_stranger_of_its_name_does_not_keep_a_sealed_probe_out(air: Any,
         await log.until(lambda: REFUSED in [link[1] for link in log.links])
         await probe.advertise(name="duct", service_data=sealed(KEY, probe.address, 1000, PLAIN[1:]))
         await log.until(lambda: temperature(25.06) in log.samples)
+
+
+@pytest.mark.parametrize("around", ["{}", "0x{}", " 0x{}", "{} ", "\t0X{}"])
+@pytest.mark.parametrize("place", ["bindkey_file", "bindkey_env"])
+def test_a_key_in_the_place_of_its_place_is_refused_and_not_shown(place: str, around: str) -> None:
+    with pytest.raises(ValueError, match=place) as refused:
+        BthomeDriver.Options.model_validate({"address": "x", place: around.format(KEY.hex())})
+    assert "this is a bind key" in str(refused.value)
+    assert KEY.hex() not in str(refused.value)
