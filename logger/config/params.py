@@ -16,6 +16,7 @@ from logger.config.traverse import TraverseSetup
 from logger.config.visit import visit_notes, visit_params
 from logger.core.air import standard_pressure_pa
 from logger.core.airflow import GUESSED_PRESSURE_U_PA, PRESSURE_U_PA
+from logger.core.assess import CASING_EFFICIENCY
 from logger.core.gas import GasParams
 from logger.core.params import (
     GAIN_U95,
@@ -110,9 +111,7 @@ def _pressure(
 
 def _unit(config: ConfigFile, probes: Probes, notes: list[str]) -> UnitParams:
     unit = config.unit
-    output_w = unit.output
-    if unit.input is not None and unit.efficiency is not None:
-        output_w = unit.input * unit.efficiency
+    output_w = _plate_output_w(unit, notes)
     factor = derate_factor(unit.derate, config.job.altitude) if unit.derate else 1.0
     fan_word, fan_heat_w = unit.fan_heat
     outdoor_word, share = unit.outdoor_air or (OutdoorAir.CLOSED, None)
@@ -141,6 +140,17 @@ def _unit(config: ConfigFile, probes: Probes, notes: list[str]) -> UnitParams:
     )
 
 
+def _plate_output_w(unit: UnitTable, notes: list[str]) -> float | None:
+    if unit.input is None or unit.output is not None:
+        return unit.output
+    if unit.efficiency is not None:
+        return unit.input * unit.efficiency
+    if unit.kind is UnitKind.ELECTRIC:
+        notes.append("unit.output is left out: electric heat gives all of its input, which is taken for it.")
+        return unit.input
+    return None
+
+
 def _unit_notes(unit: UnitTable, output_w: float | None, probes: Probes, notes: list[str]) -> None:
     mixed = any(p.role is Role.MIXED for p in probes.values())
     if output_w is None:
@@ -152,8 +162,9 @@ def _unit_notes(unit: UnitTable, output_w: float | None, probes: Probes, notes: 
             f"unit.output is only {output_w / unit.input:.0%} of unit.input: no gas or electric unit is so"
             " poor; look at the units of both."
         )
-    if unit.casing_loss is None and unit.kind in (UnitKind.GAS, UnitKind.ELECTRIC):
-        base = "" if unit.input is not None else ", taken as output / 0.8,"
+    if unit.casing_loss is None and unit.kind.fan_apart:
+        poorest = CASING_EFFICIENCY[unit.kind]
+        base = "" if unit.input is not None else f", taken as output / {poorest:g},"
         notes.append(f"unit.casing_loss is left out: 0 to 2 % of the input{base} is assumed.")
     if unit.outdoor_air is None and not mixed:
         notes.append(

@@ -57,7 +57,10 @@ from logger.core.stretch import (
 from logger.core.units import ZERO_C_K
 
 CASING_MEAN, CASING_U = 0.01, 0.02 / 2 / ROOT3  # of input: 0..2 %, rectangular (assumed, design)
-CASING_EFFICIENCY = 0.8  # where the plate has no input: input = output / 0.8, else air heat / 0.8 (assumed)
+CASING_EFFICIENCY = {  # where the plate has no input: input = output over this, else air heat over it
+    UnitKind.GAS: 0.8,  # (assumed)
+    UnitKind.ELECTRIC: 1.0,  # no flue
+}
 CARRY_OVER_U, CARRY_OVER_TORQUE_U = 0.01, 0.03  # of the flow: assumed (design)
 HUMIDITY_PROBE_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
 LEAST_RH = 0.2  # fraction: driest room in which its relative error is taken (assumed)
@@ -69,12 +72,13 @@ def casing_loss_w(job: JobParams, net_w: float) -> tuple[float, float]:
 
     ``net_w``: air heat less fan heat; where the plate says nothing the input comes of it.
     """
-    if job.unit.kind not in (UnitKind.GAS, UnitKind.ELECTRIC):
+    if not job.unit.kind.fan_apart:
         return 0.0, 0.0
     if job.unit.casing_loss_w is not None:
         return job.unit.casing_loss_w, 0.0
-    plate_w = job.unit.plate_input_w or (job.unit.plate_output_w or 0.0) / CASING_EFFICIENCY
-    input_w = plate_w * job.unit.derate_factor or max(net_w, 0.0) / CASING_EFFICIENCY
+    share = CASING_EFFICIENCY[job.unit.kind]
+    plate_w = job.unit.plate_input_w or (job.unit.plate_output_w or 0.0) / share
+    input_w = plate_w * job.unit.derate_factor or max(net_w, 0.0) / share
     return CASING_MEAN * input_w, CASING_U * input_w
 
 
@@ -200,7 +204,7 @@ def _stretch_lines(stretch: Stretch, drift_w: float | None) -> list[BudgetLine]:
 def _fan_line(job: JobParams, means: Means, fan: FanPhase | None) -> BudgetLine:
     """Fan heat: as well as the fan phase gave it, as typed, or not known at all."""
     mode = job.unit.fan_heat
-    if mode is FanHeatMode.NONE or job.unit.kind not in (UnitKind.GAS, UnitKind.ELECTRIC):
+    if mode is FanHeatMode.NONE or not job.unit.kind.fan_apart:
         return BudgetLine("fan heat", 0.0)
     if mode is FanHeatMode.GIVEN:
         return BudgetLine("fan heat", GIVEN_FAN_U95 / 2.0 * (job.unit.fan_heat_w or 0.0), assumed=True)

@@ -8,7 +8,7 @@ from math import hypot, sqrt
 from logger.core.carry import carry
 from logger.core.ledger import Ledger, means
 from logger.core.line import MIN_POINTS, Line
-from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
+from logger.core.params import FanHeatMode, JobParams, Role
 from logger.core.probe_lines import mean_own_u
 from logger.core.steady import RISE, SteadyDetector
 from logger.core.stretch import FAN_W_PER_KG_S, ROOT3, FanPhase, Means, heat_ratio, means_from
@@ -39,10 +39,7 @@ class FanGauge:
         self.implausible = False  # no fan has the heat that it shows
         self._fired = False  # since the last accepted phase
         self._ended_s = 0  # where that phase ended
-        guess = job.unit.fan_heat is FanHeatMode.MEASURED and job.unit.kind in (
-            UnitKind.GAS,
-            UnitKind.ELECTRIC,
-        )
+        guess = job.unit.fan_heat is FanHeatMode.MEASURED and job.unit.kind.fan_apart
         self._usual_w_per_kg_s = FAN_W_PER_KG_S if guess else 0.0
         self._unseen_s = 0 if job.probes_of(Role.VELOCITY) else UNSEEN_S
         self._by_mass = carry(job.unit, job.airflow).fan_by_mass

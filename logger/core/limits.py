@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from logger.core.align import Slots
+from logger.core.kind_words import COLD_ELSE, COLD_ENTERING
 from logger.core.params import JobParams, Role, UnitParams
 from logger.core.probe_lines import mean_own_u
 from logger.core.readings import NS_PER_S, Quantity
@@ -66,8 +67,8 @@ def plate_limits(unit: UnitParams, entering_u_k: float = 0.0) -> tuple[Limit, ..
         least_c = unit.min_entering_c
         surely_c = least_c - Z95 * entering_u_k
         text = (
-            f"Entering air below the plate's minimum of {temperature_text(least_c)}: flue gas may condense "
-            "in the heat exchanger; follow the maker's instructions, look at the outdoor-air damper."
+            f"Entering air below the plate's minimum of {temperature_text(least_c)}: "
+            f"{COLD_ENTERING.get(unit.kind, COLD_ELSE)}"
         )
         limits.append(
             Limit("entering-below-minimum", MOVING, 2, lambda entering_c: entering_c < surely_c, text)

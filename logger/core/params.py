@@ -29,12 +29,22 @@ class Role(StrEnum):
 
 
 class UnitKind(StrEnum):
-    """How the unit makes heat."""
+    """How the unit makes heat, or takes it."""
 
     GAS = "gas"
     ELECTRIC = "electric"
     HEAT_PUMP = "heat-pump"
     COOLING = "cooling"
+
+    @property
+    def fan_apart(self) -> bool:
+        """Whether the plate's output is without the fan's heat; else ratings include it (recalled)."""
+        return self in (UnitKind.GAS, UnitKind.ELECTRIC)
+
+    @property
+    def cools(self) -> bool:
+        """Whether the air gives heat away: its rise is negative, the output is what it gives."""
+        return self is UnitKind.COOLING
 
 
 class FanPosition(StrEnum):

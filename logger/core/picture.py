@@ -41,6 +41,7 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         t_ns=t_ns,
         phase=cycles.phase,
         phase_since_s=float(cycles.since_s),
+        kind=job.unit.kind.value,
         firing_start_s=float(core.book.open.start_s) if core.book.open else None,
         output_w=output_w,
         output_u95_w=u95_w,

@@ -19,6 +19,7 @@ from logger.core.book import FiringBook
 from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch, full_fire
 from logger.core.gas_meter import GasMeter
+from logger.core.kind_words import STARTER
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch, Seen
 from logger.core.match_age import day_of, stale_matches, stale_timing, stale_traverse
@@ -313,7 +314,8 @@ class Pipeline:
             book.fire(tick, turn)
         elif turn.new is Phase.COOL_DOWN:
             book.fall(tick, turn.since_s)
-            book.say(tick, "cool-down", "The rise breaks down: the burner seems to be off.")
+            text = f"The rise breaks down: the {STARTER[self.job.unit.kind]} seems to be off."
+            book.say(tick, "cool-down", text)
         elif turn.new in (Phase.FAN, Phase.OFF):
             if turn.old is Phase.FAN:
                 book.gauge.measure_after(tick, turn.since_s)

@@ -15,6 +15,7 @@ from typing import NamedTuple
 from logger.core.efficiency import gas_warnings
 from logger.core.firing import SteadyStretch
 from logger.core.gas import GasInput
+from logger.core.kind_words import COLD_ELSE, COLD_ENTERING, TOO_LITTLE, TOO_MUCH
 from logger.core.params import JobParams
 from logger.core.probe_doubts import Doubt, entering_apart, moisture, sides_of, supply_apart
 from logger.core.probe_lines import Side, gain_u_k, mean_own_u, placement
@@ -79,12 +80,14 @@ def _rise(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
     if over > SURE:
         text = (
             f"{read} is above the plate's {difference_text(window_k[1])} with {probability_text(over)} "
-            "probability: stop and follow the maker's instructions; too little air or too much gas."
+            "probability: stop and follow the maker's instructions; too little air or "
+            f"{TOO_MUCH[job.unit.kind]}."
         )
         return Doubt("rise-above-plate", text)
     text = (
         f"{read} is below the plate's {difference_text(window_k[0])} with {probability_text(under)} "
-        "probability: follow the maker's instructions; too much air, too little gas, or a part load."
+        f"probability: follow the maker's instructions; too much air, {TOO_LITTLE[job.unit.kind]}, or a part "
+        "load."
     )
     return Doubt("rise-below-plate", text)
 
@@ -106,8 +109,7 @@ _SUPPLY = _Limit(
 )
 _ENTERING = _Limit(
     *("entering-below-plate", 1, -1.0, "The entering air of", "is below the plate's minimum of"),
-    "flue gas may condense in the heat exchanger; follow the maker's instructions, look at the outdoor-air "
-    "damper.",
+    "",  # by the kind
 )
 
 
@@ -129,6 +131,7 @@ def _past(job: JobParams, stretch: SteadyStretch, limit: _Limit, limit_c: float 
         return None
     text = (
         f"{limit.read} {temperature_text(side.now_c)} {limit.words} {temperature_text(limit_c)} with "
-        f"{probability_text(beyond)} probability: {limit.todo}"
+        f"{probability_text(beyond)} probability: "
+        f"{limit.todo or COLD_ENTERING.get(job.unit.kind, COLD_ELSE)}"
     )
     return Doubt(limit.code, text)

@@ -11,6 +11,8 @@ from logger.core.firing import (
     verdict_of,
 )
 from logger.core.gas import GasInput
+from logger.core.kind_words import ABOVE, STARTER
+from logger.core.kind_words import BELOW as BELOW_WORDS
 from logger.core.params import JobParams, OutdoorAir, Role
 from logger.core.pipeline import Outcome
 from logger.core.texts import probability_text
@@ -47,12 +49,13 @@ def judge_outcome(
         return (
             verdict,
             "below",
-            f"{size}: below {tolerance} with {probability_text(verdict.p_low)} probability.{full or ''}",
+            f"{size}: below {tolerance} with {probability_text(verdict.p_low)} probability.{full or ''}"
+            f"{BELOW_WORDS[job.unit.kind]}",
         )
     if verdict.verdict == "above":
         text = (
-            f"{size}: above {tolerance} with {probability_text(verdict.p_high)} probability. Over-firing and "
-            "carbon monoxide are possible: stop and call the licensed person."
+            f"{size}: above {tolerance} with {probability_text(verdict.p_high)} probability. "
+            f"{ABOVE[job.unit.kind]}"
         )
         return verdict, "above", text
     return verdict, UNDECIDED, f"{size}: undecided for {tolerance}. {_what_decides(job, stretch, plate_w)}"
@@ -95,7 +98,7 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
     if not firing.onset_seen:
         return (
             "No verdict: the firing's beginning was not seen and no velocity probe shows that air moves; "
-            "start the log before the burner."
+            f"start the log before the {STARTER[job.unit.kind]}."
         )
     return None
 

@@ -123,6 +123,7 @@ def _nameplate(job: JobParams, stretch: SteadyStretch | None) -> dict[str, Any]:
     plate_w = plate_output_w(job)
     rise_ok, rise_sure = (None, None) if stretch is None else rise_in_window(job, stretch)
     return {
+        "kind": unit.kind.value,
         "plate_output_w": unit.plate_output_w,
         "output_w": plate_w,
         "derated": unit.derated,

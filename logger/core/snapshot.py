@@ -74,6 +74,7 @@ class Snapshot:
     t_ns: int
     phase: Phase
     phase_since_s: float
+    kind: str = "gas"  # of unit
     firing_start_s: float | None = None
     output_w: float | None = None
     output_u95_w: float | None = None

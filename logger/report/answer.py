@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from logger.config.quantities import Dimension
+from logger.core.kind_words import ABOVE, STARTER, kind_of
 from logger.core.texts import SURE, probability_text
 from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, known, text_cell, words
 from logger.screen.format import DASH, clock, energy, percent, rise_words
@@ -17,8 +18,7 @@ NOT_A_GRADE = (
 CONCLUSIONS: dict[object, str] = {  # {within}: the tolerance where it is known
     "meets": ": it meets its nameplate{within}.",
     "below": ": it is below its nameplate{beyond}.",
-    "above": ": it is ABOVE its nameplate{beyond}. Over-firing can make carbon monoxide: stop and call the "
-    "licensed person.",
+    "above": ": it is ABOVE its nameplate{beyond}. {above}",
     "undecided": ": whether it meets its nameplate{within} stays undecided, the uncertainty is too "
     "wide for that.",
 }
@@ -46,6 +46,7 @@ def answer(numbers: Numbers, tolerance: float | None) -> Answer:
     end = end.format(
         within=f" within the tolerance of {size}" if size else "",
         beyond=f" by more than the tolerance of {size}" if size else "",
+        above=ABOVE[kind_of(numbers.raw("nameplate.kind"))],
     )
     return Answer(
         sentence=(*_delivered(numbers), Part(end)),
@@ -168,7 +169,8 @@ def stretch_words(numbers: Numbers) -> str:
     if DASH in (start, end):
         return ""
     wait = clock(numbers.get("firing.time_to_steady_s"))
-    return f"from {start} to {end} of the run, {wait} after the burner came on"
+    starter = STARTER[kind_of(numbers.raw("nameplate.kind"))]
+    return f"from {start} to {end} of the run, {wait} after the {starter} came on"
 
 
 def title(numbers: Numbers, job: str) -> str:

@@ -7,6 +7,7 @@ import math
 from rich.text import Text
 
 from logger.config.quantities import Dimension, from_si
+from logger.core.kind_words import STARTER, kind_of
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Phase, Snapshot, TestState
 from logger.screen.format import clean, clock, number, percent, scale_of, seconds, show
@@ -27,11 +28,11 @@ COMPACT = 34  # cells of the steadiness table without them
 COLUMNS_WIDTH = 56  # cells from which steadiness and air stand beside each other
 
 HINTS: dict[Phase, str] = {
-    Phase.OFF: "fan alone first; waiting for the burner",
-    Phase.FAN: "fan alone, waiting for the burner",
-    Phase.WARM_UP: "burner on, the output is still settling",
+    Phase.OFF: "fan alone first; waiting for the {starter}",
+    Phase.FAN: "fan alone, waiting for the {starter}",
+    Phase.WARM_UP: "{starter} on, the output is still settling",
     Phase.STEADY: "steady; longer makes the result surer",
-    Phase.COOL_DOWN: "burner off; wait for the rise to end",
+    Phase.COOL_DOWN: "{starter} off; wait for the rise to end",
 }
 
 
@@ -64,7 +65,8 @@ def phase_line(snapshot: Snapshot, width: int, glyphs: Glyphs) -> list[Text]:
     """The phase in words, how long it has lasted, and what comes next."""
     word = f" {snapshot.phase.value.upper()} "
     lasted = clock(snapshot.t_ns / NS_PER_S - snapshot.phase_since_s)
-    rest = glyphs.cut(f"  {lasted}  {HINTS[snapshot.phase]}", width - len(word))
+    hint = HINTS[snapshot.phase].format(starter=STARTER[kind_of(snapshot.kind)])
+    rest = glyphs.cut(f"  {lasted}  {hint}", width - len(word))
     return [Text.assemble((glyphs.cut(word, width), "bold reverse"), (rest, ""))]
 
 

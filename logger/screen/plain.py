@@ -7,6 +7,7 @@ from typing import Any, TextIO
 
 from logger.clock import utc_date
 from logger.config.quantities import Dimension
+from logger.core.kind_words import ABOVE_SHORT, STARTER, kind_of
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase, Snapshot, TestState
 from logger.screen.format import (
@@ -28,7 +29,7 @@ BUDGET_LINES = 6  # shown of the budget: what is below moves nothing; assumed
 VERDICTS: dict[str | None, str] = {
     "meets": "meets the nameplate",
     "below": "below the nameplate",
-    "above": "ABOVE the nameplate: stop and call the licensed person, over-firing can make CO",
+    "above": "ABOVE the nameplate: {above}",
     "undecided": "undecided: the uncertainty is too wide for this tolerance",
     "not-steady": "no result: no steady stretch",
     None: "none",
@@ -138,10 +139,9 @@ def write_lines(lines: Iterable[str], stream: TextIO) -> None:
 def result_lines(document: Mapping[str, Any], units: str, *, where: str = "") -> list[str]:
     """The result for people, from its JSON document; ``where`` names the store."""
     simulated = "   SIMULATED PROBES" if document.get("simulated") else ""
-    verdict = document.get("verdict")
     lines = [
         f"RESULT  {clean(str(document.get('job') or ''))}{simulated}",
-        _row("verdict", VERDICTS.get(verdict, clean(str(verdict)))),
+        _row("verdict", _verdict_text(document)),
     ]
     if document.get("reason"):
         lines.append(_row("", clean(str(document["reason"]))))
@@ -154,6 +154,12 @@ def result_lines(document: Mapping[str, Any], units: str, *, where: str = "") ->
 
 def _row(label: str, text: str) -> str:
     return f"  {label:<12}{text}".rstrip()
+
+
+def _verdict_text(document: Mapping[str, Any]) -> str:
+    verdict = document.get("verdict")
+    kind = kind_of((document.get("nameplate") or {}).get("kind"))
+    return VERDICTS.get(verdict, clean(str(verdict))).replace("{above}", ABOVE_SHORT[kind])
 
 
 def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
@@ -182,7 +188,7 @@ def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
         _row("gas input", _input_text(power_input, plate, units)) if power_input.get("measured_w") else "",
         _row("efficiency", _efficiency_text(power_input)),
         _row("", AIR_SIDE) if power_input.get("efficiency") is not None else "",
-        _row("steady", _steady_text(firing)),
+        _row("steady", _steady_text(firing, STARTER[kind_of(plate.get("kind"))])),
         _row("shortcut", _shortcut_text(firing, units)),
     ]
 
@@ -222,10 +228,10 @@ def _efficiency_text(power_input: Mapping[str, Any]) -> str:
     return f"{ratio} of the nameplate input ({why})"
 
 
-def _steady_text(firing: Mapping[str, Any]) -> str:
+def _steady_text(firing: Mapping[str, Any], starter: str) -> str:
     start_s, end_s = firing.get("steady_start_s"), firing.get("steady_end_s")
     wait = clock(firing.get("time_to_steady_s"))
-    return f"from {clock(start_s)} to {clock(end_s)}, {wait} after the burner came on"
+    return f"from {clock(start_s)} to {clock(end_s)}, {wait} after the {starter} came on"
 
 
 def _shortcut_text(firing: Mapping[str, Any], units: str) -> str:

@@ -453,6 +453,13 @@ def test_electric_units_are_read() -> None:
     assert [note for note in loaded.notes if "casing_loss" in note and "of the input is assumed" in note]
 
 
+def test_the_input_of_an_electric_unit_is_its_output() -> None:
+    loaded = load(SMALL + '[unit]\nkind = "electric"\ninput = "30 kW"\n')
+    assert loaded.job.unit.plate_output_w == pytest.approx(30_000.0)
+    assert [note for note in loaded.notes if "all of its input" in note]
+    assert load(SMALL + '[unit]\ninput = "30 kW"\n').job.unit.plate_output_w is None
+
+
 @pytest.mark.parametrize(
     ("value", "mode", "power_w"),
     [

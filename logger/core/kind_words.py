@@ -1,0 +1,60 @@
+"""What is said of a unit by its kind: one table a subject, by the word of ``unit.kind``."""
+
+from __future__ import annotations
+
+_AIRFLOW_FIRST = "Suspect the airflow first and take the traverse again, then the supply probe's place"
+_RATED = "The plate holds at its rating conditions: take the maker's table for those of the visit"
+
+ABOVE: dict[str, str] = {
+    "gas": "Over-firing and carbon monoxide are possible: stop and call the licensed person.",
+    "electric": f"An element gives more than its plate only at more than its voltage. {_AIRFLOW_FIRST}.",
+    "heat-pump": f"{_RATED}; it gives more where it is milder. {_AIRFLOW_FIRST}.",
+    "cooling": f"{_RATED}. {_AIRFLOW_FIRST}, then both humidity probes.",
+}
+"""What an output above the plate asks for."""
+
+BELOW: dict[str, str] = {
+    "gas": "",
+    "electric": "",
+    "heat-pump": f" {_RATED}; it gives less where it is colder.",
+    "cooling": f" {_RATED}.",
+}
+"""What to bear in mind of an output below the plate; it follows a sentence."""
+
+ABOVE_SHORT: dict[str, str] = {
+    "gas": "stop and call the licensed person, over-firing can make CO",
+    "electric": "look at the airflow first",
+    "heat-pump": "compare at the plate's conditions, look at the airflow first",
+    "cooling": "compare at the plate's conditions, look at the airflow first",
+}
+
+STARTER: dict[str, str] = {"gas": "burner", "electric": "heat", "heat-pump": "heat", "cooling": "cooling"}
+"""What comes on when a firing begins."""
+
+TOO_MUCH: dict[str, str] = {
+    "gas": "too much gas",
+    "electric": "too many elements",
+    "heat-pump": "too much heat",
+}
+TOO_LITTLE: dict[str, str] = {
+    "gas": "too little gas",
+    "electric": "an element out",
+    "heat-pump": "too little heat",
+}
+"""What besides the airflow puts the rise out of its window."""
+
+COLD_ENTERING: dict[str, str] = {
+    "gas": "flue gas may condense in the heat exchanger; follow the maker's instructions, look at the "
+    "outdoor-air damper.",
+}
+"""What too cold an entering air means; ``COLD_ELSE`` for the other kinds."""
+COLD_ELSE = "follow the maker's instructions, look at the outdoor-air damper."
+
+
+def kind_of(word: object) -> str:
+    """The kind that a result names; one of an older version names none and was of gas.
+
+    >>> kind_of(None), kind_of("cooling")
+    ('gas', 'cooling')
+    """
+    return word if isinstance(word, str) and word in ABOVE else "gas"
