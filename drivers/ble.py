@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable, Iterator, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Iterator, Sequence
 from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
 
@@ -87,11 +87,13 @@ class Radio:
         finally:
             del self._listeners[token]
 
-    async def find(self, wanted: Wanted, timeout_s: float) -> Sighting | None:
-        """The next packet of that device, or None when none came in time."""
+    async def find(self, wanted: Wanted, timeout_s: float, *, but: Collection[str] = ()) -> Sighting | None:
+        """The next packet of that device, or None when none came in time. ``but``: addresses of others."""
         with self._hearing(wanted) as heard, contextlib.suppress(TimeoutError):
             async with asyncio.timeout(timeout_s):
-                return await heard.get()
+                while (sighting := await heard.get()).address in but:
+                    pass
+                return sighting
         return None
 
     async def find_all(
@@ -111,9 +113,11 @@ class Radio:
                         break
         return list(found.values())
 
-    async def find_connected(self, wanted: Wanted, services: Sequence[str]) -> Sighting | None:
+    async def find_connected(
+        self, wanted: Wanted, services: Sequence[str], *, but: Collection[str] = ()
+    ) -> Sighting | None:
         """The device, when the system holds a connection to it already: it is not heard then. It is
-        known by one of these services.
+        known by one of these services. ``but``: addresses of others.
 
         That is what a killed process leaves behind on Linux. Where the system cannot tell, there
         is none: of a radio that fails the scan tells.
@@ -126,7 +130,7 @@ class Radio:
                 system = await BleakAdapter.get(bluez={"adapter": self._adapter} if self._adapter else {})
                 devices = await system.get_connected_devices(list(services))
         for device in devices:
-            if wanted.matches(device.address, device.name):
+            if wanted.matches(device.address, device.name) and device.address not in but:
                 return Sighting(
                     address=device.address, name=device.name, signal_dbm=None, service_data={}, device=device
                 )

@@ -14,6 +14,7 @@ from drivers.ble_errors import FULL, RadioError
 from drivers.gatt.profile import Profile
 from drivers.gatt.session import Pace, Session
 from drivers.heard import Sighting
+from drivers.namesakes import Namesakes
 from drivers.probe import (
     LinkReport,
     ProbeOptions,
@@ -32,6 +33,12 @@ from logger.driver_api import DriverContext, LinkState, ProbeRequest, Reach
 
 QUEUE_S = 60.0  # s, assumed
 HELD = "close any app or other program that may hold its connection"
+
+
+def not_found_or_held(wanted: Wanted, searched_s: float) -> tuple[str, str]:
+    """What to say of a probe that was not heard: one that is connected elsewhere is not heard either."""
+    text, next_step = not_found(wanted, searched_s)
+    return text, f"{next_step}; {HELD}"
 
 
 class Step(Enum):
@@ -155,6 +162,8 @@ class GattProbe:
         self._searched = False
         self._before: str | None = None  # address of the device that delivered
         self._missed = False  # a whole search did not find that one again
+        self._connected: str | None = None  # address of the device that is connected and usable
+        self._namesakes = Namesakes()
         self._failures = 0  # connections in a row that delivered nothing
 
     async def supervise(self) -> None:
@@ -167,8 +176,28 @@ class GattProbe:
         }
         self._report.state(LinkState.SEARCHING, f"searching for {self._wanted}")
         step = Step.SEARCH
-        while True:
-            step = TRANSITIONS[step, await steps[step]()]
+        with shared_radio(self.options.adapter).listening(self._hear):
+            while True:
+                step = TRANSITIONS[step, await steps[step]()]
+
+    def _hear(self, sighting: Sighting) -> None:
+        """A packet of any device: another one of the probe's name is told, and not used in its place."""
+        if self._wanted.matches(sighting.address, sighting.name):
+            self._namesakes.hear(sighting.address, probe=self._connected or self._before)
+            self._tell_of_others()
+
+    def _answers(self, address: str) -> None:
+        self._connected = address
+        self._namesakes.alive(address)
+        self._tell_of_others()
+
+    def _tell_of_others(self) -> None:
+        used, others = self._connected or self._before, self._namesakes.others
+        if self._connected is not None:
+            others = others | self._namesakes.heard
+        if used is not None and others:
+            text, next_step = too_many(self._wanted, [used, *sorted(others)])
+            self._report.remark("name", f"{text}; only the first is used, {next_step}")
 
     async def _search(self) -> Outcome:
         radio = shared_radio(self.options.adapter)
@@ -185,7 +214,7 @@ class GattProbe:
             self._missed = self._before is not None
             self._report.state(
                 LinkState.LOST,
-                f"{'; '.join(not_found(self._wanted, self._patience.search))}; {HELD}; still searching",
+                "; ".join([*not_found_or_held(self._wanted, self._patience.search), "still searching"]),
             )
             return Outcome.NOT_FOUND
         if self._before not in (None, found.address):
@@ -205,11 +234,12 @@ class GattProbe:
         # after a loss the same device first: another one of its name is another probe
         same = self._before is not None and not self._missed
         wanted = Wanted(address=self._before) if same else self._wanted
+        services, others = self._profile.services, self._namesakes.others - {self._before}
         if first:
-            found = await radio.find_connected(wanted, self._profile.services)
-        found = found or await radio.find(wanted, self._patience.search)
+            found = await radio.find_connected(wanted, services, but=others)
+        found = found or await radio.find(wanted, self._patience.search, but=others)
         if found is None and not first:
-            found = await radio.find_connected(wanted, self._profile.services)
+            found = await radio.find_connected(wanted, services, but=others)
         return found
 
     async def _deliver(self) -> Outcome:
@@ -224,6 +254,7 @@ class GattProbe:
                 if not plan.usable:
                     self._report.state(LinkState.REFUSED, "; ".join(plan.refused or self._profile.nothing))
                     return Outcome.ENDED
+                self._answers(self._sighting.address)
                 session = Session(
                     connection, plan, self._context, self._report, self._rhythm, self._patience.pace
                 )
@@ -234,6 +265,10 @@ class GattProbe:
             if error.trouble == FULL:
                 return Outcome.NO_ROOM
             self._report.state(LinkState.LOST, f"{error}")
+        finally:
+            self._connected = None
+            if self._before is None:  # it was a stranger, maybe: who is another one is open again
+                self._namesakes = Namesakes()
         return Outcome.ENDED
 
     async def _queue(self) -> Outcome:
@@ -276,7 +311,7 @@ class GattProbe:
                 connected_one = await radio.find_connected(self._wanted, self._profile.services)
                 found = [connected_one] if connected_one else await radio.find_all(self._wanted, seconds)
             if not found:
-                return reached(self._request, *not_found(self._wanted, seconds))
+                return reached(self._request, *not_found_or_held(self._wanted, seconds))
             if len(found) > 1:
                 return reached(self._request, *too_many(self._wanted, [each.address for each in found]))
             async with connected(found[0], radio.turns) as connection:

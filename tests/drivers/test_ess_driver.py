@@ -11,12 +11,15 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
+from drivers.ble import Radio
 from drivers.ble_errors import RadioError
 from drivers.ess.driver import EssDriver
 from drivers.ess.options import EssOptions
 from drivers.gatt.life import TRANSITIONS, Outcome, Step
+from drivers.heard import Sighting
 from drivers.probe import Wanted
 from logger.driver_api import Flag, LinkState, Quantity, Sample
+from tests.shell.stand_ins import READY_S
 
 TEMPERATURE, HUMIDITY, PRESSURE, TRUE_WIND, WIND, BATTERY = 0x2A6E, 0x2A6F, 0x2A6D, 0x2A70, 0x2A72, 0x2A19
 SEARCHING, CONNECTING, LIVE, LOST = (
@@ -376,6 +379,7 @@ async def test_check_says_what_a_probe_has_and_what_to_do(air: Any) -> None:
         "it has no Environmental Sensing or Health Thermometer value of the air that can be read"
     )
     assert out.text == 'not found in 2.5 s (name "nobody")'
+    assert out.next_step.endswith("; close any app or other program that may hold its connection")
     assert [each.ok for each in (ret, duct, sup, out)] == [True, False, False, False]
     assert log.samples == []
 
@@ -452,7 +456,18 @@ def test_the_table_leads_from_every_outcome_of_a_step_back_to_searching() -> Non
 
 
 @pytest.mark.bluetooth
-async def test_after_a_loss_the_same_one_of_two_with_a_name_is_used(air: Any) -> None:
+async def test_after_a_loss_the_same_one_of_two_with_a_name_is_used_or_none(
+    air: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    find, not_by_name = Radio.find, asyncio.Event()
+
+    async def noted(radio: Radio, wanted: Wanted, *args: Any, **options: Any) -> Sighting | None:
+        found = await find(radio, wanted, *args, **options)
+        if found is None and wanted.name is not None:
+            not_by_name.set()
+        return found
+
+    monkeypatch.setattr(Radio, "find", noted)
     one, two, log = await air.remote(), await air.remote(), air.log()
     for remote, value in ((one, C_21_37), (two, C_48_89)):
         await remote.serve(air.Char(TEMPERATURE, value, ("read",)))
@@ -464,11 +479,48 @@ async def test_after_a_loss_the_same_one_of_two_with_a_name_is_used(air: Any) ->
             await one.drop()
             await log.until(lambda: log.state() is LOST)
             await log.until(lambda: log.state() is LIVE)
-        assert set(log.values(Quantity.TEMPERATURE)) == {21.37}
         await one.hide()
         await one.drop()
+        async with asyncio.timeout(READY_S):
+            await not_by_name.wait()  # a whole search by name, with the other one in reach
+        await one.advertise(name="twin")
+        await log.until(lambda: log.state() is LIVE)
+    assert set(log.values(Quantity.TEMPERATURE)) == {21.37}
+    assert [text for _, _, text in log.links if "devices have" in text] == [
+        f'probe "ret": 2 devices have the name "twin": {one.address}, {two.address}; only the first is used, '
+        "give the address of the right one"
+    ]
+
+
+@pytest.mark.bluetooth
+async def test_one_of_the_name_that_is_heard_after_the_first_is_gone_is_used_and_told(air: Any) -> None:
+    one, two, log = await air.remote(), await air.remote(), air.log()
+    for remote, value in ((one, C_21_37), (two, C_48_89)):
+        await remote.serve(air.Char(TEMPERATURE, value, ("read",)))
+    await one.advertise(name="twin")
+    async with air.running(QuickDriver([air.request(name="twin")], log.context())):
+        await log.until(lambda: 21.37 in log.values(Quantity.TEMPERATURE))
+        await one.hide()
+        await one.drop()
+        await log.until(lambda: log.state() is LOST)
+        await two.advertise(name="twin")
         await log.until(lambda: 48.89 in log.values(Quantity.TEMPERATURE))
-    assert any(one.address in text and two.address in text for _, _, text in log.links)
+    [told] = [text for _, _, text in log.links if "is used now" in text]
+    assert f"{one.address}, {two.address}; the first is not heard any more" in told
+
+
+@pytest.mark.bluetooth
+async def test_another_one_of_the_name_is_told_while_the_probe_is_live(air: Any) -> None:
+    one, two, log = await air.remote(), await air.remote(), air.log()
+    await one.serve(air.Char(TEMPERATURE, C_21_37, ("read",)))
+    await one.advertise(name="twin")
+    requests = [air.request("ret", name="twin"), air.request("sup", address="00:00:00:00:00:99")]
+    async with air.running(QuickDriver(requests, log.context())):  # who is searched for keeps the scan on
+        await log.until(lambda: LIVE in log.states("ret"))
+        await two.advertise(name="twin")
+        await log.until(lambda: any(two.address in text for _, _, text in log.links))
+    [told] = [(probe, state) for probe, state, text in log.links if two.address in text]
+    assert told == ("ret", LIVE)
 
 
 @pytest.mark.bluetooth
