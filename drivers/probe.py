@@ -157,7 +157,7 @@ class Rhythm:
 
     def start(self, t_ns: int, *, every_s: float | None = None) -> None:
         """Listening begins (again) now: time before it counts neither as gap nor as silence.
-        ``every_s``: how often the probe speaks by its own word, which counts while no gap is known."""
+        ``every_s``: how often the probe speaks by its own word; a longer gap counts for more."""
         self._last_ns, self._heard = t_ns, False
         self._told_ns = round((every_s or 0.0) * NS_PER_S)
 
@@ -186,7 +186,7 @@ class Rhythm:
         """When the probe is silent, if no packet comes before."""
         if not self._gaps_ns:
             return self._last_ns + max(self._unknown_ns << self._silences, self.INTERVALS * self._told_ns)
-        return self._last_ns + max(self._least_ns, self.INTERVALS * max(self._gaps_ns))
+        return self._last_ns + max(self._least_ns, self.INTERVALS * max(self._told_ns, *self._gaps_ns))
 
 
 _TRYING = frozenset({LinkState.SEARCHING, LinkState.CONNECTING})

@@ -82,6 +82,7 @@ class _Asking:
         self._connection = connection
         self._strict = strict
         self._willing = True
+        self._refusals: list[str] = []  # not yet told
 
     async def offer(self, each: Characteristic, kind: Kind) -> Offer:
         faults: list[str] = []
@@ -106,6 +107,7 @@ class _Asking:
         any_of = len(triggers) > 1 and await self._descriptors(each, CONFIGURATION) == [_ANY_OF]
         intervals = decoded(decode_interval, await self._fact(kind, MEASUREMENT_INTERVAL))
         labels += decoded(decode_type, await self._fact(kind, TEMPERATURE_TYPE))
+        refusals, self._refusals = self._refusals, []
         return Offer(
             characteristic=each,
             kind=kind,
@@ -114,7 +116,7 @@ class _Asking:
             triggers=tuple(triggers),
             any_of=any_of,
             interval_s=next(iter(intervals), None),
-            faults=tuple(faults),
+            faults=(*faults, *refusals),
         )
 
     async def _descriptors(self, each: Characteristic, uuid16: int) -> list[bytes]:
@@ -142,4 +144,5 @@ class _Asking:
             if self._connection.lost.is_set() or (self._strict and unanswered(error)):
                 raise
             self._willing = False
+            self._refusals.append(f"what it says of its values cannot be read ({error}); used without that")
             return []

@@ -205,6 +205,14 @@ async def test_a_probe_that_refuses_one_descriptor_is_not_asked_for_more_and_del
     assert bench.connection.descriptors_asked == [(0x2A6E, 0x2901)]
 
 
+async def test_that_descriptors_cannot_be_read_is_told_once() -> None:
+    bench = Bench(READ_ONLY, HUMIDITY, until_s=1.5)
+    bench.connection.descriptor = lambda _: refuse(0)
+    told = [text for _, text in (await bench.plan()).remarks]
+    assert len(told) == 1
+    assert told[0].startswith("what it says of its values cannot be read (reading from the probe failed: ")
+
+
 async def test_a_connection_lost_while_descriptors_are_read_is_an_error() -> None:
     bench = Bench(READ_ONLY, until_s=1.5)
     bench.connection.descriptor = lambda _: refuse(0)

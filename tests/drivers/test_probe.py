@@ -182,3 +182,25 @@ def test_a_fast_probe_that_was_away_is_soon_told_silent_again() -> None:
     for s in range(1, 10):
         rhythm.update((3600 + s) * NS_PER_S)
     assert rhythm.silent_at_ns() == (3609 + 10) * NS_PER_S
+
+
+def test_a_burst_of_a_slow_probe_does_not_shorten_the_interval_it_tells() -> None:
+    rhythm = Rhythm(least_s=10.0, unknown_s=10.0)
+    rhythm.start(0, every_s=60.0)
+    for t_s in (0, 2):
+        rhythm.update(t_s * NS_PER_S)
+    assert rhythm.silent_at_ns() == (2 + 5 * 60) * NS_PER_S
+
+
+def test_five_copies_a_minute_cost_at_most_two_losses_and_none_later() -> None:
+    rhythm = Rhythm(least_s=10.0, unknown_s=10.0)
+    rhythm.start(0)
+    lost_in = []
+    for minute in range(30):
+        for copy in range(5):
+            t_ns = minute * 60 * NS_PER_S + copy * NS_PER_S // 5
+            if lost := t_ns >= rhythm.silent_at_ns():
+                lost_in.append(minute)
+                rhythm.silence()
+            (rhythm.resume if lost else rhythm.update)(t_ns)
+    assert lost_in == [1]
