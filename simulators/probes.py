@@ -128,8 +128,30 @@ def quantised(value: Array, resolution: float) -> Array:
     return np.rint(value / resolution) * resolution
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Columns:
+    """As ``Spoken``, in arrays; ``which`` is the place of a value's quantity in ``quantities``."""
+
+    quantities: tuple[Quantity, ...]
+    t_ns: npt.NDArray[np.int64]
+    which: npt.NDArray[np.int64]
+    value: Array
+    own_ns: npt.NDArray[np.int64]
+
+
 def speak(probe: Probe, name: str, seed: int, t_s: Array, truth: Mapping[Quantity, Array]) -> Spoken:
     """Everything the probe called ``name`` says of ``truth``, which stands on the grid ``t_s``."""
+    said = said_in_order(probe, name, seed, t_s, truth)
+    return Spoken(
+        t_ns=tuple(said.t_ns.tolist()),
+        quantity=tuple([said.quantities[n] for n in said.which.tolist()]),
+        value=tuple(said.value.tolist()),
+        own_ns=tuple(said.own_ns.tolist()),
+    )
+
+
+def said_in_order(probe: Probe, name: str, seed: int, t_s: Array, truth: Mapping[Quantity, Array]) -> Columns:
+    """The same as ``speak``, for whoever takes it in arrays."""
     at_s = _moments(probe, name, seed, float(t_s[-1]))
     heard = _heard(probe, name, seed, at_s)
     frozen_from = _frozen_from(probe, at_s)
@@ -143,7 +165,7 @@ def speak(probe: Probe, name: str, seed: int, t_s: Array, truth: Mapping[Quantit
     return _in_order(columns, _arrivals(probe, name, seed, at_s), _own_clock(probe, at_s), float(t_s[-1]))
 
 
-def _in_order(columns: list[Column], arrives_s: Array, own_s: Array, end_s: float) -> Spoken:
+def _in_order(columns: list[Column], arrives_s: Array, own_s: Array, end_s: float) -> Columns:
     """In order of arrival; of one moment in the order of ``columns``. What comes after the end is unheard."""
     told = [heard & (arrives_s <= end_s) for _, _, heard in columns]
     t_us = np.concatenate([_whole_us(arrives_s[kept]) for kept in told])
@@ -151,12 +173,12 @@ def _in_order(columns: list[Column], arrives_s: Array, own_s: Array, end_s: floa
     value = np.concatenate([column[1][kept] for column, kept in zip(columns, told, strict=True)])
     which = np.repeat(np.arange(len(columns)), [np.count_nonzero(kept) for kept in told])
     order = np.argsort(t_us, kind="stable")
-    quantities = [quantity for quantity, _, _ in columns]
-    return Spoken(
-        t_ns=tuple((t_us[order] * NS_PER_US).tolist()),
-        quantity=tuple([quantities[n] for n in which[order].tolist()]),
-        value=tuple(value[order].tolist()),
-        own_ns=tuple((own_us[order] * NS_PER_US).tolist()),
+    return Columns(
+        quantities=tuple(quantity for quantity, _, _ in columns),
+        t_ns=t_us[order] * NS_PER_US,
+        which=which[order],
+        value=value[order],
+        own_ns=own_us[order] * NS_PER_US,
     )
 
 

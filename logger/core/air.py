@@ -10,11 +10,27 @@ import psychrolib
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 
-enthalpy_j_kg = psychrolib.GetMoistAirEnthalpy
-"""Enthalpy, J per kg of dry air, of (temperature degC, w). ASHRAE Fundamentals ch. 1 eq. (30)."""
+_GAS_J_KG_K: float = psychrolib.R_DA_SI  # gas constant of dry air, as psychrolib has it
+_ZERO_C_K: float = psychrolib.ZERO_CELSIUS_AS_KELVIN
+_LEAST_W: float = psychrolib.MIN_HUM_RATIO  # no air of the trade is drier; below it psychrolib's own floor
 
-volume_m3_kg = psychrolib.GetMoistAirVolume
-"""Volume, m3 per kg of dry air, of (temperature degC, w, pressure Pa). Same, eq. (26)."""
+
+def enthalpy_j_kg(temp_c: float, w: float) -> float:
+    """Enthalpy, J per kg of dry air. ASHRAE Fundamentals ch. 1 eq. (30).
+
+    Psychrolib's own steps in its own order, so its own bits (a test holds it to that): every tick calls it.
+    """
+    if w < _LEAST_W:
+        return float(psychrolib.GetMoistAirEnthalpy(temp_c, w))
+    return (1.006 * temp_c + w * (2501.0 + 1.86 * temp_c)) * 1000
+
+
+def volume_m3_kg(temp_c: float, w: float, pressure_pa: float) -> float:
+    """Volume, m3 per kg of dry air. Same, eq. (26); as ``enthalpy_j_kg``."""
+    if w < _LEAST_W:
+        return float(psychrolib.GetMoistAirVolume(temp_c, w, pressure_pa))
+    return _GAS_J_KG_K * (temp_c + _ZERO_C_K) * (1 + 1.607858 * w) / pressure_pa
+
 
 temperature_c = psychrolib.GetTDryBulbFromEnthalpyAndHumRatio
 """Temperature, degC, of (enthalpy J per kg of dry air, w). Same, eq. (30) solved for it."""
@@ -46,8 +62,8 @@ def humidity_ratio(temp_c: float, humidity: float, pressure_pa: float) -> float:
     0.007262
     """
     vapour_pa = humidity * saturation_pa(temp_c if temp_c < _MOIST_MOST_C else _MOIST_MOST_C)
-    ratio: float = psychrolib.GetHumRatioFromVapPres(vapour_pa, pressure_pa)
-    return ratio
+    ratio = 0.621945 * vapour_pa / (pressure_pa - vapour_pa)
+    return ratio if ratio > _LEAST_W else float(psychrolib.GetHumRatioFromVapPres(vapour_pa, pressure_pa))
 
 
 def relative_humidity(temp_c: float, w: float, pressure_pa: float) -> float:

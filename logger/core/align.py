@@ -8,7 +8,7 @@ rows (a property test compares them).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 import numpy.typing as npt
@@ -118,7 +118,7 @@ class Grid:
         self.last_ns = last_ns
         self.next_tick = last_ns // NS_PER_S + 1
 
-    def _rows(self, ticks: Ints, slots: list[tuple[int, Ints, npt.NDArray[np.float64]]]) -> Iterator[Row]:
+    def _rows(self, ticks: Ints, slots: list[tuple[int, Ints, npt.NDArray[np.float64]]]) -> Iterable[Row]:
         """Rows of some ticks of a block: what each slot held before it, and what came within it."""
         values = np.empty((len(ticks), len(self._slots)))
         times = np.empty((len(ticks), len(self._slots)), dtype=np.int64)
@@ -130,4 +130,4 @@ class Grid:
             values[seen, place] = slot_values[newest[seen]]
             times[seen, place] = slot_ns[newest[seen]]
             counts[:, place] += newest + 1
-        yield from zip(ticks.tolist(), values.tolist(), times.tolist(), counts.tolist(), strict=True)
+        return zip(ticks.tolist(), values.tolist(), times.tolist(), counts.tolist(), strict=True)

@@ -76,7 +76,7 @@ class Approach:
         t, y = np.asarray(self._t), np.asarray(self._y)
         if len(t) < MIN_BINS:
             return None
-        onset = ONSET * np.median(y[-5:])
+        onset = ONSET * sorted(self._y[-5:])[2]
         start = int(np.argmax(np.abs(y) >= abs(onset)))
         t, y = t[start:] - t[start], y[start:]
         if len(t) < MIN_BINS:
@@ -84,7 +84,7 @@ class Approach:
         sse, drop, residual = _profile(t, y)
         best = int(np.argmin(sse))
         size = np.abs(residual[best])
-        near = size <= OUTLIER * max(float(np.median(size)), 1e-9)
+        near = size <= OUTLIER * max(_median(size), 1e-9)
         if not near.all() and int(near.sum()) >= MIN_BINS:
             t, y = t[near], y[near]
             sse, drop, residual = _profile(t, y)
@@ -109,6 +109,13 @@ def _profile(
     slope = (shape * centred).sum(axis=1) / np.maximum((shape * shape).sum(axis=1), 1e-12)
     residual = centred[None, :] - slope[:, None] * shape
     return (residual * residual).sum(axis=1), slope, residual
+
+
+def _median(values: npt.NDArray[np.float64]) -> float:
+    """Numpy's own, without what it spends on asking of what kind the values are."""
+    ordered = np.sort(values)
+    middle = len(ordered) // 2
+    return float(ordered[middle] if len(ordered) % 2 else (ordered[middle - 1] + ordered[middle]) / 2.0)
 
 
 def _n_eff(residual: npt.NDArray[np.float64]) -> float:

@@ -9,7 +9,7 @@ from logger.core.cycles import Transition
 from logger.core.doubts import FiringDoubts
 from logger.core.evidence import Evidence
 from logger.core.fan_phase import FanGauge
-from logger.core.firing import Firing, SteadyStretch, assess_stretch
+from logger.core.firing import Firing, SteadyStretch, assess_stretch, stretch_drift_w
 from logger.core.gas_meter import GasMeter, site_pressure
 from logger.core.ledger import COLUMN, Ledger, Sums, means, total
 from logger.core.moment import MomentReader
@@ -150,6 +150,15 @@ class FiringBook:
         )
         site_pa = site_pressure(self._job, stretch.means.pressure_pa, measured=self._reader.pressure_seen)
         return replace(stretch, gas=self._gas.over(end_s, site_pa))
+
+    def remaining(self, tick: int, end_s: int) -> float | None:
+        """The last stretch's drift bound up to ``end_s``, a fraction of its output; None if there is none."""
+        mean = means(self._start_sums, self._ledger.at(end_s)) if self._start_sums else None
+        if mean is None or end_s - self._start_s < MIN_STRETCH_S:
+            return None
+        behaviour = self._evidence.until(tick, end_s, mean)
+        bound_w = None if behaviour is None else stretch_drift_w(behaviour)
+        return None if bound_w is None else bound_w / abs(mean[COLUMN.output_w])
 
     def unsettle(self, tick: int, end_s: int) -> None:
         """The running stretch ends, dated back."""

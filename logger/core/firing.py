@@ -93,8 +93,7 @@ def assess_stretch(
     seen: Seen,
 ) -> SteadyStretch:
     """Put the budget of a stretch together."""
-    t_factor = t975(line.line.n_eff - 2.0) if line.line and line.line.slope_se is not None else 0.0
-    drift_w = drift_bound_w(line, t_factor)
+    drift_w = stretch_drift_w(line)
     lines = budget(job, means, fan, line, drift_w, seen)
     return SteadyStretch(
         start_s=start_s,
@@ -107,6 +106,13 @@ def assess_stretch(
         combined=combine(lines),
         seen=seen,
     )
+
+
+def stretch_drift_w(behaviour: Stretch) -> float | None:
+    """Bound of what may still come beyond the mean of a stretch, W; None if it is not to be had."""
+    line = behaviour.line
+    t_factor = t975(line.n_eff - 2.0) if line is not None and line.slope_se is not None else 0.0
+    return drift_bound_w(behaviour, t_factor)
 
 
 def plate_output_w(job: JobParams) -> float | None:

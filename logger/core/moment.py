@@ -137,6 +137,7 @@ class MomentReader:
             self._return = _places(slots, job.probes_of(Role.RETURN), Quantity.TEMPERATURE)
         supply = job.probes_of(Role.SUPPLY)
         self._supply = _places(slots, supply, Quantity.TEMPERATURE)
+        self._one_each = len(self._entering) == len(self._supply) == 1
         # what a temperature traverse found: the stream's rise is not that of the spots
         self._uneven = any(p.rise_factor != 1.0 for p in supply)
         factors = zip(self._supply, supply, strict=True)
@@ -214,8 +215,7 @@ class MomentReader:
             if counts[place] != stream.count:
                 stream.see(tick, values[place], times[place], counts[place])
         now_ns = tick * NS_PER_S
-        entering_c = _mean(self._entering, values, times, now_ns)
-        supply_c = _mean(self._supply, values, times, now_ns)
+        entering_c, supply_c = self._pair(values, times, now_ns)
         pressure_pa = self._job.pressure_pa
         if self._pressure and times[self._pressure[0][0]] != NEVER_NS:
             measured_pa = values[self._pressure[0][0]]
@@ -254,6 +254,16 @@ class MomentReader:
             heat_w,
             inlet_c,
         )
+
+    def _pair(self, values: list[float], times: list[int], now_ns: int) -> tuple[float | None, float | None]:
+        """Entering and supply temperature; None where not all of a side's probes are fresh."""
+        if self._one_each:
+            (place, max_age_ns, _), (supply, supply_age_ns, _) = self._entering[0], self._supply[0]
+            return (
+                values[place] if now_ns - times[place] <= max_age_ns else None,
+                values[supply] if now_ns - times[supply] <= supply_age_ns else None,
+            )
+        return _mean(self._entering, values, times, now_ns), _mean(self._supply, values, times, now_ns)
 
     def _moisture(
         self, entering_c: float | None, values: list[float], times: list[int], now_ns: int, pressure_pa: float

@@ -190,6 +190,15 @@ class Pipeline:
             return None
         return self.book.stretch(self.tick_s, self.tick_s + 1)
 
+    def remaining(self) -> float | None:
+        """What the running stretch says of what may still come, a fraction of its output: its drift bound.
+
+        None when not steady, or where there is too little. No budget is made for it.
+        """
+        if self.cycles.phase is not Phase.STEADY or not self.detector.steady:
+            return None
+        return self.book.remaining(self.tick_s, self.tick_s + 1)
+
     def snapshot(self, t_ns: int) -> Snapshot:
         """The core at this moment; changes nothing."""
         from logger.core.picture import picture  # noqa: PLC0415 - only who looks pays for it

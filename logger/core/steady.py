@@ -91,6 +91,7 @@ class SteadyDetector:
         self.end_s = 0  # of the last stretch, once unsettled
         self.passing_since_s: int | None = None
         self._candidate_s = 0
+        self._last_rung = 0  # that passed
         self._passed_s = 0  # last judgement of the running stretch that passed
         self._failing_since_s: int | None = None
         self._unjudged_since_s: int | None = None
@@ -160,7 +161,12 @@ class SteadyDetector:
         on the whole and falls at its end.
         """
         series, judgement = self.series, Judgement.UNJUDGED
-        for rung in self.rungs:
+        rungs = self.rungs
+        if self.passing_since_s is not None and self._last_rung:
+            # Which rung passes tells only where a stretch begins, and that is settled: the one that
+            # passed last is likeliest to.
+            rungs = (self._last_rung, *rungs)
+        for rung in rungs:
             if rung > series.length:
                 break
             if series.fresh(rung) < MIN_FRESH * rung:
@@ -168,6 +174,7 @@ class SteadyDetector:
             judgement = Judgement.FAIL
             if self._passes(RISE, rung, self.floor) and self._passes(OUTPUT, rung, self._output_floor(rung)):
                 gross = rung != self.rungs[0] and self._gross()
+                self._last_rung = 0 if gross else rung
                 return (Judgement.FAIL, 0) if gross else (Judgement.PASS, rung)
         return judgement, 0
 

@@ -29,6 +29,7 @@ class StreamWatch:
         self._frozen: list[int] = []
         self._name_of = {place: name for (name, _), place in slots.place.items()}
         self._reverse_s = 0
+        self._calm_ns = NEVER_NS  # until then nobody can fall silent, by what has come
         self._said: set[str] = set()
         self.newest: dict[tuple[str, Quantity], tuple[float, int]] = {}
         self.speechless = {name for _, name, _ in self._main}  # no usable reading yet
@@ -54,6 +55,15 @@ class StreamWatch:
     def tick(self, tick: int, times: list[int], frozen: list[int], velocity_m_s: float | None) -> None:
         """Compare with the tick before and say what changed."""
         now_ns = tick * NS_PER_S
+        if now_ns > self._calm_ns or tick == FIRST_WORD_S:
+            self._look_for_silence(tick, now_ns, times)
+        if frozen != self._frozen:
+            self._turn_frozen(tick, frozen)
+        if velocity_m_s is not None:
+            self._watch_reverse(tick, velocity_m_s)
+
+    def _look_for_silence(self, tick: int, now_ns: int, times: list[int]) -> None:
+        """Say who fell silent or came back; while all speak, nobody can be silent within a max_age."""
         for place, name, max_age_ns in self._main:
             last_ns = times[place]
             if last_ns == NEVER_NS:
@@ -64,10 +74,8 @@ class StreamWatch:
                     self._say(tick, "probe-silent", text, name)
             elif (now_ns - last_ns > max_age_ns) is not (name in self._silent):
                 self._turn_silent(tick, name, max_age_ns)
-        if frozen != self._frozen:
-            self._turn_frozen(tick, frozen)
-        if velocity_m_s is not None:
-            self._watch_reverse(tick, velocity_m_s)
+        if not self._silent:
+            self._calm_ns = min((times[place] + age_ns for place, _, age_ns in self._main), default=now_ns)
 
     def tick_sides(self, tick: int, *, held: bool, refused: bool) -> None:
         """Say once that the humidity is held, and once that the pressure probe is not believed."""

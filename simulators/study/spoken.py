@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from logger.core.params import JobParams, Role
 from logger.core.probe_lines import UNMATCHED_C
 from logger.core.readings import Quantity, ReadingBlock
 from simulators.plant import Array, PlantRun
-from simulators.probes import Probe, Spoken, speak
+from simulators.probes import Columns, Probe, lagged, said_in_order
 from simulators.study.draws import AirError, Errors
 from simulators.study.setting import Setting
 
@@ -38,7 +39,7 @@ class Cast:
 
 def block_of(cast: Cast, job: JobParams, run: PlantRun, errors: Errors, seed: int) -> ReadingBlock:
     """All readings from the scenario's start to where ``run`` ends."""
-    said: list[Spoken] = []
+    said: list[Columns] = []
     names: list[str] = []
     for params in job.probes:
         if params.role not in _HEARD:
@@ -50,8 +51,9 @@ def block_of(cast: Cast, job: JobParams, run: PlantRun, errors: Errors, seed: in
             probe = probe.with_response(Quantity.PRESSURE, offset=errors.pressure_pa)
         elif params.role is not Role.VELOCITY:
             probe = probe.with_response(Quantity.HUMIDITY, offset=errors.humidity_pct, offset_spread=0.0)
-        truth = _seen(run, signal, params.role, own)
-        said.append(speak(probe, params.name, seed, run.t_s, truth))
+        truth = _followed(run, signal, params.role, own, probe)
+        prompt = replace(probe, responses=tuple((q, replace(r, lag_s=0.0)) for q, r in probe.responses))
+        said.append(said_in_order(prompt, params.name, seed, run.t_s, truth))
         names.append(params.name)
     return _merged(names, said)
 
@@ -70,27 +72,39 @@ def _probe(probe: Probe, role: Role, setting: Setting, own: AirError) -> Probe:
     return probe.with_response(Quantity.TEMPERATURE, **changes)
 
 
-def _seen(run: PlantRun, signal: str, role: Role, own: AirError) -> Mapping[Quantity, Array]:
-    """What passes the probe: the stream, and where the probe stands in it."""
-    truth = dict(run.signals(signal))
+def _followed(
+    run: PlantRun, signal: str, role: Role, own: AirError, probe: Probe
+) -> Mapping[Quantity, Array]:
+    """What the probe follows with its lag: the stream, and where the probe stands in it.
+
+    The lag is linear, so what is alike in all trials is followed once.
+    """
+    lags = {quantity: response.lag_s for quantity, response in probe.responses}
+    truth = {quantity: _stream(run, signal, quantity, lags.get(quantity, 0.0)) for quantity in _HEARD[role]}
     if Quantity.TEMPERATURE in truth and role is not Role.OUTDOOR:
-        uneven_k = own.placement * (run.supply_c - run.mixed_c)
-        truth[Quantity.TEMPERATURE] = truth[Quantity.TEMPERATURE] + uneven_k
-    return {quantity: truth[quantity] for quantity in _HEARD[role]}
+        rise_k = _rise(run, lags.get(Quantity.TEMPERATURE, 0.0))
+        truth[Quantity.TEMPERATURE] = truth[Quantity.TEMPERATURE] + own.placement * rise_k
+    return truth
 
 
-def _merged(names: list[str], said: list[Spoken]) -> ReadingBlock:
+@lru_cache(maxsize=64)
+def _stream(run: PlantRun, signal: str, quantity: Quantity, lag_s: float) -> Array:
+    return lagged(run.t_s, run.signals(signal)[quantity], lag_s)
+
+
+@lru_cache(maxsize=16)
+def _rise(run: PlantRun, lag_s: float) -> Array:
+    return lagged(run.t_s, run.supply_c - run.mixed_c, lag_s)
+
+
+def _merged(names: list[str], said: list[Columns]) -> ReadingBlock:
     """In order of time; of two at one time the earlier probe first."""
-    channels = tuple(
-        (name, q) for name, spoken in zip(names, said, strict=True) for q in dict.fromkeys(spoken.quantity)
-    )
-    place = {channel: n for n, channel in enumerate(channels)}
-    t_ns = np.concatenate([np.array(spoken.t_ns, dtype=np.int64) for spoken in said])
-    value = np.concatenate([np.array(spoken.value, dtype=np.float64) for spoken in said])
-    channel = np.array(
-        [place[name, q] for name, spoken in zip(names, said, strict=True) for q in spoken.quantity],
-        dtype=np.int32,
-    )
+    channels = tuple((name, q) for name, columns in zip(names, said, strict=True) for q in columns.quantities)
+    before = np.cumsum([0, *(len(columns.quantities) for columns in said)])
+    t_ns = np.concatenate([columns.t_ns for columns in said])
+    value = np.concatenate([columns.value for columns in said])
+    numbered = [columns.which + first for columns, first in zip(said, before[:-1], strict=True)]
+    channel = np.concatenate(numbered).astype(np.int32)
     order = np.argsort(t_ns, kind="stable")
     since_ns = t_ns[order] - t_ns[order[0]]
     return ReadingBlock(

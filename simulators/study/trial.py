@@ -11,12 +11,10 @@ from functools import lru_cache
 import numpy as np
 
 from logger.config.load import LoadedConfig, loads_config
-from logger.core.firing import SteadyStretch
 from logger.core.params import JobParams
 from logger.core.pipeline import Outcome, Pipeline
 from logger.core.readings import NS_PER_S, ReadingBlock
 from logger.core.reasons import judge_outcome
-from logger.core.snapshot import Phase
 from simulators.plant import Array, PlantRun, simulate
 from simulators.scenario import Scenario, Truth
 from simulators.scenarios import find
@@ -159,28 +157,27 @@ def run_trial(bench: Bench, seed: int, number: int) -> Trial:
     job = replace(bench.job, airflow=stated)
     block = block_of(bench.cast, job, bench.run, errors, speaking_seed(seed, name, number))
     truth_w = bench.truth.output_w + errors.casing * bench.truth.input_w - bench.truth.casing_loss_w
-    return _compared(bench, _measured(job, block), truth_w, number)
+    return _compared(bench, _measured(job, block, bench.lit_s), truth_w, number)
 
 
-def _measured(job: JobParams, block: ReadingBlock) -> Measured:
-    """What the core makes of the readings, up to where ``run --until result`` would end."""
+def _measured(job: JobParams, block: ReadingBlock, lit_s: float) -> Measured:
+    """What the core makes of the readings, up to where ``run --until result`` would end.
+
+    Nothing can be steady before a window and its hold are over: until then nobody looks.
+    """
     pipeline = Pipeline(job)
     last_s = int(block.t_ns[-1]) // NS_PER_S
-    borders = np.arange(LOOK_S, last_s + 2 * LOOK_S, LOOK_S, dtype=np.int64) * NS_PER_S
+    first_s = int(lit_s + job.steady.window_s + job.steady.hold_s) // LOOK_S * LOOK_S
+    borders = np.arange(first_s, last_s + 2 * LOOK_S, LOOK_S, dtype=np.int64) * NS_PER_S
     start, said = 0, None
     for end in np.searchsorted(block.t_ns, borders).tolist():
         pipeline.update_block(block.part(start, end))
         start = end
-        stretch = pipeline.stretch() if pipeline.cycles.phase is Phase.STEADY else None
-        bound = None if stretch is None else _bound(stretch)
+        bound = pipeline.remaining()
         said = bound if said is None else said
         if bound is not None and bound < job.steady.remaining:
             return Measured(outcome=pipeline.finish(), said=said, settled_s=float(pipeline.tick_s))
     return Measured(outcome=pipeline.finish(), said=said, settled_s=None)
-
-
-def _bound(stretch: SteadyStretch) -> float | None:
-    return None if stretch.drift_w is None else stretch.drift_w / abs(stretch.means.output_w)
 
 
 def _compared(bench: Bench, measured: Measured, truth_w: float, number: int) -> Trial:
@@ -201,7 +198,7 @@ def _compared(bench: Bench, measured: Measured, truth_w: float, number: int) -> 
         residual=float(np.interp(stretch.start_s, bench.run.t_s, bench.residual)),
         mean_residual=bench.mean_residual(stretch.start_s, stretch.end_s),
         said=measured.said,
-        bound=_bound(stretch),
+        bound=None if stretch.drift_w is None else stretch.drift_w / abs(stretch.means.output_w),
         decided_s=steady[0] - bench.lit_s if steady else None,
         settled_s=None if settled_s is None else settled_s - bench.lit_s,
         shares=tuple((line.source, s) for line, s in zip(stretch.lines, combined.shares, strict=True)),

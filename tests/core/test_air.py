@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+import psychrolib
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import given, settings
@@ -258,3 +259,15 @@ def test_temperature_comes_back_from_enthalpy(temp_c: float, w: float) -> None:
     oracle_h = coolprop("H", temp_c, 101_325, W=w) if w < coolprop("W", temp_c, 101_325, R=1.0) else math.nan
     if math.isfinite(oracle_h):
         assert air.temperature_c(oracle_h, w) == pytest.approx(temp_c, abs=0.2)
+
+
+@given(st.floats(-40.0, 120.0), st.floats(0.0, 0.1), st.floats(60_000.0, 110_000.0), st.floats(0.0, 1.0))
+def test_what_every_tick_computes_is_the_library_bit_for_bit(
+    temp_c: float, w: float, pressure_pa: float, humidity: float
+) -> None:
+    assert air.enthalpy_j_kg(temp_c, w) == psychrolib.GetMoistAirEnthalpy(temp_c, w)
+    assert air.volume_m3_kg(temp_c, w, pressure_pa) == psychrolib.GetMoistAirVolume(temp_c, w, pressure_pa)
+    vapour_pa = humidity * psychrolib.GetSatVapPres(min(temp_c, 60.0))
+    assert air.humidity_ratio(temp_c, humidity, pressure_pa) == psychrolib.GetHumRatioFromVapPres(
+        vapour_pa, pressure_pa
+    )
