@@ -138,7 +138,9 @@ def _trigger_remark(offer: Offer) -> str:
     assert offer.kind.field is not None
     words = in_words(offer.triggers, offer.kind.field, any_of=offer.any_of)
     asked = "it is asked in between" if offer.characteristic.can_read else "it cannot be asked in between"
-    silence = "" if interval_s(offer.triggers) else f", so that a silence is no fault; {asked}"
+    silence = (
+        "" if interval_s(offer.triggers, any_of=offer.any_of) else f", so that a silence is no fault; {asked}"
+    )
     return f"{offer.kind.title} is notified {words}{silence}; that is the probe's setting and stays as it is"
 
 
@@ -181,7 +183,7 @@ def _speaks_on_change_alone(used: Sequence[Offer]) -> bool:
         each.characteristic.can_notify
         and not each.characteristic.can_read
         and each.triggers
-        and not interval_s(each.triggers)
+        and not interval_s(each.triggers, any_of=each.any_of)
         for each in air
     )
 
@@ -192,4 +194,4 @@ def _heard_every_s(offer: Offer, options: EssOptions) -> float | None:
     if offer.characteristic.can_read:
         return 0.0  # it is asked whenever it is silent
     told_s = offer.measurement.update_s if offer.measurement is not None else 0
-    return interval_s(offer.triggers) or offer.interval_s or told_s or None
+    return interval_s(offer.triggers, any_of=offer.any_of) or offer.interval_s or told_s or None

@@ -69,6 +69,7 @@ _COMPARED = {
     0x08: "only while it is {:g} {}",
     0x09: "only while it is not {:g} {}",
 }
+_INACTIVE = 0x00
 _REGULAR = 0x01  # the one condition under which a silence is a fault
 
 
@@ -118,16 +119,27 @@ def decode_trigger(payload: bytes, field: Field) -> Trigger:
     return Trigger(condition, None)
 
 
-def interval_s(triggers: Sequence[Trigger]) -> float | None:
-    """How often the probe notifies, where the settings make it regular."""
-    times = [each.operand for each in triggers if each.condition == _REGULAR and each.operand]
-    return min(times) if times else None
+def _active(triggers: Sequence[Trigger]) -> Sequence[Trigger]:
+    """Those that count; all where none does."""
+    return [each for each in triggers if each.condition != _INACTIVE] or triggers
+
+
+def interval_s(triggers: Sequence[Trigger], *, any_of: bool) -> float | None:
+    """How often the probe notifies, where the settings make it regular: by one of them alone, where one
+    is enough (``any_of``), else by times and nothing but times."""
+    active = _active(triggers)
+    times = [each.operand for each in active if each.condition == _REGULAR and each.operand]
+    if not times or any_of:
+        return min(times, default=None)
+    if any(each.condition not in _TIMED for each in active):
+        return None
+    return max(each.operand or 0.0 for each in active)
 
 
 def in_words(triggers: Sequence[Trigger], field: Field, *, any_of: bool) -> str:
     """When the probe notifies; ``any_of``: one condition is enough (ES Configuration)."""
     words = []
-    for condition, operand in triggers:
+    for condition, operand in _active(triggers):
         text = (_BARE | _TIMED | _COMPARED)[condition]
         words.append(text.format(operand, QUANTITIES[field.quantity].unit))
     return (" or " if any_of else " and ").join(words)

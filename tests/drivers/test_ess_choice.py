@@ -1,6 +1,7 @@
 """Which of several values of a probe is used, and what is said of it. The bytes of the descriptors
 are those of ``test_ess_descriptors``."""
 
+from dataclasses import replace
 from typing import Any, cast
 
 import pytest
@@ -149,6 +150,9 @@ def test_who_speaks_on_change_alone_may_be_silent() -> None:
     assert not plan(offer(T, "rn", trigger="03")).on_change  # it is asked
     assert not plan(offer(T, "n")).on_change
     assert not plan(offer(T, "n", trigger="01 1e0000")).on_change  # it is regular
+    both = tuple(decode_trigger(bytes.fromhex(each), FIELDS[T]) for each in ("01 1e0000", "03"))
+    for any_of in (False, True):  # every 30 s but only when it has changed, or besides
+        assert plan(replace(offer(T, "n"), triggers=both, any_of=any_of)).on_change is not any_of
     assert not plan(offer(T, "n", trigger="03"), offer(WIND, "n")).on_change
 
 

@@ -63,7 +63,7 @@ def test_a_measurement_descriptor_of_another_length_is_refused(length: int) -> N
 def test_literal_trigger_settings_in_words(payload: str, words: str, every_s: float | None) -> None:
     trigger = decode_trigger(bytes.fromhex(payload), TEMPERATURE)
     assert in_words([trigger], TEMPERATURE, any_of=False) == words
-    assert interval_s([trigger]) == every_s
+    assert interval_s([trigger], any_of=False) == every_s
 
 
 def test_several_triggers_are_joined_as_the_configuration_says() -> None:
@@ -72,7 +72,30 @@ def test_several_triggers_are_joined_as_the_configuration_says() -> None:
         "only when the value changes or every 10 s or only while it is 84307.1 Pa or above"
     )
     assert " and every 10 s and " in in_words(triggers, PRESSURE, any_of=False)
-    assert interval_s(triggers) == 10.0
+    assert interval_s(triggers, any_of=True) == 10.0
+    assert interval_s(triggers, any_of=False) is None  # every 10 s, but only when it has changed
+
+
+@pytest.mark.parametrize(
+    ("settings", "every_s", "words"),
+    [
+        (("01 0a0000", "02 3c0000"), 60.0, "every 10 s and not more often than every 60 s"),
+        (("01 0a0000", "01 050000"), 10.0, "every 10 s and every 5 s"),
+        (("00", "01 0a0000"), 10.0, "every 10 s"),
+        (("00", "00"), None, "never and never"),
+        (
+            ("02 3c0000", "02 3c0000"),
+            None,
+            "not more often than every 60 s and not more often than every 60 s",
+        ),
+    ],
+)
+def test_conditions_that_must_all_hold_are_regular_by_times_alone(
+    settings: tuple[str, ...], every_s: float | None, words: str
+) -> None:
+    triggers = [decode_trigger(bytes.fromhex(each), TEMPERATURE) for each in settings]
+    assert interval_s(triggers, any_of=False) == every_s
+    assert in_words(triggers, TEMPERATURE, any_of=False) == words
 
 
 @pytest.mark.parametrize(
