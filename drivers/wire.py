@@ -6,7 +6,18 @@ import math
 import struct
 from typing import NamedTuple
 
-from logger.core.readings import Flag
+from logger.core.errors import DecodeError
+from logger.core.readings import Flag, Quantity
+
+
+class CutShortError(DecodeError):
+    """A packet ends before all of its values; ``values`` are those that are whole."""
+
+    def __init__(
+        self, text: str, payload: bytes, values: tuple[tuple[Quantity, float, Flag], ...] = ()
+    ) -> None:
+        super().__init__(text, payload)
+        self.values = values
 
 
 class Form(NamedTuple):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any, NamedTuple
@@ -11,9 +12,10 @@ from typing import Any, NamedTuple
 from drivers.ble import Connection
 from drivers.ble_errors import RadioError
 from drivers.gatt.about import about_itself
-from drivers.gatt.profile import Plan, Source
+from drivers.gatt.profile import Plan, Source, Value
 from drivers.heard import Characteristic
 from drivers.probe import LinkReport, Rhythm
+from drivers.wire import CutShortError
 from logger.core.readings import NS_PER_S
 from logger.driver_api import DecodeError, DriverContext, Flag, LinkState, Sample
 
@@ -163,14 +165,8 @@ class Session:
         source = channel.source
         if source.measures and not again:
             self._rhythm.update(self._context.now_ns())
-        try:
-            values = source.decode(payload)
-        except DecodeError as error:
-            text = f"{error}; such packets are left out"
-            if source.measures and not self.delivered:
-                self._report.state(LinkState.REFUSED, text)
-            else:
-                self._report.remark(f"decode {source.title}", text)
+        values = self._decoded(source, payload)
+        if values is None:
             return
         if source.measures and not self.delivered:
             self.delivered = True
@@ -184,6 +180,19 @@ class Session:
                     flag=Flag.DUPLICATE if again else flag,
                 )
             )
+
+    def _decoded(self, source: Source, payload: bytes) -> Sequence[Value] | None:
+        """What a packet says; None where it cannot be read, which is told."""
+        try:
+            return source.decode(payload)
+        except DecodeError as error:
+            whole = error.values if isinstance(error, CutShortError) else ()
+            text = f"{error}; {'what is not whole is' if whole else 'such packets are'} left out"
+            if source.measures and not self.delivered and not whole:
+                self._report.state(LinkState.REFUSED, text)
+            else:
+                self._report.remark(f"decode {source.title}", text)
+        return [Value(*each) for each in whole] or None
 
     def _unread(self, channel: Channel, error: RadioError) -> None:
         text = f"no {channel.source.title}: {error}"

@@ -8,6 +8,7 @@ from drivers.gatt_map.decode import decode
 from drivers.gatt_map.meaning import Source, SourceKind
 from drivers.gatt_map.model import ProbeMap
 from drivers.heard import Sighting
+from drivers.wire import CutShortError
 from logger.driver_api import DecodeError, Flag, Quantity
 
 
@@ -37,6 +38,7 @@ class MapBroadcast:
             try:
                 values += decode(rules, payload)
             except DecodeError as error:
+                values += error.values if isinstance(error, CutShortError) else ()
                 faults.append(error)
         if faults and not values:
             raise faults[0]

@@ -19,6 +19,7 @@ from drivers.wire import (
     UINT16,
     UINT24,
     UINT32,
+    CutShortError,
     Float32Form,
     Form,
     MedicalForm,
@@ -132,6 +133,8 @@ def decode(rules: Sequence[Rule], payload: bytes) -> tuple[tuple[Quantity, float
 
     Raises
     ------
+    CutShortError
+        It ends before a value; those before the end come with it.
     DecodeError
         The packet's length is not what the map says.
 
@@ -140,7 +143,17 @@ def decode(rules: Sequence[Rule], payload: bytes) -> tuple[tuple[Quantity, float
     >>> decode([rule], bytes.fromhex("001913"))[0][1]
     48.89
     """
-    return tuple(_value(rule, payload) for rule in rules if _is_for(rule, payload))
+    found: list[tuple[Quantity, float, Flag]] = []
+    short: CutShortError | None = None
+    for rule in rules:
+        try:
+            if _is_for(rule, payload):
+                found.append(_value(rule, payload))
+        except CutShortError as error:
+            short = short or error
+    if short is not None:
+        raise CutShortError(str(short), payload, tuple(found))
+    return tuple(found)
 
 
 def _is_for(rule: Rule, payload: bytes) -> bool:
@@ -148,16 +161,17 @@ def _is_for(rule: Rule, payload: bytes) -> bool:
     if when is None:
         return True
     if len(payload) < when.place.end:
-        raise _length(payload, f"at least {when.place.end}, to tell its kind")
+        raise _cut(payload, f"at least {when.place.end}, to tell its kind")
     return when.bits.cut(int.from_bytes(when.place.little(payload), "little")) == when.code
 
 
 def _value(rule: Rule, payload: bytes) -> tuple[Quantity, float, Flag]:
-    least = max(rule.least, rule.place.end)
     if rule.exact is not None and len(payload) != rule.exact:
         raise _length(payload, f"{rule.exact} for the {rule.quantity}")
-    if len(payload) < least:
-        raise _length(payload, f"at least {least} for the {rule.quantity}")
+    if len(payload) < rule.least:
+        raise _length(payload, f"at least {max(rule.least, rule.place.end)} for the {rule.quantity}")
+    if len(payload) < rule.place.end:
+        raise _cut(payload, f"at least {rule.place.end} for the {rule.quantity}")
     raw, flag = _raw(rule, rule.place.little(payload))
     value = rule.value(raw)
     if flag is Flag.OK and not (rule.low <= raw <= rule.high and in_range(rule.quantity, value)):
@@ -174,4 +188,12 @@ def _raw(rule: Rule, data: bytes) -> tuple[float, Flag]:
 
 
 def _length(payload: bytes, asked: str) -> DecodeError:
-    return DecodeError(f"a packet came with {len(payload)} bytes, and the map asks for {asked}", payload)
+    return DecodeError(_came_with(payload, asked), payload)
+
+
+def _cut(payload: bytes, asked: str) -> CutShortError:
+    return CutShortError(_came_with(payload, asked), payload)
+
+
+def _came_with(payload: bytes, asked: str) -> str:
+    return f"a packet came with {len(payload)} bytes, and the map asks for {asked}"

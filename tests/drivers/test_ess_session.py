@@ -7,6 +7,7 @@ That BlueZ repeats a read value to its subscribers is told by bleak (its BlueZ c
 import asyncio
 import itertools
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import Any, cast
 
 import pytest
@@ -15,10 +16,11 @@ from drivers.ble import Connection
 from drivers.ble_errors import RadioError, Trouble
 from drivers.ess.driver import EssProfile
 from drivers.ess.options import EssOptions
-from drivers.gatt.profile import Plan
+from drivers.gatt.profile import Plan, Value
 from drivers.gatt.session import Pace, Session
 from drivers.heard import Characteristic, full_uuid
 from drivers.probe import LinkReport, Rhythm
+from drivers.wire import CutShortError
 from logger.clock import SteppedClock
 from logger.core.readings import NS_PER_S
 from logger.driver_api import DriverContext, Flag, LinkState, Quantity, Sample
@@ -85,6 +87,7 @@ class Bench:
         self.samples: list[Sample] = []
         self.said: list[tuple[LinkState, str]] = []
         self.about: list[tuple[str, Mapping[str, str]]] = []
+        self.made: Plan | None = None  # in place of its own
         self._until_ns = round(until_s * NS_PER_S)
 
     async def plan(self) -> Plan:
@@ -96,12 +99,12 @@ class Bench:
             link=lambda _, state, text: self.said.append((state, text)),
             now_ns=self.clock.now_ns,
             utc_us=self.clock.utc_us,
-            wait_until=self._wait_until,
+            wait_until=self.wait_until,
             about=lambda *what: self.about.append(what),
         )
         session = Session(
             cast("Connection", self.connection),
-            await self.plan(),
+            self.made or await self.plan(),
             context,
             LinkReport("ret", context.link),
             Rhythm(least_s=10.0, unknown_s=10.0),
@@ -113,7 +116,7 @@ class Bench:
     def flags(self) -> list[Flag]:
         return [s.flag for s in self.samples if s.quantity is Quantity.TEMPERATURE]
 
-    async def _wait_until(self, t_ns: int) -> None:
+    async def wait_until(self, t_ns: int) -> None:
         if t_ns > self._until_ns:
             self.connection.lost.set()
         await self.clock.wait_until(t_ns)
@@ -156,6 +159,59 @@ async def test_the_repetition_of_a_read_value_by_the_system_is_a_duplicate() -> 
     await bench.run()
     assert [t for _, t in bench.connection.reads] == [0.0, 3.0]
     assert bench.flags() == [Flag.OK, Flag.OK, Flag.DUPLICATE]
+
+
+@pytest.mark.parametrize(
+    ("after_s", "system", "payload", "flag"),
+    [
+        (2.0, "linux", C_21_37, Flag.DUPLICATE),
+        (2.1, "linux", C_21_37, Flag.OK),  # so late it is a notification of its own
+        (0.1, "linux", C_48_89, Flag.OK),  # another value is none of a repetition
+        (0.1, "darwin", C_21_37, Flag.OK),  # only BlueZ repeats
+    ],
+)
+async def test_a_repetition_is_a_systems_own_short_and_equal(
+    after_s: float, system: str, payload: bytes, flag: Flag, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.platform", system)
+    bench = Bench(TEMPERATURE, until_s=5.5)
+    due_ns = round((3.0 + after_s) * NS_PER_S)  # it is asked at 3 s
+
+    async def wait_until(t_ns: int) -> None:
+        before_ns = bench.clock.now_ns()
+        if before_ns < due_ns <= t_ns:
+            await bench.clock.wait_until(due_ns)
+            bench.connection.callbacks[0x2A6E](payload)
+        await ended(t_ns)
+
+    ended, bench.wait_until = bench.wait_until, wait_until  # type: ignore[method-assign]
+    await bench.run()
+    assert bench.flags()[:3] == [Flag.OK, Flag.OK, flag]
+
+
+async def test_packets_that_never_could_be_read_are_a_refusal_and_later_ones_a_remark() -> None:
+    bench = Bench(READ_ONLY, until_s=3.5)
+    answers = iter([b"\x00", C_21_37, b"\x00", C_48_89])
+    bench.connection.answer = lambda _: next(answers)
+    await bench.run()
+    assert [s.value for s in bench.samples] == [21.37, 48.89]
+    assert [state for state, _ in bench.said] == [LinkState.REFUSED, LinkState.LIVE, LinkState.LIVE]
+    assert all(bench.said[n][1].endswith("; such packets are left out") for n in (0, 2))
+
+
+async def test_the_values_before_the_end_of_a_short_packet_are_used_and_the_end_is_told() -> None:
+    def decode(payload: bytes) -> list[Value]:
+        raise CutShortError("it ends early", payload, ((Quantity.TEMPERATURE, 21.37, Flag.OK),))
+
+    bench = Bench(READ_ONLY, until_s=1.5)
+    plan = await bench.plan()
+    bench.made = replace(plan, sources=(replace(plan.sources[0], decode=decode),))
+    await bench.run()
+    assert [s.value for s in bench.samples] == [21.37, 21.37]
+    assert sorted(text for _, text in bench.said)[0] == (
+        'probe "ret": it ends early; what is not whole is left out'
+    )
+    assert LinkState.REFUSED not in [state for state, _ in bench.said]
 
 
 async def test_the_repetition_may_come_before_the_answer() -> None:

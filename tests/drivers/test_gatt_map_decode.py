@@ -22,6 +22,7 @@ from drivers.gatt_map.decode import FORMATS, Rule, decode
 from drivers.gatt_map.meaning import Source, SourceKind
 from drivers.gatt_map.model import ProbeMap
 from drivers.heard import full_uuid
+from drivers.wire import CutShortError
 from logger.core.errors import DecodeError
 from logger.core.readings import Flag, Quantity
 
@@ -164,6 +165,22 @@ def test_the_shortest_packet_and_what_selects() -> None:
     flag = one(format="uint8", offset=1, when={"mask": 0x04, "equals": 1})
     assert decode(flag, bytes.fromhex("0409"))[0][1] == 9.0
     assert decode(flag, bytes.fromhex("fb09")) == ()
+
+
+def test_values_before_the_end_of_a_short_packet_are_kept_where_no_length_is_given() -> None:
+    keys = {"manufacturer": 0xFFFF, "format": "sint16", "scale": 0.01}
+    two = rules(
+        {**keys, "quantity": "temperature", "unit": "°C"},
+        {**keys, "quantity": "humidity", "unit": "%", "offset": 2},
+    )
+    with pytest.raises(
+        CutShortError, match="3 bytes, and the map asks for at least 4 for the humidity"
+    ) as cut:
+        decode(two, bytes.fromhex("191313"))
+    assert cut.value.values == ((T, 48.89, OK),)  # 0x1319 = 4889
+    with pytest.raises(CutShortError) as nothing:
+        decode(two, b"\x13")
+    assert nothing.value.values == ()
 
 
 def test_not_known_codes_are_those_of_the_bits_in_use_with_or_without_sign() -> None:
