@@ -211,20 +211,26 @@ class _Probe:
             return
         try:
             heard = self._form.take(sighting, self._context.now_ns())
-        except NotUsableError as error:
-            self._alive()
-            self._report.state(LinkState.REFUSED, str(error))
         except DecodeError as error:
-            self._alive()
-            text = f"{error}; such packets are left out"
-            if self._delivered:
-                self._report.remark("decode", text)
-            else:
-                self._report.state(LinkState.REFUSED, text)
+            self._refuse(error, sighting.address)
         else:
             if not heard.foreign:
                 self._is_it(sighting.address)
             self._deliver(heard, sighting.signal_dbm)
+
+    def _refuse(self, error: DecodeError, address: str) -> None:
+        """One that cannot be read is a sign of life, unless another one of its name was read before."""
+        if self._last_address not in (None, address):
+            self._report.remark("stranger", f"{address} has the {self._wanted} too: {error}; it is left out")
+            return
+        self._alive()
+        text = f"{error}; such packets are left out"
+        if isinstance(error, NotUsableError):
+            self._report.state(LinkState.REFUSED, str(error))
+        elif self._delivered:
+            self._report.remark("decode", text)
+        else:
+            self._report.state(LinkState.REFUSED, text)
 
     def _is_another(self, address: str) -> bool:
         """Whether one with the same name was read already."""
@@ -270,27 +276,53 @@ class _Probe:
 _EMPTY = "its packets carry no value that is read here; see that it is the right probe, and its settings"
 
 
+class _Gathered:
+    """What the packets of one device say together, until the main quantity is among it."""
+
+    def __init__(self, request: ProbeRequest, form: Format) -> None:
+        self._main, self._form = request.quantities[:1], form
+        self.carried = False
+        self.has: dict[Quantity, None] = {}  # in the order they came
+        self.fault: DecodeError | None = None  # the last
+        self.signal_dbm: float | None = None
+
+    def take(self, sighting: Sighting) -> bool:
+        """Whether no more is needed: all is there, or that the probe cannot be used is known."""
+        if not self._form.carries(sighting):
+            return False
+        self.carried = True
+        try:
+            heard = self._form.take(sighting, 0)
+        except DecodeError as error:
+            self.fault = error
+            return isinstance(error, NotUsableError)
+        self.signal_dbm = sighting.signal_dbm
+        self.has.update((quantity, None) for quantity, _, _ in heard.values)
+        return set(self._main) <= set(self.has)
+
+
 async def reach(station: Station, seconds: float) -> Reach:
-    """Listen for a probe and say what it broadcasts."""
+    """Listen for a probe and say what it broadcasts: in several packets, where one has not the main
+    quantity."""
     request, options, form = station
+    gathered = _Gathered(request, form)
     radio = shared_radio(options.adapter)
     try:
         async with radio.scanning():
-            found = await radio.find_all(options.wanted, seconds, carrying=form.carries)
+            found = await radio.find_all(options.wanted, seconds, carrying=gathered.take)
     except RadioError as error:
         return reached(request, error.trouble.text, error.trouble.next_step)
     if not found:
         return reached(request, *not_found(options.wanted, seconds))
     if len(found) > 1:
         return reached(request, *too_many(options.wanted, [each.address for each in found]))
-    if not form.carries(found[0]):
+    if not gathered.carried:
         return reached(request, f"found, but {form.missing.text}", form.missing.next_step)
-    try:
-        heard = form.take(found[0], 0)
-    except NotUsableError as error:
-        return reached(request, f"found, but {error.trouble.text}", error.trouble.next_step)
-    except DecodeError as error:
-        return reached(request, f"found, but {error}", "compare the probe's format with the config")
-    quantities = [quantity for quantity, _, _ in heard.values]
-    text = f"found ({found[0].signal_dbm:.0f} dBm) with {', '.join(quantities) or 'no value'}"
-    return judge(request, text, set(quantities))
+    if gathered.signal_dbm is None and isinstance(gathered.fault, NotUsableError):
+        trouble = gathered.fault.trouble
+        return reached(request, f"found, but {trouble.text}", trouble.next_step)
+    if gathered.signal_dbm is None:
+        step = "compare the probe's format with the config"
+        return reached(request, f"found, but {gathered.fault}", step)
+    text = f"found ({gathered.signal_dbm:.0f} dBm) with {', '.join(gathered.has) or 'no value'}"
+    return judge(request, text, set(gathered.has))

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from drivers.adverts import Pace
+from drivers.ble import shared_radio
 from drivers.bthome.driver import BthomeDriver
 from logger.driver_api import Flag, LinkState, Quantity, Sample
 from tests.drivers.bthome_oracle import sealed
@@ -253,6 +254,61 @@ async def test_the_silence_of_a_probe_that_speaks_on_change_is_no_fault(air: Any
         await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) > heard)
     assert log.states() == [SEARCHING, LIVE, LIVE]
     assert sum("it broadcasts only when something changes" in text for *_, text in log.links) == 1
+
+
+async def test_who_speaks_on_change_and_comes_back_with_another_address_is_used_and_that_is_told(
+    air: Any,
+) -> None:
+    one, two, other, log = await air.remote(), await air.remote(), await air.remote(), air.log()
+    await one.advertise(name="door", service_data=b"\x44" + PLAIN[1:])
+    await other.advertise(name="other", service_data=PLAIN)
+    requests = [air.request(name="door"), air.request("sup", name="other")]
+    async with air.running(QuickDriver(requests, log.context())):
+        await log.until(lambda: len(log.values(Quantity.TEMPERATURE, "ret")) >= 2)
+        await log.until(lambda: log.state("sup") is LIVE)
+        await one.hide()
+        await other.hide()
+        await log.until(lambda: log.state("sup") is LOST)
+        await two.advertise(name="door", service_data=bytes.fromhex("44021913"))
+        await log.until(lambda: 48.89 in log.values(Quantity.TEMPERATURE, "ret"))
+    assert LOST not in log.states("ret")
+    [told] = [text for *_, text in log.links if "is used now" in text]
+    assert f"{one.address}, {two.address}; the first is silent" in told
+
+
+async def test_a_stranger_that_cannot_be_read_is_no_sign_of_life_of_a_probe_that_was(air: Any) -> None:
+    one, stranger, log = await air.remote(), await air.remote(), air.log()
+    await one.advertise(name="duct", service_data=PLAIN)
+    async with air.running(QuickDriver([air.request(name="duct")], log.context())):
+        await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) >= 2)
+        await one.hide()
+        await log.until(lambda: log.state() is LOST)
+        await stranger.advertise(name="duct", service_data=ENCRYPTED)
+        await log.until(lambda: any(stranger.address in text for *_, text in log.links))
+        assert log.state() is LOST
+        await one.advertise(name="duct", service_data=bytes.fromhex("40021913"))
+        await log.until(lambda: 48.89 in log.values(Quantity.TEMPERATURE))
+    assert log.states()[:5] == [SEARCHING, LIVE, LOST, LOST, LIVE]
+    assert log.links[3][2].startswith(
+        f'probe "ret": {stranger.address} has the name "duct" too: its advertisements are encrypted'
+    )
+
+
+async def test_check_waits_for_the_packet_with_the_main_quantity(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.advertise(service_data=bytes.fromhex("400161"))
+    driver = BthomeDriver([air.request("ret", Quantity.TEMPERATURE, address=remote.address)], log.context())
+    looking = asyncio.ensure_future(driver.reach(20.0))
+    heard: asyncio.Queue[str] = asyncio.Queue()
+    with shared_radio("hci0").listening(lambda sighting: heard.put_nowait(sighting.address)):
+        async with asyncio.timeout(20):
+            for _ in range(2):  # the first may come while the scan begins
+                while await heard.get() != remote.address:
+                    pass
+        await remote.advertise(service_data=bytes.fromhex("40021913"))
+        [ret] = await looking
+    assert ret.ok
+    assert ret.text.endswith("dBm) with battery, temperature")
 
 
 async def test_packets_that_never_could_be_read_are_told(air: Any) -> None:
