@@ -80,11 +80,7 @@ def _pressure(job: JobTable, value_pa: float) -> str:
 
 def _plate(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
     unit, units = config.unit, config.job.units
-    if unit.kind in {UnitKind.COOLING, UnitKind.HEAT_PUMP}:
-        yield Problem(
-            ("unit", "kind"),
-            f"'{unit.kind}' comes with a later version; this one judges heating with gas or electric",
-        )
+    yield from _other_kinds(unit)
     if unit.efficiency is not None and unit.output is not None:
         yield Problem(
             ("unit", "efficiency"),
@@ -97,6 +93,23 @@ def _plate(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
     yield from _output_above_input(unit, units)
     if unit.min_entering is not None and unit.max_supply is not None and unit.min_entering >= unit.max_supply:
         yield Problem(("unit", "min_entering"), "is not below unit.max_supply; check both against the plate")
+
+
+NOT_OF_KIND: dict[UnitKind, dict[str, str]] = {
+    UnitKind.HEAT_PUMP: {
+        "efficiency": "give unit.output as the plate has it",
+        "casing_loss": "the plate's output is what the air gets",
+    },
+}
+"""Keys of [unit] that say nothing of a kind, and why or what to give instead."""
+
+
+def _other_kinds(unit: UnitTable) -> Iterator[Problem]:
+    if unit.kind is UnitKind.COOLING:
+        yield Problem(("unit", "kind"), "'cooling' comes with a later version; this one judges heating")
+    for key, why in NOT_OF_KIND.get(unit.kind, {}).items():
+        if getattr(unit, key) is not None:
+            yield Problem(("unit", key), f'does not go with kind = "{unit.kind}": {why}; remove the key')
 
 
 def _output_above_input(unit: UnitTable, units: Units) -> Iterator[Problem]:

@@ -73,7 +73,7 @@ def job_params(
         gas=_gas(config, probes, notes),
         match_max_age_days=config.job.match_max_age / S_PER_DAY,
         visit=visit_params(config.visit, _spared(unit, probes)),
-        steady=_steady(config),
+        steady=_steady(config, notes),
         cycles=CycleParams(
             fire_k=config.cycles.fire,
             end_k=config.cycles.end,
@@ -295,13 +295,19 @@ def _probe(name: str, probe: ProbeTable) -> ProbeParams:
     )
 
 
-def _steady(config: ConfigFile) -> SteadyParams:
-    steady = config.steady
+SMALL_RISE_SPREAD = 0.03  # of the rise: as many K of 12 K as the usual 1.5 % are of 25 K (assumed)
+
+
+def _steady(config: ConfigFile, notes: list[str]) -> SteadyParams:
+    steady, spread = config.steady, config.steady.spread
+    if "spread" not in steady.model_fields_set and not config.unit.kind.fan_apart:
+        spread = SMALL_RISE_SPREAD
+        notes.append(f"steady.spread is left out: {spread:.1%} is used, the rise of such a unit is small.")
     return SteadyParams(
         window_s=steady.window,
         window_max_s=steady.window_max,
         hold_s=steady.hold,
         remaining=steady.remaining,
         time_constant_s=steady.time_constant,
-        spread=steady.spread,
+        spread=spread,
     )

@@ -72,7 +72,7 @@ class FiringBook:
             self.gauge.measure(tick, start_s, had_fan=change.old is Phase.FAN)
         self.open = Firing(
             start_s=start_s,
-            fan=self.gauge.phase,
+            fan=self.gauge.phase if self._job.unit.kind.fan_apart else None,
             stretches=[],
             onset_seen=change.onset_seen or self._reader.has_velocity(),
             outdoor_suspected=self.gauge.outdoor_suspected,
@@ -184,6 +184,20 @@ class FiringBook:
             firing.stretches.pop()
             if shorter is not None:
                 firing.stretches.append(shorter)
+
+    def defrost(self, tick: int, end_s: int) -> None:
+        """The heat is back after a pause that began at ``fall``: the firing goes on."""
+        firing = self.open
+        if firing is None or firing.fall_s is None:
+            return
+        start_s, firing.fall_s = firing.fall_s, None
+        firing.defrosts.append((start_s, end_s))
+        self.say(
+            tick,
+            "defrost",
+            f"Defrost from {clock_text(start_s)} to {clock_text(end_s)}: the heat broke down with the fan on "
+            "and came back. It is no part of a steady stretch; the firing goes on.",
+        )
 
     def windows_emptied(self) -> None:
         """The series has been cleared: what is known of places in it is void."""

@@ -87,13 +87,15 @@ class Transition(NamedTuple):
     since_s: int
     new_firing: bool
     onset_seen: bool = True  # of a firing: False where a high rise was simply there
+    paused: bool = False  # the heat is back after a pause that belongs to the firing
 
 
 class CycleWatch:
     """Reads the signs and walks the table. Ticks are whole seconds, one call each."""
 
-    def __init__(self, params: CycleParams, zero_u95_k: float) -> None:
+    def __init__(self, params: CycleParams, zero_u95_k: float, pause_s: int = 0) -> None:
         self._params = params
+        self._pause_s = pause_s  # s without heat, the fan on, that a firing outlasts: a defrost
         self._zero_u95_k = zero_u95_k  # K: what two unmatched probes may differ by
         self.phase = Phase.OFF
         self.since_s = 0
@@ -114,7 +116,12 @@ class CycleWatch:
         self._high_k = 0.0
         self._low_k = 0.0
         self._stepped = False
+        self._out_s: int | None = None  # in a pause: where the rise was back at the fan phase
         self.smooth_k: float | None = None
+
+    def over_s(self, end_s: int) -> int:
+        """Where a firing that is cut off at ``end_s`` ended: no later than its heat."""
+        return end_s if self._out_s is None else min(end_s, self._out_s)
 
     def update(self, t_s: int, rise_k: float | None, flow: bool | None, steady: bool) -> Transition | None:  # noqa: FBT001 - evidence
         """Take one tick: the rise, whether air is seen to move, and the steady detector's state.
@@ -149,13 +156,15 @@ class CycleWatch:
             return None
         since_s = self._date(t_s, sign)
         old = self.phase
+        paused = self._pause_s > 0 and old is Phase.COOL_DOWN and sign is Sign.FIRE
+        self._out_s = None
         self.phase, self.since_s = new, since_s
         self._stepped = False
         smooth_k = self.smooth_k or 0.0
         if sign is Sign.FIRE:
             self._high_k, self._fired_s = smooth_k, since_s
         self._low_k = smooth_k
-        return Transition(old, new, since_s, sign is Sign.FIRE, not self._plain)
+        return Transition(old, new, since_s, sign is Sign.FIRE and not paused, not self._plain, paused)
 
     def _read(self, t_s: int, flow: bool | None, steady: bool) -> Sign:  # noqa: FBT001
         if flow is False:
@@ -170,8 +179,9 @@ class CycleWatch:
             return self._read_cooling(t_s, above_k)
         self._high_k = max(self._high_k, smooth_k)
         if above_k < self._params.end_k:
-            # A firing that has hardly begun is not over yet.
-            return Sign.OUT if self._high_k - self.base_k > self._params.fire_k else Sign.NONE
+            # A firing that has hardly begun is not over yet; one that may pause is not either.
+            over = Sign.FALL if self._pause_s else Sign.OUT
+            return over if self._high_k - self.base_k > self._params.fire_k else Sign.NONE
         if steady and self.phase is Phase.WARM_UP:
             return Sign.SETTLED
         fall_k = self._high_k - smooth_k
@@ -217,7 +227,9 @@ class CycleWatch:
         smooth_k = above_k + self.base_k
         self._low_k = min(self._low_k, smooth_k)
         if above_k < self._params.end_k:
-            return Sign.OUT
+            if self._out_s is None:
+                self._out_s = t_s
+            return Sign.OUT if t_s - self.since_s >= self._pause_s else Sign.NONE
         if smooth_k - self._low_k > self._params.fire_k and self._moved(LOOK_BACK) > 0.0:
             return Sign.FIRE
         high_k = self._high_k - self.base_k
@@ -241,7 +253,7 @@ class CycleWatch:
     def _date(self, t_s: int, sign: Sign) -> int:
         """Where the change began: the last tick that still lay at the level before it."""
         if sign not in (Sign.FIRE, Sign.FALL):
-            return t_s
+            return self.over_s(t_s)
         past = list(self._past)
         before = past[-1 - LOOK_BACK][1] if len(past) > LOOK_BACK else past[0][1]
         if sign is Sign.FIRE and self.has_base and self.phase is Phase.FAN:

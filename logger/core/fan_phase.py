@@ -22,6 +22,7 @@ GRACE_S = 15  # s a fan phase may seem shorter than it was: fan and firing are d
 FLAT_K = 0.1  # K: what a fan phase's slope may still bring within a time constant (design)
 TREND_TOLD = 1.5  # times t SE: slow noise passes for a trend more often than the 5 % of t SE (assumed)
 LEFT_TAU_S = 1_800.0  # s: time constant of the heat that a cabinet and curb still hold (assumed)
+NOT_APART = "; the plate's output has the fan in it, so it is not taken off."
 USUAL_FAN_TEXT = "773 W per m3/s (365 W per 1000 cfm)"
 USUAL_RISE_K = FAN_W_PER_KG_S / 1_018.0  # K: of the usual fan; J/kg K of moist air at 20 degC, 50 %
 
@@ -39,13 +40,19 @@ class FanGauge:
         self.implausible = False  # no fan has the heat that it shows
         self._fired = False  # since the last accepted phase
         self._ended_s = 0  # where that phase ended
-        guess = job.unit.fan_heat is FanHeatMode.MEASURED and job.unit.kind.fan_apart
+        self._apart = job.unit.kind.fan_apart
+        guess = job.unit.fan_heat is FanHeatMode.MEASURED and self._apart
         self._usual_w_per_kg_s = FAN_W_PER_KG_S if guess else 0.0
         self._unseen_s = 0 if job.probes_of(Role.VELOCITY) else UNSEEN_S
         self._by_mass = carry(job.unit, job.airflow).fan_by_mass
 
     def heat_w(self, ratio: float, dry_air_kg_s: float) -> float:
-        """Fan heat at a moment: measured and carried by ``ratio``, typed, or the usual of such a flow."""
+        """Fan heat at a moment: measured and carried by ``ratio``, typed, or the usual of such a flow.
+
+        None is taken off where the plate's output has it in.
+        """
+        if not self._apart:
+            return 0.0
         if self.phase is not None:
             return ratio * self.phase.fan_heat_w
         return (self._job.unit.fan_heat_w or 0.0) + self._usual_w_per_kg_s * dry_air_kg_s
@@ -63,6 +70,8 @@ class FanGauge:
                 self._check(tick, found)
                 return
         self._fired = self.phase is not None
+        if not self._apart:
+            return
         age = duration_text(start_s - self._ended_s)
         rest = f"the last fan phase of this run is used, which ended {age} before."
         if self.phase is None:
@@ -179,7 +188,8 @@ class FanGauge:
             t_s,
             "fan-heat-measured",
             f"Fan heat {power_text(fan.fan_heat_w)} ± {power_text(told_w)}, from {fan.seconds:.0f} s of "
-            f"fan phase (its ends left out); the probes' zero difference is in it and cancels.{_trend(fan)}",
+            f"fan phase (its ends left out); the probes' zero difference is in it"
+            f"{f' and cancels.{_trend(fan)}' if self._apart else NOT_APART}",
         )
         most_w = 2.0 * USUAL_RISE_K * fan.watt_per_k
         negative = fan.fan_heat_w + u95_w < 0.0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import inf
 
 from logger.core.assess import budget, casing_loss_w, drift_bound_w
@@ -58,6 +58,7 @@ class Firing:
     outdoor_suspected: bool = False  # the fan phase before it shows outdoor air
     fan_implausible: bool = False  # the fan heat that it shows is none
     highest_k: float = 0.0  # highest mean rise over a shortest window
+    defrosts: list[tuple[int, int]] = field(default_factory=list)  # from, to
 
     @property
     def best(self) -> SteadyStretch | None:
@@ -170,7 +171,7 @@ def expected(job: JobParams) -> tuple[float, float] | None:
         rise_nu=inf,
         seconds=0.0,
     )
-    measured = job.unit.fan_heat.value == "measured"
+    measured = job.unit.fan_heat.value == "measured" and job.unit.kind.fan_apart
     seen = Seen(humidity=False, pressure=bool(job.probes_of(Role.PRESSURE)))
     nothing = Stretch(line=None, grid_s=1, tau_s=None)
     sum_ = combine(budget(job, means, fan if measured else None, nothing, None, seen))

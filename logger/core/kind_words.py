@@ -31,6 +31,12 @@ ABOVE_SHORT: dict[str, str] = {
 STARTER: dict[str, str] = {"gas": "burner", "electric": "heat", "heat-pump": "heat", "cooling": "cooling"}
 """What comes on when a firing begins."""
 
+BROKEN_DOWN: dict[str, str] = {
+    "gas": "The rise breaks down: the burner seems to be off.",
+    "electric": "The rise breaks down: the heat seems to be off.",
+    "heat-pump": "The rise breaks down: the unit defrosts, or the heat is off.",
+    "cooling": "The supply air warms up: the cooling seems to be off.",
+}
 TOO_MUCH: dict[str, str] = {
     "gas": "too much gas",
     "electric": "too many elements",

@@ -19,12 +19,12 @@ from logger.core.book import FiringBook
 from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch, full_fire
 from logger.core.gas_meter import GasMeter
-from logger.core.kind_words import STARTER
+from logger.core.kind_words import BROKEN_DOWN
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch, Seen
 from logger.core.match_age import day_of, stale_matches, stale_timing, stale_traverse
 from logger.core.moment import Moment, MomentReader
-from logger.core.params import MAIN_QUANTITY, AirflowSource, JobParams, Role
+from logger.core.params import MAIN_QUANTITY, AirflowSource, JobParams, Role, UnitKind
 from logger.core.readings import NS_PER_S, Quantity, Reading, ReadingBlock
 from logger.core.sides import Sides
 from logger.core.snapshot import Event, Phase, Snapshot
@@ -35,6 +35,7 @@ from logger.core.watch import StreamWatch
 PHASE_NUMBER = {phase: float(number) for number, phase in enumerate(Phase)}
 FIRING = (Phase.WARM_UP, Phase.STEADY)
 BASE_S = 120  # s of fan phase whose mean rise is the cycle's zero (design choice)
+DEFROST_MOST_S = 900  # s: a heat pump that gives no heat for longer has stopped (common practice, no source)
 BASE_LEAST_S = 20  # s before there is one
 DATED_BACK_S = 150  # s a phase change may be dated back: what the series keeps beside its windows
 GRID_CHECK_TICKS = 16  # s between looks at the probes' update intervals (cost)
@@ -75,12 +76,14 @@ class Pipeline:
         self._grid = Grid(slots)
         self.reader = MomentReader(job, slots)
         self.detector = SteadyDetector(job.steady, live_flow=job.airflow.source is AirflowSource.PROBE)
-        self.cycles = CycleWatch(job.cycles, _zero_u95_k(job))
+        pause_s = DEFROST_MOST_S if job.unit.kind is UnitKind.HEAT_PUMP else 0
+        self.cycles = CycleWatch(job.cycles, _zero_u95_k(job), pause_s)
         keep_s = max(job.steady.window_max_s, job.cycles.min_fan_phase_s) + job.steady.hold_s
         self._keep_s = keep_s + DATED_BACK_S
-        self._ledger = Ledger(round(self._keep_s) + DATED_BACK_S)
+        rows = round(self._keep_s) + DATED_BACK_S + pause_s
+        self._ledger = Ledger(rows)
         self._ledger.clear(1)
-        self._sides = Sides(job, slots, round(self._keep_s) + DATED_BACK_S)
+        self._sides = Sides(job, slots, rows)
         self._sides.clear(1)
         self._gas = GasMeter(job, slots, round(self._keep_s))
         self._casing_w = steady_casing_w(job)
@@ -154,7 +157,7 @@ class Pipeline:
             self._finished = True
             end_s = self.tick_s + 1
             self._end_stretch(end_s)
-            self.book.complete(self.tick_s, end_s)
+            self.book.complete(self.tick_s, self.cycles.over_s(end_s))
             if self.cycles.phase is Phase.FAN:
                 self.book.gauge.measure_after(self.tick_s, end_s)
             self.watch.close(self._grid.times)
@@ -319,12 +322,13 @@ class Pipeline:
                 book.unsettle(tick, detector.end_s)
                 return
             self._end_stretch(turn.since_s)
-        if turn.new_firing:
+        if turn.paused:
+            book.defrost(tick, turn.since_s)
+        elif turn.new_firing:
             book.fire(tick, turn)
         elif turn.new is Phase.COOL_DOWN:
             book.fall(tick, turn.since_s)
-            text = f"The rise breaks down: the {STARTER[self.job.unit.kind]} seems to be off."
-            book.say(tick, "cool-down", text)
+            book.say(tick, "cool-down", BROKEN_DOWN[self.job.unit.kind])
         elif turn.new in (Phase.FAN, Phase.OFF):
             if turn.old is Phase.FAN:
                 book.gauge.measure_after(tick, turn.since_s)
@@ -383,7 +387,7 @@ class Pipeline:
     def _break_off(self, end_s: int) -> None:
         """End what is open at ``end_s`` and forget the past."""
         self._end_stretch(end_s)
-        self.book.complete(self.tick_s, end_s)
+        self.book.complete(self.tick_s, self.cycles.over_s(end_s))
         self.cycles.clear()
         self.cycles.since_s = end_s
         self._restart()

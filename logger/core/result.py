@@ -18,7 +18,7 @@ from logger.core.firing import Firing, SteadyStretch, plate_output_w
 from logger.core.gas import GasInput, timed_input
 from logger.core.gas_meter import NOT_MEASURED, SHARED, site_pressure
 from logger.core.heat import shortcut_w
-from logger.core.params import FanHeatMode, JobParams, Role
+from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
 from logger.core.pipeline import Outcome
 from logger.core.plausible import rise_in_window
 from logger.core.readings import NS_PER_S
@@ -85,7 +85,10 @@ def firing_document(job: JobParams, firing: Firing, facts: RunFacts) -> dict[str
 def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str, Any]:
     means, mode = stretch.means, job.unit.fan_heat
     # assumed where it was not measured: the parts add up to the output all the same
-    fan_known = mode is not FanHeatMode.MEASURED or firing.fan is not None or means.fan_heat_w > 0.0
+    fan_known = job.unit.kind.fan_apart and (
+        mode is not FanHeatMode.MEASURED or firing.fan is not None or means.fan_heat_w > 0.0
+    )
+    casing_w = casing_loss_w(job, means.air_heat_w - means.fan_heat_w)[0]
     at_c = means.entering_c if stretch.return_c is None else stretch.return_c
     airflow_m3_s = means.dry_air_kg_s * float(volume_m3_kg(at_c, means.humidity_ratio, means.pressure_pa))
     return {
@@ -97,7 +100,7 @@ def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str,
         "output_u95_w": stretch.combined.u95_w,
         "air_heat_w": means.air_heat_w,
         "fan_heat_w": means.fan_heat_w if fan_known else None,
-        "casing_loss_w": casing_loss_w(job, means.air_heat_w - means.fan_heat_w)[0],
+        "casing_loss_w": casing_w if job.unit.kind.fan_apart else None,
         "rise_k": means.rise_k,
         "return_c": stretch.return_c,
         "supply_c": means.supply_c,
@@ -108,6 +111,7 @@ def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str,
         "humidity_ratio": means.humidity_ratio,
         "shortcut_w": shortcut_w(airflow_m3_s, means.rise_k),
         "energy_j": firing.energy_j,
+        "defrosts": len(firing.defrosts) if job.unit.kind is UnitKind.HEAT_PUMP else None,
     }
 
 

@@ -5,15 +5,17 @@ Outside checks: CoolProp HumidAir (real gas) for every enthalpy, closed forms fo
 
 from __future__ import annotations
 
+from math import exp
 from typing import Any
 
+import numpy as np
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
-from logger.core.params import FanHeatMode, UnitKind, UnitParams
+from logger.core.params import FanHeatMode, SteadyParams, UnitKind, UnitParams
 from logger.core.result import result_document
 from simulators.scenarios import find
-from tests.core.jobs import FACTS, feed, make_job, play
+from tests.core.jobs import FACTS, feed, firing_readings, make_job, play
 from tests.core.stories import RETURN_C, RISE_K, Story
 
 SEA_LEVEL_PA = 101_325.0
@@ -79,3 +81,77 @@ def test_electric_stages_end_to_end() -> None:
     assert document["verdict"] == "meets"
     said = document["reason"] + "".join(event["text"] for event in document["events"])
     assert not [word for word in GAS_WORDS if word in said]
+
+
+PUMP = UnitParams(kind=UnitKind.HEAT_PUMP, plate_output_w=13_600.0)
+PUMP_RISE_K, ON_S, OFF_S = 12.0, 480, 5_000
+
+
+def pump_story(pause: tuple[int, int] | None, *, after_s: int = 1_200) -> tuple[Any, ...]:
+    """Result and readings of a heat pump, time constant 60 s; in ``pause`` the air is cooled by 4 K."""
+    rng = np.random.default_rng(5)
+
+    def supply_c(t: float) -> float:
+        rise_k, edges = 0.4 if t > 60 else 4.0, [(ON_S, PUMP_RISE_K), (OFF_S, 0.4)]
+        if pause is not None:
+            edges[1:1] = [(pause[0], -4.0), (pause[1], PUMP_RISE_K)]
+        for at_s, level_k in edges:
+            if t >= at_s:
+                start_k = rise_k
+                rise_k = level_k + (start_k - level_k) * exp(-(t - at_s) / 60.0)
+        return RETURN_C + rise_k + float(rng.normal(0.0, 0.03))
+
+    readings = firing_readings(supply_c, lambda _: RETURN_C + float(rng.normal(0.0, 0.03)), OFF_S + after_s)
+    job = make_job(unit=PUMP, steady=SteadyParams(spread=0.03))
+    return result_document(feed(job, readings).finish(), FACTS), readings
+
+
+def test_a_heat_pumps_output_has_the_fan_in_it() -> None:
+    document, _ = pump_story(None)
+    firing = document["firing"]
+    w = moisture(RETURN_C, 0.5)
+    air_w = MASS_KG_S * (enthalpy_j_kg(RETURN_C + PUMP_RISE_K, w) - enthalpy_j_kg(RETURN_C, w))
+    assert firing["output_w"] == pytest.approx(air_w, rel=3e-3)
+    assert (firing["fan_heat_w"], firing["casing_loss_w"], firing["defrosts"]) == (None, None, 0)
+    assert document["nameplate"]["ratio"] == pytest.approx(air_w / 13_600.0, rel=3e-3)
+    (cycle,) = document["cycles"]
+    assert cycle["end_s"] == pytest.approx(OFF_S + 60.0 * np.log(11.6 / 2.0), abs=10.0)  # 2 K: ``end``
+
+
+def test_a_defrost_is_told_left_out_and_does_not_end_the_firing() -> None:
+    pause = (2_400, 2_700)
+    document, _ = pump_story(pause)
+    plain, _ = pump_story(None)
+    firing = document["firing"]
+    assert firing["defrosts"] == 1
+    assert len(document["cycles"]) == 1
+    (event,) = [event for event in document["events"] if event["code"] == "defrost"]
+    assert "0:40:0" in event["text"]
+    assert "0:45:0" in event["text"]
+    start_s, end_s = firing["steady_start_s"], firing["steady_end_s"]
+    assert end_s <= pause[0] + 5 or start_s >= pause[1]
+    assert firing["output_w"] == pytest.approx(plain["firing"]["output_w"], rel=3e-3)
+    # energy: what the air got, the pause with its cold air counted: 16 K x 300 s less of it
+    missing_j = MASS_KG_S * 1_020.0 * 16.0 * 300.0  # J/(kg K) of moist air at 20 degC, 50 %
+    assert plain["firing"]["energy_j"] - firing["energy_j"] == pytest.approx(missing_j, rel=0.02)
+
+
+def test_a_pause_longer_than_a_defrost_is_the_end_of_a_firing() -> None:
+    pause = (2_400, 3_500)
+    document, _ = pump_story(pause)
+    first, second = document["cycles"]
+    assert first["end_s"] == pytest.approx(pause[0] + 30, abs=30)
+    assert second["start_s"] == pytest.approx(pause[1], abs=15)
+    assert not [event for event in document["events"] if event["code"] == "defrost"]
+
+
+def test_a_log_that_ends_in_a_pause_ends_its_firing_with_the_heat() -> None:
+    document, _ = pump_story(None, after_s=400)
+    long, _ = pump_story(None)
+    assert document["cycles"][0]["end_s"] == long["cycles"][0]["end_s"]
+    assert document["cycles"][0]["energy_j"] == long["cycles"][0]["energy_j"]
+
+
+def test_a_gas_unit_knows_no_defrost() -> None:
+    document = result_document(feed(make_job(), Story().readings()).finish(), FACTS)
+    assert document["firing"]["defrosts"] is None

@@ -15,7 +15,7 @@ from simulators.unit import Kind
 from tests.core.jobs import FACTS, feed, play
 from tests.shell.stand_ins import block_of
 
-KINDS = {Kind.GAS, Kind.ELECTRIC}  # of those that the config takes
+KINDS = {Kind.GAS, Kind.ELECTRIC, Kind.HEAT_PUMP}  # of those that the config takes
 TAKEN = {name: s for name, s in SCENARIOS.items() if s.plant.kind in KINDS}
 STEADY = [name for name, s in TAKEN.items() if s.truth.steady_expected and s.errors_stated]
 UNSTEADY = [name for name, s in TAKEN.items() if not s.truth.steady_expected]
@@ -40,7 +40,8 @@ def test_output_within_one_percent_of_the_truth_with_perfect_probes(name: str) -
     assert firing["rise_k"] == pytest.approx(truth.rise_k, rel=2 * LIMIT)
     assert firing["dry_air_kg_s"] == pytest.approx(truth.dry_air_kg_s, rel=LIMIT)
     burner_on_s, burner_off_s = truth.burner_s[-1]
-    assert burner_on_s - 5 <= firing["start_s"] <= burner_on_s + 15
+    slow = find(name).plant.heat_pump  # comes up over minutes
+    assert burner_on_s - 5 <= firing["start_s"] <= burner_on_s + (15 if slow is None else 30)
     assert firing["steady_end_s"] <= burner_off_s + 5
 
 
@@ -78,7 +79,7 @@ def test_what_nobody_states_makes_the_error_that_it_must(name: str, ratio: float
 
 def test_every_scenario_is_looked_at() -> None:
     assert set(UNSTATED) == {"belt-slip", "leaky-return", "radiant"}
-    assert set(SCENARIOS) - set(TAKEN) == {"heat-pump", "heat-pump-defrost", "cooling-dry", "cooling-wet"}
+    assert set(SCENARIOS) - set(TAKEN) == {"cooling-dry", "cooling-wet"}
 
 
 def test_an_unknown_fan_heat_is_said_and_weighs() -> None:

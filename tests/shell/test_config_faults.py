@@ -158,7 +158,13 @@ FAULTS = [
     # unit
     ("[unit]", "[unit]\nkind = 'gaz'", 6, "unit.kind", ["accepted: gas, electric", "did you mean 'gas'?"]),
     ("[unit]", "[unit]\nkind = 'cooling'", 6, "unit.kind", ["'cooling' comes with a later version"]),
-    ("[unit]", "[unit]\nkind = 'heat-pump'", 6, "unit.kind", ["comes with a later version"]),
+    (
+        "[unit]",
+        "[unit]\nkind = 'heat-pump'\ncasing_loss = '300 W'",
+        7,
+        "unit.casing_loss",
+        ["does not go with", "remove the key"],
+    ),
     ("[unit]", "[unit]\nefficiency = '81 %'", 6, "unit.efficiency", ["unit.output is given too"]),
     ('input = "39.6 kW"\noutput = "31.9 kW"', "efficiency = '81 %'", 6, "unit.efficiency", ["plate's input"]),
     (
