@@ -19,6 +19,7 @@ from logger.config.schema import (
     TemperatureProbe,
     UnitTable,
 )
+from logger.config.stages import stage_problems
 from logger.config.visit import visit_problems
 from logger.core.air import standard_pressure_pa
 from logger.core.params import PRESSURE_GAP, AirflowSource, FanDrive, OutdoorAir, Role, UnitKind
@@ -29,7 +30,8 @@ LOWEST_DERATE = 0.4  # fraction of the plate, assumed: no maker derates so far
 AIRFLOW_KEYS: dict[AirflowSource, tuple[frozenset[str], frozenset[str]]] = {  # (needed, allowed)
     AirflowSource.FIXED: (
         frozenset({"volume"}),
-        frozenset({"volume", "at", "temperature", "humidity", "burner", "inlet_temperature", "traverse"}),
+        frozenset({"volume", "stage_volume", "at", "temperature", "humidity", "burner", "inlet_temperature"})
+        | {"traverse"},
     ),
     AirflowSource.PROBE: (
         frozenset({"probe", "area"}),
@@ -175,7 +177,7 @@ def _airflow(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
             f'goes with source = {fitting} only, and source is "{air.source}"; remove one of them',
         )
     for key in sorted(needed - given):
-        if not (key == "volume" and air.traverse is not None):
+        if not (key == "volume" and (air.traverse or air.stage_volume)):
             example = _AIRFLOW_EXAMPLES[key]
             yield Problem(
                 ("airflow", key), f'missing; source = "{air.source}" needs {key} = "{example}" or the like'
@@ -314,6 +316,10 @@ def _matches(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
             )
 
 
+def _stages(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
+    return stage_problems(config)
+
+
 def _visit(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
     return visit_problems(
         config.visit,
@@ -344,6 +350,7 @@ CHECKS: tuple[Callable[[ConfigFile, Probes], Iterator[Problem]], ...] = (
     _plate,
     _outdoor_air,
     _derate,
+    _stages,
     _airflow,
     _plane,
     _gas,

@@ -58,6 +58,29 @@ class Amount:
 
 
 @dataclass(frozen=True, slots=True)
+class EachStage:
+    """Reads an array of amounts, one for each stage; two of them are shown where it is none."""
+
+    amount: Amount
+    low: str
+    high: str
+
+    def __call__(self, value: object) -> tuple[float, ...]:
+        """SI values; a ``ValueError`` says which one is wrong."""
+        if not isinstance(value, list | tuple) or not value:
+            raise ValueError(
+                f'must be an array with a value for each stage, such as ["{self.low}", "{self.high}"]'
+            )
+        return tuple(self._one(place, part) for place, part in enumerate(value, 1))
+
+    def _one(self, place: int, part: object) -> float:
+        try:
+            return self.amount(part)
+        except QuantityError as error:
+            raise QuantityError(f"stage {place}: {error}") from None
+
+
+@dataclass(frozen=True, slots=True)
 class Choice:
     """Reads one of some words."""
 
@@ -172,6 +195,9 @@ def _short(value: float) -> str:
 ALTITUDE = Amount(Dimension.LENGTH, "-450 m", "5500 m")
 _RISE_BOUND = Amount(Dimension.DIFFERENCE, "0.5 K", "150 K")
 
+_POWER = Amount(Dimension.POWER, "1 W", "10000 kW")
+_VOLUME = Amount(Dimension.VOLUME_FLOW, "1 L/s", "500 m3/s")
+
 Name = Annotated[str, BeforeValidator(_name)]
 Host = Annotated[str, BeforeValidator(_host)]
 Text = Annotated[str, BeforeValidator(_text)]
@@ -181,7 +207,8 @@ Speed = Annotated[float | None, BeforeValidator(_speed)]
 Rise = Annotated[tuple[float, float], BeforeValidator(_rise)]
 
 Temperature = Annotated[float, BeforeValidator(Amount(Dimension.TEMPERATURE, "-60 °C", "250 °C"))]
-Power = Annotated[float, BeforeValidator(Amount(Dimension.POWER, "1 W", "10000 kW"))]
+Power = Annotated[float, BeforeValidator(_POWER)]
+Powers = Annotated[tuple[float, ...], BeforeValidator(EachStage(_POWER, "90000 Btu/h", "135000 Btu/h"))]
 Loss = Annotated[float, BeforeValidator(Amount(Dimension.POWER, "0 W", "1000 kW"))]
 Altitude = Annotated[float, BeforeValidator(ALTITUDE)]
 Height = Annotated[float, BeforeValidator(Amount(Dimension.LENGTH, "0 m", ALTITUDE.high))]
@@ -190,7 +217,8 @@ Humidity = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "0 %", "1
 Efficiency = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "10 %", "100 %"))]
 Tolerance = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "0.1 %", "50 %"))]
 Share = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "0 %", "50 %"))]
-Volume = Annotated[float, BeforeValidator(Amount(Dimension.VOLUME_FLOW, "1 L/s", "500 m3/s"))]
+Volume = Annotated[float, BeforeValidator(_VOLUME)]
+Volumes = Annotated[tuple[float, ...], BeforeValidator(EachStage(_VOLUME, "1500 cfm", "1850 cfm"))]
 Mass = Annotated[float, BeforeValidator(Amount(Dimension.MASS_FLOW, "0.001 kg/s", "600 kg/s"))]
 Density = Annotated[float, BeforeValidator(Amount(Dimension.DENSITY, "0.5 kg/m3", "2 kg/m3"))]
 Area = Annotated[float, BeforeValidator(Amount(Dimension.AREA, "1 cm2", "50 m2"))]

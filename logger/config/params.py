@@ -12,6 +12,7 @@ from logger.config.schema import (
     ProbeTable,
     UnitTable,
 )
+from logger.config.stages import MOST_STAGES, stage_notes, stage_output_w
 from logger.config.traverse import TraverseSetup
 from logger.config.visit import visit_notes, visit_params
 from logger.core.air import standard_pressure_pa
@@ -80,6 +81,7 @@ def job_params(
             min_fan_phase_s=config.cycles.min_fan_phase,
         ),
     )
+    notes += stage_notes(config, job)
     if config.sim is None:
         notes += visit_notes(config.visit)
     return job, tuple(notes)
@@ -136,7 +138,9 @@ def _unit(config: ConfigFile, probes: Probes, notes: list[str]) -> UnitParams:
         casing_loss_w=unit.casing_loss,
         max_supply_c=unit.max_supply,
         min_entering_c=unit.min_entering,
-        stages=unit.stages,
+        stages=MOST_STAGES if unit.modulating else unit.stages,
+        modulating=unit.modulating,
+        stage_output_w=stage_output_w(unit),
     )
 
 

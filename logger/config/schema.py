@@ -67,6 +67,9 @@ class UnitTable(Table):
     max_supply: f.Temperature | None = None
     min_entering: f.Temperature | None = None
     stages: Annotated[int, Field(ge=1, le=16)] = 1
+    stage_input: f.Powers | None = None
+    stage_output: f.Powers | None = None
+    modulating: bool = False
     derate: DerateTable | None = None
 
 
@@ -75,6 +78,7 @@ class AirflowTable(Table):
 
     source: Annotated[AirflowSource, BeforeValidator(f.one_of(AirflowSource))] = Field(examples=["fixed"])
     volume: f.Volume | None = None
+    stage_volume: f.Volumes | None = None
     at: Annotated[Plane, BeforeValidator(f.one_of(Plane))] | None = None
     temperature: f.Temperature | None = None
     humidity: f.Humidity | None = None

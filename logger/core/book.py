@@ -17,6 +17,7 @@ from logger.core.params import FanHeatMode, JobParams, Role
 from logger.core.readings import NS_PER_S
 from logger.core.sides import Sides
 from logger.core.snapshot import Event, Phase
+from logger.core.stage_flow import by_stage
 from logger.core.steady import RISE, SteadyDetector
 from logger.core.stretch import Seen, means_from
 from logger.core.texts import clock_text
@@ -148,6 +149,9 @@ class FiringBook:
             fan=self.open.fan,
             seen=Seen(humidity=self._reader.humidity_seen, pressure=self._reader.pressure_seen),
         )
+        if self._job.airflow.stage_volume_m3_s:
+            before = [s for s in self.open.stretches if s.start_s != self._start_s]
+            stretch = by_stage(self._job, stretch, self.open.fan, before)
         site_pa = site_pressure(self._job, stretch.means.pressure_pa, measured=self._reader.pressure_seen)
         return replace(stretch, gas=self._gas.over(end_s, site_pa))
 
@@ -169,6 +173,8 @@ class FiringBook:
         if stretch is not None and self.open is not None:
             self.open.stretches.append(stretch)
             self.say(tick, "steady-end", f"Steady stretch ended at {clock_text(end_s)}.")
+            if stretch.untold:
+                self.say(tick, "stage-unknown", f"No output of this stretch: {stretch.untold}.")
             self._doubts.stretch(tick, stretch)
 
     def fall(self, tick: int, fall_s: int) -> None:
@@ -232,6 +238,8 @@ class FiringBook:
         burning_s = max((firing.fall_s or firing.end_s) - firing.start_s, 0)
         net_j = air_j - fan_w * ticks
         firing.energy_j = net_j + self.casing_w(net_j / max(burning_s, 1)) * burning_s
+        if self._job.airflow.stage_volume_m3_s:
+            firing.energy_j = None
         self._doubts.complete(tick, firing, self._detector.tau_s or self._tau_s)
         self.done.append(firing)
         self.open = None

@@ -34,7 +34,7 @@ class FiringDoubts:
 
     def stretch(self, tick: int, stretch: SteadyStretch) -> None:
         """A steady stretch, as it stands now or at its end."""
-        for code, text, probe in doubts(self._job, stretch):
+        for code, text, probe in () if stretch.untold else doubts(self._job, stretch):
             if code not in self._told:
                 self._told.add(code)
                 self._say(tick, code, text, probe)

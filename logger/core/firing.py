@@ -31,6 +31,8 @@ class SteadyStretch:
     combined: Combined
     gas: GasInput | str = ""  # input over the stretch, or why there is none
     seen: Seen
+    stage: int | None = None  # whose airflow it was reckoned with, where each stage has its own
+    untold: str = ""  # why that stage is not known, and with it neither airflow nor output
 
     @property
     def seconds(self) -> int:
@@ -52,7 +54,7 @@ class Firing:
     fan: FanPhase | None
     stretches: list[SteadyStretch]
     end_s: int | None = None
-    energy_j: float = 0.0
+    energy_j: float | None = 0.0  # None where the airflow between its stages is not known
     fall_s: int | None = None  # where the rise broke down
     onset_seen: bool = True  # its beginning was seen, or a velocity shows that air moves
     outdoor_suspected: bool = False  # the fan phase before it shows outdoor air
@@ -66,7 +68,8 @@ class Firing:
 
         Only full fire is compared with the full plate, so a lower plateau never wins.
         """
-        return max(full_fire(self.stretches), key=lambda s: s.seconds, default=None)
+        told = [s for s in self.stretches if not s.untold]
+        return max(full_fire(told), key=lambda s: s.seconds, default=None)
 
     def stages_differ(self) -> bool:
         """Whether two plateaus lie more than 10 % apart."""
@@ -75,11 +78,12 @@ class Firing:
             abs(s.means.output_w - best.means.output_w) > STAGE_CHANGE * abs(best.means.output_w)
             for s in self.stretches
         )
+            if not s.untold
 
     def higher_level_seen(self) -> bool:
-        """Whether the rise stood more than 10 % above the best plateau without being steady there."""
-        best = self.best
-        return best is not None and best.means.rise_k < (1.0 - STAGE_CHANGE) * self.highest_k
+        """Whether the rise stood more than 10 % above every plateau without being steady there."""
+        low_k = (1.0 - STAGE_CHANGE) * self.highest_k
+        return self.best is not None and all(s.means.rise_k < low_k for s in self.stretches)
 
 
 def assess_stretch(

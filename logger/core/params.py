@@ -176,7 +176,9 @@ class UnitParams:
     casing_loss_w: float | None = None  # None: 0..2 % of input assumed
     max_supply_c: float | None = None
     min_entering_c: float | None = None
-    stages: int = 1
+    stages: int = 1  # of a burner that modulates: the most levels that are no surprise
+    modulating: bool = False
+    stage_output_w: tuple[float, ...] = ()  # of the plate, lowest first; () where nobody said them
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,6 +206,8 @@ class AirflowParams:
     ``burner_open``: nobody said it and the temperature does not tell; ``inlet_c``: the air at the fan
     inlet then, None where nobody said it.
     ``reference``: a fixed airflow that a live one is compared with.
+    ``stage_volume_m3_s``: where the fan goes with the burner's stages, the volume at each, lowest stage
+    first; ``volume_m3_s`` is then that of the highest.
     """
 
     source: AirflowSource
@@ -230,6 +234,7 @@ class AirflowParams:
     lines: tuple[FlowLine, ...] = ()
     origin: str = ""
     reference: AirflowParams | None = None
+    stage_volume_m3_s: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

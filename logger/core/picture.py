@@ -26,15 +26,17 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
     tests, window_s = detector.tests() if firing else ((), None)
     output_w, u95_w, bound = core.output_w, None, None
     decidable = expected(job)
+    if stretch is not None and stretch.untold:
+        stretch = None
     if stretch is not None:
         output_w, u95_w = stretch.means.output_w, stretch.combined.u95_w
         if stretch.drift_w is not None and output_w:
             bound = stretch.drift_w / abs(output_w)
-    volume_m3_s = None
-    if moment is not None and moment.dry_air_kg_s is not None and moment.entering_c is not None:
-        volume_m3_s = moment.dry_air_kg_s * float(
-            volume_m3_kg(moment.entering_c, moment.w, moment.pressure_pa)
-        )
+    volume_m3_s, flow_kg_s = None, moment.dry_air_kg_s if moment else None
+    if core.by_stage and cycles.phase not in (Phase.OFF, Phase.FAN):  # the moment's is the highest stage's
+        flow_kg_s = None if stretch is None else stretch.means.dry_air_kg_s
+    if moment is not None and flow_kg_s is not None and moment.entering_c is not None:
+        volume_m3_s = flow_kg_s * float(volume_m3_kg(moment.entering_c, moment.w, moment.pressure_pa))
     plate_w = plate_output_w(job)
     good = _efficiency(stretch)
     return Snapshot(
@@ -52,7 +54,7 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         supply_c=moment.supply_c if moment else None,
         rise_k=moment.rise_k if moment else None,
         rise_window_k=job.unit.rise_window_k,
-        dry_air_kg_s=moment.dry_air_kg_s if moment else None,
+        dry_air_kg_s=flow_kg_s,
         airflow_m3_s=volume_m3_s,
         airflow_u95=live_u95(job),
         airflow_from=_airflow_from(job.airflow),

@@ -43,6 +43,7 @@ GRID_CHECK_TICKS = 16  # s between looks at the probes' update intervals (cost)
 TraceRow = tuple[float | None, ...]
 
 
+UNTOLD = (None, None, None)  # airflow and what comes of it, while the stage that is fired is not known
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """What a run came to. ``speechless``: probes that never gave a usable reading."""
@@ -89,6 +90,7 @@ class Pipeline:
         self._casing_w = steady_casing_w(job)
         self.book = FiringBook(job, self.detector, self._ledger, self.reader, self._sides, self._gas)
         self.watch = StreamWatch(job, slots, self.book.say)
+        self.by_stage = bool(job.airflow.stage_volume_m3_s)  # a firing's airflow is known with its stage
         self._limits = LimitWatch(job, slots, self.book.say)
         reference = job.airflow.reference
         self._airflow = AirflowWatch(job, reference, self.book.say) if reference is not None else None
@@ -226,7 +228,9 @@ class Pipeline:
         self._sides.post(tick, values, times)
         if not tick % detector.grid_s:
             self._point(tick, phase, rise_k, air_w, output_w)
-        self.tick_s, self._now, self.output_w = tick, moment, output_w
+        hidden = self.by_stage and output_w is not None
+        shown = UNTOLD if hidden else (dry_kg_s, air_w, output_w)
+        self.tick_s, self._now, self.output_w = tick, moment, shown[2]
         frozen = self.reader.frozen()
         if frozen and phase is Phase.STEADY and detector.steady:
             detector.end(self.reader.frozen_since())
@@ -257,9 +261,7 @@ class Pipeline:
                 w,
                 pressure_pa,
                 velocity_m_s,
-                dry_kg_s,
-                air_w,
-                output_w,
+                *shown,
             )
         )
 

@@ -15,6 +15,7 @@ from logger.core.kind_words import ABOVE, STARTER
 from logger.core.kind_words import BELOW as BELOW_WORDS
 from logger.core.params import JobParams, OutdoorAir, Role
 from logger.core.pipeline import Outcome
+from logger.core.stage_results import levels
 from logger.core.texts import probability_text
 from logger.core.verdict import BELOW, UNDECIDED, Verdict, deciding_line
 
@@ -27,6 +28,9 @@ def judge_outcome(
 ) -> tuple[Verdict | None, str | None, str]:
     """The verdict with its probabilities, its name (None: cannot be given) and one sentence."""
     job = outcome.job
+    untold = [s.untold for f in outcome.firings for s in f.stretches if s.untold]
+    if untold and stretch is None:
+        return None, None, f"No output, and no verdict: {untold[-1]}."
     if firing is None or stretch is None:
         return None, NOT_STEADY, _why_not_steady(outcome)
     verdict = verdict_of(job, stretch)
@@ -119,23 +123,36 @@ def _full_fire(outcome: Outcome, stretch: SteadyStretch) -> str | None:
 
 
 def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, full: str | None) -> str | None:
+    if _lower_stage(outcome, stretch):
+        return None
     """Why a level cannot be held against the full plate."""
     if stretch not in full_fire([*_steady(outcome), stretch]):
         return (
             "No verdict: another firing of this run stood more than 10 % higher; only full fire is compared "
             "with the plate."
+def _lower_stage(outcome: Outcome, stretch: SteadyStretch) -> bool:
+    """Whether the level of a stretch is told to be of a lower stage."""
+    found = [level for level in levels(outcome.job, outcome.firings) if not level.stretch.untold]
+    if not found:
+        return False
+    level = min(found, key=lambda one: abs(one.stretch.means.output_w - stretch.means.output_w))
+    return level.stage is not None and level.stage < outcome.job.unit.stages
+
+
         )
     if verdict.verdict == BELOW and full is None:
         return (
-            f"No verdict: the unit has {outcome.job.unit.stages} stages, and nothing shows that this level "
+            f"No verdict: the unit {kinds}, and nothing shows that this level "
             "was full fire. Hold full fire and set visit.stage_forced, or measure the gas input, or let the "
             "lower stage settle too."
         )
     return None
+        unit = outcome.job.unit
+        kinds = "modulates" if unit.modulating else f"has {unit.stages} stages"
 
 
 def _steady(outcome: Outcome) -> list[SteadyStretch]:
-    return [stretch for firing in outcome.firings for stretch in firing.stretches]
+    return [stretch for firing in outcome.firings for stretch in firing.stretches if not stretch.untold]
 
 
 def _why_not_steady(outcome: Outcome) -> str:

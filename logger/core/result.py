@@ -24,6 +24,7 @@ from logger.core.plausible import rise_in_window
 from logger.core.readings import NS_PER_S
 from logger.core.reasons import judge_outcome
 from logger.core.snapshot import Event
+from logger.core.stage_results import stage_results
 
 SCHEMA = "riselog.result/1"
 
@@ -67,6 +68,7 @@ def result_document(outcome: Outcome, facts: RunFacts) -> dict[str, Any]:
         "nameplate": _nameplate(job, stretch),
         "input": _input(job, stretch),
         "budget": _budget(stretch) if stretch is not None else [],
+        "stage_results": stage_results(job, outcome.firings),
         "cycles": [_cycle(outcome, firing) for firing in outcome.firings],
         "events": [_event(event) for event in outcome.events],
         "readings": {

@@ -130,6 +130,7 @@ def page_view(evidence: Evidence) -> dict[str, Any]:
         "key_numbers": answer.key_numbers(numbers),
         "stretch": answer.stretch_words(numbers),
         "trace_figure": _markup(trace_figure(numbers, plate, trace_of(evidence.trace))),
+        "stages": sections.stage_table(numbers),
         "firings": sections.firing_table(numbers),
         "result_json": _script(evidence.document),
     }

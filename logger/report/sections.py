@@ -11,6 +11,7 @@ from logger.collect import DEVICE, device_says
 from logger.config.quantities import Dimension
 from logger.core.params import MAIN_QUANTITY, ProbeParams
 from logger.core.readings import Quantity
+from logger.core.texts import duration_text
 from logger.report.evidence import RUNNING, Evidence
 from logger.report.values import (
     Numbers,
@@ -158,6 +159,25 @@ def firing_table(numbers: Numbers) -> Table | None:
         cells = (shown if steady else text_cell("not steady"), text_cell(verdict))
         rows.append(Row(label=span, cells=cells))
     return listed(rows, "Firing", "Output", "Verdict")
+
+
+def stage_table(numbers: Numbers) -> Table | None:
+    """Each level that was steady, where the unit has stages."""
+    rows = []
+    for place, result in enumerate(items(numbers.raw("stage_results"))):
+        own = Numbers(result, numbers.units)
+        spread = own.spread("output_w", "output_u95_w", Dimension.POWER)
+        shown = tuple(replace(part, key=f"stage_results.{place}.{part.key}") for part in spread)
+        known = result.get("output_w") is not None
+        stage, ratio = as_number(result.get("stage")), as_number(result.get("ratio"))
+        cells = (
+            shown if known else text_cell("not known"),
+            text_cell(DASH if ratio is None else percent(ratio)),
+            text_cell(duration_text(as_number(result.get("seconds")) or 0.0)),
+            text_cell(words(result.get("reason"))),
+        )
+        rows.append(Row(label=DASH if stage is None else f"{stage:.0f}", cells=cells))
+    return listed(rows, "Stage", "Output", "Of its plate", "Steady for", "Remark")
 
 
 def origin_rows(evidence: Evidence) -> list[tuple[str, str]]:

@@ -147,6 +147,7 @@ def result_lines(document: Mapping[str, Any], units: str, *, where: str = "") ->
         lines.append(_row("", clean(str(document["reason"]))))
     lines += [line for line in _firing_lines(document, units) if line]
     lines += _budget_lines(document.get("budget") or (), units)
+    lines += _stage_lines(document.get("stage_results") or (), units)
     lines += _cycle_lines(document.get("cycles") or (), units)
     lines += _event_lines(document.get("events") or ())
     return lines + _run_lines(document, where)
@@ -256,6 +257,32 @@ def _budget_lines(budget: Sequence[Mapping[str, Any]], units: str) -> list[str]:
         lines.append(f"    {source:<28}{u:>14}{percent(line.get('share'), 0):>7}{mark}")
     rest = len(largest) - BUDGET_LINES
     return [*lines, f"    and {rest} smaller"] if rest > 0 else lines
+
+
+def _stage_lines(results: Sequence[Mapping[str, Any]], units: str) -> list[str]:
+    """Each level that was steady, lowest first; why its stage or output is not known."""
+    lines = []
+    for place, result in enumerate(results):
+        stage = result.get("stage")
+        name = "level" if stage is None else f"stage {stage}"
+        text = f"{name:<9}{stage_text(result, units)}"
+        reason = clean(str(result.get("reason") or ""))
+        lines.append(_row("stages" if not place else "", text))
+        lines += [_row("", reason)] if reason else []
+    return lines
+
+
+def stage_text(result: Mapping[str, Any], units: str) -> str:
+    """Output of a level with its u95, its share of that stage's plate, and for how long it was steady."""
+    output_w, ratio = result.get("output_w"), result.get("ratio")
+    span = f"steady for {seconds(result.get('seconds'))}"
+    if output_w is None:
+        return f"no output, {span}"
+    u95 = number(result.get("output_u95_w"), Dimension.POWER, units, like=output_w)
+    shown = show(output_w, Dimension.POWER, units)
+    value = number(output_w, Dimension.POWER, units)
+    share = "" if ratio is None else f", {percent(ratio)} of its plate"
+    return f"{value} ± {u95}{shown.removeprefix(value)}{share}, {span}"
 
 
 def _cycle_lines(cycles: Sequence[Mapping[str, Any]], units: str) -> list[str]:

@@ -338,6 +338,10 @@ ELSEWHERE = {
     ("sim", "scenario"): "test_simulated",
     ("sim", "speed"): "test_simulated",
     ("sim", "seed"): "test_simulated",
+    ("unit", "stage_input"): "test_stages_config",
+    ("unit", "stage_output"): "test_stages_config",
+    ("unit", "modulating"): "test_stages_config",
+    ("airflow", "stage_volume"): "test_stages_config",
 }
 
 

@@ -1,0 +1,90 @@
+"""Which of its stages a burner fires at, from what it gives against what the plate says of each.
+
+Everything is compared by the logarithm of a ratio: what a unit is off its plate counts the same at
+every stage.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import log
+from typing import NamedTuple
+
+from logger.core.params import UnitParams
+
+CLEAR = 2.0  # times u95 that two stages must lie apart: their intervals do not overlap then (derivation)
+OFF_PLATE = 0.15  # fraction: further off its plate than that is no unit by its looks (assumed)
+ALIKE = (
+    "the rise cannot tell the stages: what is expected of two of them lies too near together for this "
+    'set-up; leave a velocity probe in the duct and set airflow.source = "probe", or hold full fire and say '
+    "visit.stage_forced"
+)
+FITS_NONE = (
+    "the rise fits none of the stages: look at unit.stage_output and airflow.stage_volume, or leave a "
+    'velocity probe in the duct and set airflow.source = "probe"'
+)
+BETWEEN = "the output lies between what the plate says of two stages; let the other stages settle too"
+NO_PLATES = "nobody said what each stage gives; set unit.stage_input or unit.stage_output"
+
+
+class Told(NamedTuple):
+    """A stage, counted from 1 at the lowest, and the next one where that is still possible."""
+
+    stage: int
+    near: int | None = None
+
+
+def plates_w(unit: UnitParams) -> tuple[float, ...]:
+    """What the plate says of each stage, lowest first, W, lowered where the unit was derated."""
+    return tuple(unit.derate_factor * plate_w for plate_w in unit.stage_output_w)
+
+
+def offs(outputs_w: Sequence[float], unit: UnitParams) -> tuple[float, ...]:
+    """How far an output, as it comes to be at each stage, is off the plate of that stage (logarithm).
+
+    With an airflow for each stage that is how far the rise is off what that stage makes of it.
+
+    >>> [round(off, 3) for off in offs((11.0, 11.0), UnitParams(stage_output_w=(10.0, 20.0)))]
+    [0.095, -0.598]
+    """
+    return tuple(log(y_w / plate_w) for y_w, plate_w in zip(outputs_w, plates_w(unit), strict=True))
+
+
+def by_output(off: Sequence[float], u95: float) -> Told | str:
+    """The stage of an output that needed no stage to be known; or why it cannot be told.
+
+    ``u95``: of the output, a fraction. The nearest plate must be nearer by more than that.
+    """
+    if not off:
+        return NO_PLATES
+    best, *others = sorted(range(len(off)), key=lambda k: abs(off[k]))
+    if others and abs(off[others[0]]) - abs(off[best]) <= u95:
+        return BETWEEN
+    return Told(best + 1)
+
+
+def by_rise(off: Sequence[float], u95: float, possible: Sequence[int]) -> Told | str:
+    """The stage whose expected rise is nearest, of the ``possible`` ones (from 1); or why not.
+
+    Where the next one could be it too, were the unit off its plate, that is told with it.
+    """
+    if len(possible) == 1:
+        return Told(possible[0])
+    best, second = sorted(possible, key=lambda k: abs(off[k - 1]))[:2]
+    apart = min(abs(off[best - 1] - off[k - 1]) for k in possible if k != best)
+    if apart < CLEAR * u95:
+        return ALIKE
+    if abs(off[best - 1]) > OFF_PLATE + u95:
+        return FITS_NONE
+    return Told(best, second if abs(off[second - 1]) <= OFF_PLATE else None)
+
+
+def still_possible(off: Sequence[float], moved: float, before: int, change: float) -> list[int]:
+    """Stages (from 1) that a rise may be of, after stage ``before`` had another one in the same firing.
+
+    ``moved``: logarithm of this rise over that one; within ``change`` it is no other level.
+    """
+    every = range(1, len(off) + 1)
+    if abs(moved) <= log(1.0 + change):
+        return list(every)
+    return [k for k in every if (off[before - 1] - off[k - 1]) * moved > 0.0] or list(every)
