@@ -77,8 +77,8 @@ class Firing:
         return best is not None and any(
             abs(s.means.output_w - best.means.output_w) > STAGE_CHANGE * abs(best.means.output_w)
             for s in self.stretches
-        )
             if not s.untold
+        )
 
     def higher_level_seen(self) -> bool:
         """Whether the rise stood more than 10 % above every plateau without being steady there."""

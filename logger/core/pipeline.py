@@ -41,9 +41,9 @@ DATED_BACK_S = 150  # s a phase change may be dated back: what the series keeps 
 GRID_CHECK_TICKS = 16  # s between looks at the probes' update intervals (cost)
 
 TraceRow = tuple[float | None, ...]
-
-
 UNTOLD = (None, None, None)  # airflow and what comes of it, while the stage that is fired is not known
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
     """What a run came to. ``speechless``: probes that never gave a usable reading."""
@@ -88,9 +88,9 @@ class Pipeline:
         self._sides.clear(1)
         self._gas = GasMeter(job, slots, round(self._keep_s))
         self._casing_w = steady_casing_w(job)
+        self.by_stage = bool(job.airflow.stage_volume_m3_s)  # a firing's airflow is known with its stage
         self.book = FiringBook(job, self.detector, self._ledger, self.reader, self._sides, self._gas)
         self.watch = StreamWatch(job, slots, self.book.say)
-        self.by_stage = bool(job.airflow.stage_volume_m3_s)  # a firing's airflow is known with its stage
         self._limits = LimitWatch(job, slots, self.book.say)
         reference = job.airflow.reference
         self._airflow = AirflowWatch(job, reference, self.book.say) if reference is not None else None

@@ -117,19 +117,13 @@ def _full_fire(outcome: Outcome, stretch: SteadyStretch) -> str | None:
         share = gas.input_w / (input_w * job.unit.derate_factor)
         if share >= 1.0 - job.unit.tolerance:
             return f" Full fire: the measured input is {share:.1%} of the plate's."
+    if _lower_stage(outcome, stretch):
+        return None
     if any(s.means.output_w < (1.0 - STAGE_CHANGE) * stretch.means.output_w for s in _steady(outcome)):
         return " Full fire: the highest of the levels seen in this run."
     return None
 
 
-def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, full: str | None) -> str | None:
-    if _lower_stage(outcome, stretch):
-        return None
-    """Why a level cannot be held against the full plate."""
-    if stretch not in full_fire([*_steady(outcome), stretch]):
-        return (
-            "No verdict: another firing of this run stood more than 10 % higher; only full fire is compared "
-            "with the plate."
 def _lower_stage(outcome: Outcome, stretch: SteadyStretch) -> bool:
     """Whether the level of a stretch is told to be of a lower stage."""
     found = [level for level in levels(outcome.job, outcome.firings) if not level.stretch.untold]
@@ -139,16 +133,22 @@ def _lower_stage(outcome: Outcome, stretch: SteadyStretch) -> bool:
     return level.stage is not None and level.stage < outcome.job.unit.stages
 
 
+def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, full: str | None) -> str | None:
+    """Why a level cannot be held against the full plate."""
+    if stretch not in full_fire([*_steady(outcome), stretch]):
+        return (
+            "No verdict: another firing of this run stood more than 10 % higher; only full fire is compared "
+            "with the plate."
         )
     if verdict.verdict == BELOW and full is None:
+        unit = outcome.job.unit
+        kinds = "modulates" if unit.modulating else f"has {unit.stages} stages"
         return (
             f"No verdict: the unit {kinds}, and nothing shows that this level "
             "was full fire. Hold full fire and set visit.stage_forced, or measure the gas input, or let the "
             "lower stage settle too."
         )
     return None
-        unit = outcome.job.unit
-        kinds = "modulates" if unit.modulating else f"has {unit.stages} stages"
 
 
 def _steady(outcome: Outcome) -> list[SteadyStretch]:
