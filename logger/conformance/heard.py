@@ -15,6 +15,7 @@ from logger.driver_api import DriverContext, Flag, LinkState, Quantity, Sample, 
 T = TypeVar("T")
 
 OF_THE_PROBE = (Quantity.BATTERY, Quantity.SIGNAL)  # of the packet or the probe, whatever is measured
+TWICE_NS = 1_000_000  # ns between two usable samples alike that are one reading given twice; assumed
 _SHOWN = 6  # newest words that a failure shows
 
 
@@ -47,6 +48,7 @@ class Heard:
         self._changed = asyncio.Event()
         self._run: asyncio.Future[None] | None = None
         self.samples: list[Sample] = []
+        self._stamps_ns: list[int] = []  # of the samples
         self.links: list[Said] = []
         self.faults: list[str] = []
         self.sent: list[Sample] = []  # what good data was to give, all of it
@@ -107,6 +109,18 @@ class Heard:
             if sample.quantity not in OF_THE_PROBE and not any(_alike(sample, one) for one in self.sent)
         ]
 
+    def twice(self, since: int) -> list[Sample]:
+        """Usable samples of the air that came twice at once. Who asks may get a value again, but later."""
+        seen: dict[tuple[str, Quantity, float], int] = {}
+        found = []
+        for sample, t_ns in zip(self.samples[since:], self._stamps_ns[since:], strict=True):
+            if sample.flag in USABLE_FLAGS and sample.quantity not in OF_THE_PROBE:
+                key = (sample.probe, sample.quantity, sample.value)
+                if key in seen and t_ns - seen[key] < TWICE_NS:
+                    found.append(sample)
+                seen[key] = t_ns
+        return found
+
     def state(self, probe: str) -> LinkState | None:
         """What was told last of the way to it."""
         return next((said.state for said in reversed(self.links) if said.probe == probe), None)
@@ -119,6 +133,7 @@ class Heard:
         self.faults += _faults(sample, self._names)
         self._on_the_loop("emit")
         self.samples.append(sample)
+        self._stamps_ns.append(self._bench.clock.now_ns())
         self._changed.set()
 
     def _link(self, probe: str, state: LinkState, text: str) -> None:

@@ -128,6 +128,8 @@ async def _readings_at_once(bench: Bench) -> None:
             demand(took_s <= bench.prompt_s, f"good data {n} took {took_s:.1f} s, at most {bench.prompt_s} s")
         found = [] if bench.by_itself else heard.invented(began)
         demand(not found, f"nobody sent {found}")
+        found = heard.twice(began)
+        demand(not found, f"given twice: {found}")
         for request in bench.probes:
             state = heard.state(request.name)
             demand(

@@ -84,6 +84,14 @@ class Invents(LineProbe):
         super()._take(probe, packet)
 
 
+class Twice(LineProbe):
+    """A repeated packet that is not flagged."""
+
+    def _take(self, probe: str, packet: bytes) -> None:
+        for _ in range(2):
+            super()._take(probe, packet)
+
+
 class Delays(LineProbe):
     def _take(self, probe: str, packet: bytes) -> None:
         asyncio.get_running_loop().call_later(0.6, super()._take, probe, packet)
@@ -135,6 +143,7 @@ class NoNextStep(LineProbe):
         (Raises, GARBAGE, "garbage 0 is not told"),
         (IsLiveAllTheSame, GARBAGE, "garbage 0 is not told"),
         (Invents, AT_ONCE, "nobody sent"),
+        (Twice, AT_ONCE, "given twice"),
         (Delays, AT_ONCE, "at most 0.5 s"),
         (OddFlag, AT_ONCE, "a flag that is no Flag"),
         (NeverLost, SILENCE, "silence is not told"),
