@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 from logger.publish.progress import Progress
-from logger.publish.unstored import Place, Unstored
+from logger.publish.records import Place
 from logger.store.records import CursorMove, OutboxMark
 from logger.store.waiting import PublishedRun, WaitingReader
 
@@ -41,6 +43,74 @@ class Settled:
         return bool(self.cursors or self.marks)
 
 
+@dataclass(frozen=True, slots=True)
+class _Note:
+    gone: bool
+    untried: bool
+
+
+_NOTES = {(gone, untried): _Note(gone, untried) for gone in (False, True) for untried in (False, True)}
+
+
+class Unstored:
+    """Records that the broker has answered, until the store says so too: what a look at the store would still
+    show as it was. The store is told in groups, in order; it takes a group whole or not at all.
+
+    >>> unstored = Unstored()
+    >>> unstored.note((1, 7), gone=True, untried=True); unstored.hand()
+    >>> (1, 7) in unstored, unstored.gone((1, 7)), unstored.untried_behind(START)
+    (True, True, 1)
+    >>> unstored.forget_stored(lambda place: None); (1, 7) in unstored
+    False
+    """
+
+    def __init__(self) -> None:
+        self._new: dict[Place, _Note] = {}
+        self._handed: deque[dict[Place, _Note]] = deque()
+
+    def __contains__(self, place: Place) -> bool:
+        return place in self._new or any(place in group for group in self._handed)
+
+    def gone(self, place: Place) -> bool:
+        """Whether its row in the outbox will go."""
+        return any(place in group and group[place].gone for group in (*self._handed, self._new))
+
+    def untried_behind(self, place: Place) -> int:
+        """How many behind that place the store shows as untried."""
+        notes = chain.from_iterable(group.items() for group in (*self._handed, self._new))
+        return sum(note.untried and at > place for at, note in notes)
+
+    def note(self, place: Place, *, gone: bool, untried: bool) -> None:
+        """Its row in the outbox goes, or else it is parked; ``untried``: it was neither before."""
+        self._new.pop(place, None)  # the last one noted is the last one stored
+        self._new[place] = _NOTES[gone, untried]  # shared: there may be very many
+
+    def hand(self) -> None:
+        """What was noted since is a group, and on its way to the store."""
+        if self._new or not self._handed or self._handed[-1]:  # one empty group says it
+            self._handed.append(self._new)
+            self._new = {}
+
+    def give_back(self) -> None:
+        """The newest group is not taken: it goes with the next."""
+        self._new = self._handed.pop() | self._new
+
+    def forget_stored(self, is_parked: Callable[[Place], bool | None]) -> None:
+        """Look with ``is_parked`` (``None``: no row) how far the store has come: one look for each group
+        at most."""
+        for count in range(len(self._handed), 0, -1):
+            group = self._handed[count - 1]
+            if not group:
+                continue
+            place, note = next(reversed(group.items()))
+            if is_parked(place) is (None if note.gone else True):
+                for _ in range(count):
+                    self._handed.popleft()
+                break
+        while self._handed and not self._handed[0]:
+            self._handed.popleft()
+
+
 class Books:
     """``runs`` are those with something to send, oldest first, and ``run``, that of this process; all calls
     may raise ``StoreError``."""
@@ -58,6 +128,10 @@ class Books:
             self._begin(info)
         _, self.parked = reader.outbox_counts(broker)
         self.passed_over = reader.passed_over(broker)
+
+    def read_by(self, reader: WaitingReader) -> None:
+        """Look into the same store by another reader."""
+        self._reader = reader
 
     def _begin(self, info: PublishedRun) -> None:
         if info.run == self._run:

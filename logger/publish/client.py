@@ -20,8 +20,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from logger.mqtt_link import ANSWER_S, LinkClient, reason_code_of
 from logger.mqtt_reasons import FAILURE, trouble
 from logger.publish.post import Post
-from logger.publish.reasons import AT, BrokerError, refusal
-from logger.publish.settings import Broker
+from logger.publish.settings import AT, Broker, BrokerError, refusal
 from logger.text import one_line
 
 MOST_IN_FLIGHT = 20  # paho sends no more at once
@@ -71,6 +70,7 @@ class CheckedClient(LinkClient):
         )
         self.allowed = Allowed()
         self._acks: dict[int, Acked] = {}
+        self._answered = asyncio.Event()
         self.parted = will is None
         self.hearing: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
         self.heard: asyncio.Queue[Heard] = asyncio.Queue(_HEARD_AT_ONCE)
@@ -97,6 +97,7 @@ class CheckedClient(LinkClient):
         super()._on_publish(client, userdata, mid, reason_code, properties)
         if (acked := self._acks.pop(mid, None)) is not None:
             acked(reason_code.value)
+            self._answered.set()
 
     def listen(self, topic: str) -> None:
         """Ask to hear it, with QoS 0: so it is not among what is in flight."""
@@ -131,6 +132,12 @@ class CheckedClient(LinkClient):
         if info.rc:
             raise loss(self._broker, self)
         self._acks[info.mid] = acked
+
+    async def room(self) -> None:
+        """Wait until the broker takes one more at once; MQTT 5.0, 3.3.4."""
+        while len(self._acks) >= self.allowed.in_flight:
+            self._answered.clear()
+            await self._answered.wait()
 
     def too_large(self, post: Post) -> bool:
         """Whether the broker said that it takes no message of that size; MQTT 5.0, 3.2.2.3.6."""

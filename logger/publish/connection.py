@@ -8,20 +8,21 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
 
+from logger.core.errors import StoreError
 from logger.mqtt_link import ANSWER_S, LEAVE_S
 from logger.mqtt_reasons import FAILURE
 from logger.publish.books import Settled
 from logger.publish.client import CheckedClient, loss, silence
-from logger.publish.live import Backlog, Picture, snapshot_post, status_post
-from logger.publish.neighbours import neighbour
+from logger.publish.live import Backlog, Picture, neighbour, snapshot_post, status_post
+from logger.publish.order import Ports
 from logger.publish.outbox import Item, Outbox
-from logger.publish.ports import Ports
 from logger.publish.post import Post
-from logger.publish.reasons import BrokerError, refusal
+from logger.publish.settings import BrokerError, refusal
 
 KEPT_FOR_LIVE = 2  # of what may be in flight: a picture and a status
 LOOK_S = 60.0  # wall time from look to look at the clock, by which readings grow old
 GLANCE_S = 1.0  # wall time from look to look at what is in flight
+ASK_S = 1.0  # wall time before a store that did not answer is asked again; assumed
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +52,7 @@ class Connection:
         self.flying: dict[int, Flight] = {}
         self._sent = 0
         self.answered = 0  # records
-        self.lasted = False  # long enough to count as a good one
+        self._held = False  # it was told to be a good one
         self.unanswered: Item | None = None  # for which it was given up
 
     async def work(self) -> None:
@@ -87,6 +88,7 @@ class Connection:
         """Take leave, as far as the broker still listens."""
         if not self._client.lost.done():
             async with asyncio.timeout(LEAVE_S):
+                await self._client.room()
                 self._client.parted = await self._status(online=False, reason=reason)
 
     async def _hello(self) -> None:
@@ -178,8 +180,8 @@ class Connection:
         self._moved.set()
 
     def _holds(self) -> None:
-        if not self.lasted:
-            self.lasted = True
+        if not self._held:
+            self._held = True
             self._ports.holds()
 
     def _refused(self, item: Item, code: int) -> None:
@@ -220,7 +222,7 @@ class Connection:
             other = neighbour(heard.payload)
             if other is None:
                 continue
-            if other.online and other.run != ports.source.run and not ports.ours(other.run):
+            if other.online and not await self._is_ours(other.run):
                 ports.tell(
                     "another-logger",
                     f"another logger (run {other.run}) is online under {ports.broker.topics()}; give each "
@@ -230,6 +232,16 @@ class Connection:
             if not other.online and not heard.retained:  # retained is what was there before our own
                 async with self._passing_by():
                     await self._status(online=True, reason=self._store_text)
+
+    async def _is_ours(self, run: str) -> bool:
+        """Asked for until the store answers: a busy one is no reason to end the connection."""
+        ports = self._ports
+        while run != ports.source.run:
+            try:
+                return ports.ours(run)
+            except StoreError:
+                await ports.pause(ASK_S)
+        return True
 
     async def _watch(self) -> None:
         """Raise when the connection is gone, or when a record is not acknowledged: what lies beyond it

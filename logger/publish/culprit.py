@@ -6,11 +6,11 @@ from typing import NamedTuple
 
 from logger.publish.connection import Connection
 from logger.publish.outbox import Item
-from logger.publish.reasons import BrokerError, refusal
+from logger.publish.settings import BrokerError, refusal
 
-CAREFUL_FROM = 3  # connections ended by the broker with nothing acknowledged; assumed
-PARK_FROM = 5  # as above, before the one record in flight is parked; assumed
-SILENT_FROM = 3  # connections in which all but that record were acknowledged; assumed
+CAREFUL_FROM = 3  # connections without one record acknowledged; assumed
+PARK_FROM = 5  # of these, ended by the broker, before the one record in flight is parked; assumed
+SILENT_FROM = 3  # connections that came to nothing for that record; assumed
 
 
 class Culprit(NamedTuple):
@@ -26,17 +26,18 @@ class Search:
 
     def __init__(self) -> None:
         self._losses = 0  # in a row, by the broker, with nothing acknowledged
+        self._silences = 0  # in a row, with nothing acknowledged of several records
         self._silent: dict[tuple[int, int], int] = {}
 
     @property
     def careful(self) -> bool:
         """Whether the next connection is to send one record at a time."""
-        return self._losses >= CAREFUL_FROM
+        return self._losses + self._silences >= CAREFUL_FROM
 
     def after(self, connection: Connection, error: BrokerError) -> Culprit | None:
         """Look at how a connection ended."""
         if connection.answered:
-            self._losses = 0
+            self._losses = self._silences = 0
         if connection.unanswered is not None:
             return self._silence(connection, connection.unanswered)
         if connection.answered or not connection.flying or not error.by_peer:
@@ -53,8 +54,9 @@ class Search:
         return Culprit(flight.item, why, f"{why}: so it ends when a record of {topic} comes")
 
     def _silence(self, connection: Connection, item: Item) -> Culprit | None:
-        """All else was acknowledged, that one was not, again and again."""
+        """All before it was acknowledged, that one was not, again and again."""
         if not connection.answered and len(connection.flying) > 1:
+            self._silences += 1  # the broker may swallow one record and all that comes after it
             return None
         place = item.run.run_key, item.seq
         self._silent = {place: self._silent.get(place, 0) + 1}
@@ -62,5 +64,5 @@ class Search:
             return None
         self._silent = {}
         return Culprit(
-            item, "never acknowledges it", f"never acknowledges a record of {item.post.topic}, only others"
+            item, "never acknowledges it", f"never acknowledges a certain record of {item.post.topic}"
         )

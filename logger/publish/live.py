@@ -1,7 +1,10 @@
-"""What is live: the newest picture and the state of the logger. Never stored, never a backlog. Pure."""
+"""What is live: the newest picture, the state of the logger, and what another one says of its own. Never
+stored, never a backlog. Pure.
+"""
 
 from __future__ import annotations
 
+import json
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -9,6 +12,7 @@ from logger.clock import utc_text
 from logger.core.readings import NS_PER_S, NS_PER_US
 from logger.core.snapshot import ProbeState, Snapshot
 from logger.publish.post import SNAPSHOT_EXPIRY_S, Post, Topics, payload
+from logger.text import clean_text
 
 _SHOWN = (
     "output_w", "output_u95_w", "output_is_final", "plate_output_w", "entering_c", "return_c", "supply_c",
@@ -96,3 +100,42 @@ def status_post(
         "reason": reason,
     }
     return Post(topic=topics("status"), payload=payload(document), retain=True)
+
+
+_MOST_BYTES = 10_000  # a status is far shorter; assumed
+_MOST_SHOWN = 64  # characters of what another one calls itself; assumed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Neighbour:
+    """A run by its status; ``since`` is as it says, for people alone."""
+
+    run: str
+    online: bool
+    since: str
+
+
+def neighbour(payload: bytes) -> Neighbour | None:
+    """``None`` where it is no status of a logger.
+
+    >>> neighbour(b'{"run":"5f2c","status":"online","t":null}')
+    Neighbour(run='5f2c', online=True, since='')
+    >>> neighbour(b"[]") is neighbour(b"") is neighbour(b'{"run":7,"status":"online"}') is None
+    True
+    """
+    if len(payload) > _MOST_BYTES:
+        return None
+    try:
+        document = json.loads(payload)
+    except (ValueError, RecursionError):
+        return None
+    if not isinstance(document, dict) or document.get("status") not in ("online", "offline"):
+        return None
+    run, since = document.get("run"), document.get("t")
+    if not isinstance(run, str):
+        return None
+    return Neighbour(
+        run=clean_text(run, _MOST_SHOWN),
+        online=document["status"] == "online",
+        since=clean_text(since, _MOST_SHOWN) if isinstance(since, str) else "",
+    )

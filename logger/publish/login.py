@@ -8,10 +8,8 @@ from dataclasses import replace
 from logger.clock import SystemClock
 from logger.mqtt_reasons import FAILURE
 from logger.publish.client import CheckedClient, connected
-from logger.publish.live import Source, status_post
-from logger.publish.neighbours import Neighbour, neighbour
-from logger.publish.reasons import BLIND, BrokerError, refusal
-from logger.publish.settings import Broker
+from logger.publish.live import Neighbour, Source, neighbour, status_post
+from logger.publish.settings import BLIND, Broker, BrokerError, refusal
 
 TRY_S = 20.0  # wall time for all of it; assumed
 HEAR_S = 1.0  # wall time for what the broker has kept of a topic; assumed: it comes with its answer

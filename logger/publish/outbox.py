@@ -12,12 +12,9 @@ from pathlib import Path
 from logger.core.readings import NS_PER_S, NS_PER_US
 from logger.publish.books import OLD_PAGE, Books, Settled
 from logger.publish.live import Backlog
-from logger.publish.parked import ParkedRound
+from logger.publish.parked import WHOLE_TOPIC, ParkedRound
 from logger.publish.post import Post, Topics
-from logger.publish.reasons import WHOLE_TOPIC
-from logger.publish.records import reading_post, record_id, row_post
-from logger.publish.unstored import START, Place
-from logger.publish.upcoming import Item, Next
+from logger.publish.records import START, Item, Next, Place, reading_post, record_id, row_post
 from logger.store.waiting import (
     COUNTED,
     OutboxPlace,
@@ -49,6 +46,7 @@ class Outbox:
     """
 
     def __init__(self, path: Path, broker: str, run: str, topics: Topics) -> None:
+        self._path = path
         self._reader = WaitingReader(path)
         self._broker = broker
         self._topics = topics
@@ -70,6 +68,13 @@ class Outbox:
     def close(self) -> None:
         """Give the file back."""
         self._reader.close()
+
+    def reopen(self) -> None:
+        """Open the file anew; what was answered meanwhile is still known."""
+        reader, old = WaitingReader(self._path), self._reader
+        self._reader = reader
+        self._books.read_by(reader)
+        old.close()
 
     def store_id(self) -> str:
         """The store's random id."""
@@ -209,6 +214,8 @@ class Outbox:
                     self._queue.append(Next((key, reading.seq), "reading", reading=reading))
             run.next_seq = page[-1].seq + 1 if page else run.next_seq
             run.read_out = not page and key != self._books.our_key
+            if not page and run.progress.read_to(run.next_seq):
+                run.moved = True
             if page or run.read_out:
                 return True
         return False

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from logger.publish.unstored import START, Place
+from logger.publish.records import START, Place
+
+WHOLE_TOPIC = frozenset({0x87, 0x90, 0x97})
+"""Refusals that will meet every record of the topic alike."""
 
 
 class ParkedRound:

@@ -27,6 +27,7 @@ class Progress:
         self._sent: deque[int] = deque()  # in this connection, from the first that is open on
         self._done: set[int] = set()  # of these, the settled ones
         self._news: list[int] = []  # settled, not told to the store
+        self._read_to = next_seq  # in this connection; below, all that is not settled was sent
         self._forget_early()
 
     def is_settled(self, seq: int) -> bool:
@@ -53,7 +54,14 @@ class Progress:
             first = self._sent.popleft()
             self._done.discard(first)
             self.next_seq = first + 1
-        self._forget_early()
+        self._close_up()
+
+    def read_to(self, seq: int) -> bool:
+        """Below it the store has nothing that was neither sent nor settled; whether ``next_seq`` rose."""
+        self._read_to = max(self._read_to, seq)
+        before = self.next_seq
+        self._close_up()
+        return self.next_seq > before
 
     def above(self) -> tuple[int, ...]:
         """Settled beyond ``next_seq``, in order."""
@@ -75,10 +83,17 @@ class Progress:
         self._early_order = deque(sorted(self._early))
         self._sent.clear()
         self._done.clear()
+        self._read_to = self.next_seq
 
     def skip_to(self, seq: int) -> None:
         """Everything below is passed over; nothing may be on its way."""
         self.next_seq = max(self.next_seq, seq)
+        self._forget_early()
+
+    def _close_up(self) -> None:
+        """With nothing on its way, what was settled in connections before is no island any more."""
+        if not self._sent:
+            self.next_seq = max(self.next_seq, self._read_to)
         self._forget_early()
 
     def _forget_early(self) -> None:

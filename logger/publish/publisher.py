@@ -20,8 +20,8 @@ from logger.publish.books import Settled
 from logger.publish.inbox import Inbox
 from logger.publish.live import Backlog, Picture
 from logger.publish.news import News
-from logger.publish.order import Order
-from logger.publish.rounds import Outward, Rounds
+from logger.publish.order import Order, Outward
+from logger.publish.rounds import Rounds
 from logger.store.records import Batch
 
 JOIN_S = 3.0  # wall time for the thread's own end; assumed

@@ -1,14 +1,58 @@
-"""Stored records as messages: each with its ``id``, the same at every try. Pure."""
+"""Stored records on their way: where they lie, and as messages, each with its ``id``, the same at every try.
+Pure.
+"""
 
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from typing import Any
 
 from logger.clock import utc_text
 from logger.core.readings import NS_PER_US, QUANTITIES
 from logger.publish.post import Post, Topics, payload
-from logger.store.waiting import PublishedRun, WaitingReading, WaitingRow
+from logger.store.waiting import PublishedRun, Unreadable, WaitingReading, WaitingRow
+
+Place = tuple[int, int]
+"""``run_key`` and ``seq`` of a record."""
+START: Place = (0, -1)  # before every place: run keys begin at 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One record on its way. ``again``: it was parked before."""
+
+    run: PublishedRun
+    seq: int
+    kind: str
+    post: Post
+    again: bool = False
+
+    @property
+    def place(self) -> Place:
+        """Where it lies among all."""
+        return self.run.run_key, self.seq
+
+
+@dataclass(frozen=True, slots=True)
+class Next:
+    """One that goes out next; its message is made when it goes. ``topic`` is that of a parked one,
+    ``reading`` that of a fresh one."""
+
+    place: Place
+    kind: str
+    topic: str = ""
+    reading: WaitingReading | Unreadable | None = None
+
+    @property
+    def again(self) -> bool:
+        """It was parked before."""
+        return bool(self.topic)
+
+    @property
+    def is_row(self) -> bool:
+        """An event or result that was not tried yet."""
+        return self.kind != "reading" and not self.again
 
 
 def record_id(run: str, seq: int) -> str:

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import random
-from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 from itertools import count
 
 from logger import __version__
@@ -15,6 +12,7 @@ from logger.clock import SystemClock
 from logger.core.errors import StoreError
 from logger.core.readings import NS_PER_S
 from logger.faults import fault_sentence
+from logger.mqtt_link import ANSWER_S
 from logger.publish.about import about_post
 from logger.publish.books import Settled
 from logger.publish.client import connected
@@ -23,27 +21,15 @@ from logger.publish.culprit import Search
 from logger.publish.inbox import Inbox
 from logger.publish.left import is_run_of, left_for_others
 from logger.publish.live import Backlog, status_post
-from logger.publish.news import DAY_S, News
-from logger.publish.order import Order
+from logger.publish.news import DAY_S
+from logger.publish.order import Order, Outward, Ports
 from logger.publish.outbox import Outbox
 from logger.publish.pace import delay_s
-from logger.publish.ports import Ports
 from logger.publish.post import Post
-from logger.publish.reasons import BLIND, BrokerError
+from logger.publish.settings import BLIND, BrokerError
 from logger.store.kept import KeptReader
 
 ENDED, NO_STORE, FAULT = "ended", "the store cannot be read", "internal fault"  # why it is offline
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outward:
-    """``say`` takes code, sentence and what makes it the same news; ``keep`` hands to the store's writer
-    and says whether it took it; ``say`` whether it was news."""
-
-    say: Callable[[str, str, str], bool]
-    keep: Callable[[Settled], bool]
-    news: News
-    rng: Callable[[], float] = random.random
 
 
 class Rounds:
@@ -85,12 +71,11 @@ class Rounds:
                 attempt = 0 if self._lasted else attempt + 1
             except StoreError as error:
                 self._pausing(str(error), "broker-fault", "publishing goes on by itself when it can", "store")
-                if attempt:
-                    self._reopen()
+                self._open_anew()
                 attempt += 1
             except Exception as error:  # noqa: BLE001 - a thread that dies unseen would publish nothing
                 self._fault(error)
-                self._reopen()
+                self._drop_outbox()
             else:
                 return
             if self._outbox is not None:
@@ -144,21 +129,29 @@ class Rounds:
                 self._outward.say("records-wait", text, text)
         return self._outbox
 
-    def _reopen(self) -> None:
-        """The next round begins with what the store says."""
+    def _open_anew(self) -> None:
+        """What the store is not told yet stays known: else it would be passed over and counted again."""
+        if self._outbox is not None:
+            with suppress(StoreError):
+                self._outbox.reopen()
+
+    def _drop_outbox(self) -> None:
+        """The next round begins with what the store says, so the store is told all before."""
         outbox, self._outbox = self._outbox, None
         if outbox is not None:
             with suppress(Exception):  # a fault of ours may lie in there
                 self._unkept.append(outbox.take())
             outbox.close()
+            self._hand_unkept()
+
+    def _hand_unkept(self) -> bool:
+        while self._unkept and self._outward.keep(self._unkept[0]):
+            del self._unkept[0]
+        return not self._unkept
 
     def _hand(self, settled: Settled) -> bool:
         """To the store's writer, after what was left over."""
-        while self._unkept:
-            if not self._outward.keep(self._unkept[0]):
-                return False
-            del self._unkept[0]
-        return self._outward.keep(settled)
+        return self._hand_unkept() and self._outward.keep(settled)
 
     async def _round(self) -> None:
         order, outbox = self._order, self._open()
@@ -172,10 +165,12 @@ class Rounds:
                 client.listen(order.broker.topics("status"))
             connection = Connection(client, self._ports(outbox), careful=self._search.careful)
             self._greet()
+            began_s = order.now_s()
             try:
                 await self._work(connection, outbox)
             finally:
-                self.connected, self._lasted = False, connection.lasted
+                # a broker may take one record each time, and hang up
+                self.connected, self._lasted = False, order.now_s() - began_s >= ANSWER_S
                 # a broker that hangs up at a subscription is not asked at the next connection
                 self._listen = not self._listen or client.hearing.done() or not client.lost.done()
 
@@ -244,6 +239,7 @@ class Rounds:
             old=self._pass_over_old,
             ours=lambda run: is_run_of(order.store, run),
             pace=order.pace,
+            now_s=order.now_s,
         )
 
     def _about(self) -> Post:

@@ -1,4 +1,6 @@
-"""How the broker is reached: from the [mqtt] table, its password and its TLS files."""
+"""How the broker is reached: from the [mqtt] table, its password and its TLS files; and why it would not, in
+the words of that table.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +11,38 @@ from pathlib import Path
 
 from pydantic import SecretStr
 
+from logger import mqtt_reasons
 from logger.config.schema import MqttTable
+from logger.core.errors import RiselogError
 from logger.mqtt_link import PLAIN_PORT, TLS_PORT, first_line, show_certificate, tls_context
 from logger.publish.post import Topics
-from logger.publish.reasons import BrokerError
 from logger.text import one_line
+
+AT = "[mqtt] "  # before the keys that a next step names
+
+BLIND = "MQTT 3.1.1 tells no refusals: a broker that drops messages is not seen; use version 5"
+
+
+class BrokerError(RiselogError):
+    """The broker cannot be used now; the text says why and what to do. ``code`` is MQTT's, if any;
+    ``by_peer``: the broker itself ended the connection; ``news`` is what makes it the same trouble."""
+
+    exit_code = 4
+
+    def __init__(self, text: str, code: int | None = None, *, by_peer: bool = False, news: str = "") -> None:
+        super().__init__(text)
+        self.news = news or text
+        self.code = code
+        self.by_peer = by_peer
+
+
+def refusal(code: int) -> str:
+    """What a reason code means, with the next step.
+
+    >>> refusal(0x97)
+    "has no quota left (reason 0x97); raise the broker's quota, or clear what uses it up"
+    """
+    return mqtt_reasons.refusal(code, AT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,8 +13,7 @@ from typing import Any
 import pytest
 
 from logger.publish.login import try_broker
-from logger.publish.reasons import BrokerError
-from logger.publish.settings import Broker
+from logger.publish.settings import Broker, BrokerError
 from simulators.scenarios import SCENARIOS
 from tests.broker.certificates import Authority
 from tests.broker.conftest import READY_S, Mosquitto

@@ -7,6 +7,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -127,6 +128,9 @@ class FakeBroker:
             while self._answer(peer, *await self._read(reader)):
                 self._changed.set()
                 await writer.drain()
+            with suppress(OSError):  # the other side was quicker
+                writer.write_eof()  # what was said last is heard before the connection is gone
+            await reader.read()
         except (asyncio.IncompleteReadError, ConnectionError, asyncio.CancelledError):
             pass  # the end of a test included
         finally:

@@ -12,7 +12,7 @@ from logger.config.schema import MqttTable
 from logger.core.readings import Flag, Quantity, Reading
 from logger.core.snapshot import Event
 from logger.publish.live import Source
-from logger.publish.order import Calendar, Order
+from logger.publish.order import Calendar, Order, awake_s
 from logger.publish.outbox import Outbox
 from logger.publish.pace import Pace
 from logger.publish.publisher import Publisher
@@ -45,6 +45,8 @@ class Bench:
     mqtt: MqttTable
     pace: Pace = QUICK
     calendar: Calendar = field(default_factory=Sure)
+    now_s: Callable[[], float] = awake_s
+    takes: bool = True  # whether the writer takes what the publisher hands over
     said: list[tuple[str, str]] = field(default_factory=list)
     run: str = ""
     seq: int = 0
@@ -77,6 +79,7 @@ class Bench:
             probes={"sup": ("supply", (Quantity.TEMPERATURE, Quantity.HUMIDITY))},
             pace=self.pace,
             calendar=self.calendar,
+            now_s=self.now_s,
         )
         return Publisher(
             order, tell=lambda code, text: self.said.append((code, text)), keep=self._keep, rng=lambda: 0.0
@@ -111,8 +114,9 @@ class Bench:
             self.writer.write(batch)
 
     def _keep(self, batch: Batch) -> bool:
-        self._write(batch)
-        return True
+        if self.takes:
+            self._write(batch)
+        return self.takes
 
     async def finish(self) -> None:
         if self.publisher is not None:

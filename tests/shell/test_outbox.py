@@ -14,12 +14,14 @@ from hypothesis import strategies as st
 from logger.core.errors import StoreError
 from logger.core.readings import Flag, Quantity, Reading
 from logger.core.snapshot import Event
+from logger.publish.books import Unstored
 from logger.publish.outbox import AHEAD, PAGE, Item, Outbox, Settled
 from logger.publish.post import Topics
 from logger.publish.progress import Progress
 from logger.publish.records import reading_post
 from logger.store import Batch, CursorMove, RunHeader, StoredEvent, StoredResult, StoreWriter
-from logger.store.records import OutboxMark
+from logger.store.kept import KeptReader
+from logger.store.records import OutboxMark, RunEnd
 from logger.store.waiting import WaitingReader
 
 TOPICS = Topics(prefix="p", site="s", job="j")
@@ -389,6 +391,74 @@ def test_one_answer_that_never_comes_holds_the_rest_within_bounds(desk: Desk) ->
     assert desk.sql("SELECT next_seq FROM delivery_cursor") == [(3 * AHEAD,)]
     assert desk.sql("SELECT count(*) FROM delivered_above") == [(0,)]
     assert outbox.backlog().waiting == 0
+
+
+def test_a_run_that_was_delivered_after_a_hole_waits_no_more(desk: Desk) -> None:
+    """The one that was not answered is delivered over the next connection; then nothing is left of the run,
+    for this process and for whoever decides what may go."""
+    desk.begin("r1")
+    desk.readings(5)
+    desk.event()
+    desk.readings(5)
+    outbox = desk.outbox()
+    out = [following(outbox) for _ in range(11)]
+    for item in out:
+        if item is not None and item.seq not in (0, 7):
+            outbox.delivered(item)
+    desk.keep(outbox.take())
+    assert desk.sql("SELECT count(*) FROM delivered_above") == [(8,)]
+    outbox.rewind()
+    assert drain(outbox) == ["r1/0", "r1/7"]
+    desk.keep(outbox.take())
+    assert desk.sql("SELECT next_seq FROM delivery_cursor") == [(11,)]
+    assert desk.sql("SELECT count(*) FROM delivered_above") == [(0,)]
+    end = RunEnd(ended_utc_us=10, end_reason="ended", result_json="{}")
+    desk.writer.write(Batch(run="r1", end=end))
+    outbox.rewind()
+    drain(outbox)
+    desk.keep(outbox.take())
+    with KeptReader(desk.writer.path) as reader:
+        assert [run.waiting for run in reader.kept_runs()] == [()]
+    with WaitingReader(desk.writer.path) as reader:
+        assert reader.published_runs("b") == ()
+
+
+def test_an_island_of_an_earlier_start_is_passed_by(desk: Desk) -> None:
+    """All is delivered, as the store has it from a program that was killed."""
+    desk.begin("r1")
+    desk.readings(5)
+    desk.writer.write(
+        Batch(run="r1", cursors=[CursorMove(broker="b", run="r1", next_seq=1, above=(1, 2, 3, 4))])
+    )
+    desk.begin("r2")
+    outbox = desk.outbox()
+    assert drain(outbox) == []
+    desk.keep(outbox.take())
+    assert desk.sql("SELECT next_seq FROM delivery_cursor ORDER BY run_key") == [(5,), (0,)]
+
+
+def test_a_cursor_never_goes_back(desk: Desk) -> None:
+    desk.begin("r1")
+    desk.readings(9)
+    for next_seq in (5, 3):
+        desk.writer.write(Batch(run="r1", cursors=[CursorMove(broker="b", run="r1", next_seq=next_seq)]))
+    assert desk.sql("SELECT next_seq FROM delivery_cursor") == [(5,)]
+
+
+def test_a_store_that_takes_nothing_costs_no_memory() -> None:
+    """Hand-over after hand-over with nothing new."""
+    unstored = Unstored()
+    unstored.note((1, 7), gone=True, untried=True)
+    for _ in range(1_000):
+        unstored.hand()
+        unstored.forget_stored(lambda _place: False)
+    assert len(unstored._handed) <= 2
+    unstored.note((1, 8), gone=True, untried=False)
+    unstored.hand()
+    unstored.give_back()
+    unstored.hand()
+    assert (1, 7) in unstored
+    assert (1, 8) in unstored
 
 
 class CountedSeqs(deque[int]):

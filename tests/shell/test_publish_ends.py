@@ -3,7 +3,7 @@
 import asyncio
 import json
 import threading
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,33 +17,12 @@ from logger.publish.live import Backlog
 from logger.publish.login import try_broker
 from logger.publish.outbox import Outbox
 from logger.publish.publisher import Publisher
-from logger.publish.reasons import BrokerError
-from logger.publish.settings import Broker
+from logger.publish.settings import Broker, BrokerError
 from tests.shell.fake_broker import FakeBroker, Message
 from tests.shell.publish_bench import QUICK, Bench, table
 
 STATUS = "riselog/hall/north/status"
 SUP = "riselog/hall/north/reading/sup/temperature"
-
-
-@pytest.fixture
-async def broker() -> AsyncIterator[FakeBroker]:
-    async with FakeBroker() as made:
-        yield made
-
-
-@pytest.fixture
-async def make(tmp_path: Path, broker: FakeBroker) -> AsyncIterator[Callable[..., Bench]]:
-    made: list[Bench] = []
-
-    def bench(store: str = "s.db", port: int = 0, **keys: Any) -> Bench:
-        new = Bench(tmp_path / store, table(port or broker.port, **keys))
-        made.append(new)
-        return new
-
-    yield bench
-    for one in made:
-        await one.close()
 
 
 def readings(messages: list[Message]) -> list[str]:
@@ -132,6 +111,23 @@ async def test_after_silence_the_broker_is_to_say_the_last_will(
     assert statuses(broker.messages)[-1] == ("offline", "ended")
 
 
+async def test_a_good_bye_waits_for_room(
+    broker: FakeBroker, make: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """MQTT 5.0, 3.3.4: no more than Receive Maximum at once; where there is no room the will is said."""
+    monkeypatch.setattr("logger.publish.connection.LEAVE_S", 0.1)
+    broker.connack_properties = bytes([0x21, 0, 1])
+    broker.answer = lambda m: None if "/reading/" in m.topic else 0
+    bench = make(pace=replace(QUICK, farewell_s=0.1))
+    bench.begin("r1")
+    bench.readings(5)
+    await broker.until(lambda: readings(broker.seen))
+    await bench.finish()
+    await broker.until(lambda: not broker.connections)
+    assert broker.most_unanswered == 1
+    assert broker.logins[-1]["left"] == 4  # 3.14.2.1: disconnect with will message
+
+
 @pytest.mark.parametrize(("version", "left"), LEFT)
 async def test_a_good_bye_that_is_refused_leaves_the_last_will(
     version: str, left: int | None, broker: FakeBroker, make: Callable[..., Bench]
@@ -210,54 +206,6 @@ async def test_a_store_that_cannot_be_read_for_a_while(
     assert bench.codes() == ["broker-fault", "broker-back"]
 
 
-# --- an acknowledgement that never comes
-
-
-async def test_one_missing_acknowledgement_on_a_living_connection(
-    broker: FakeBroker, make: Callable[..., Bench]
-) -> None:
-    lost: list[Message] = []
-
-    def answer(message: Message) -> int | None:
-        if message.document.get("id") == "r1/4" and not lost:
-            lost.append(message)
-            return None
-        return 0
-
-    broker.answer = answer
-    bench = make()
-    bench.pace = replace(QUICK, answer_s=0.2)
-    bench.begin("r1")
-    for _ in range(10):
-        bench.readings(20)
-        await asyncio.sleep(0.01)  # the broker goes on with the others
-    await broker.until(lambda: len(set(readings(broker.messages))) == 200)
-    await bench.finish()
-    assert len(broker.logins) == 2
-    assert readings(broker.seen).count("r1/4") == 2
-    assert f"acknowledges nothing of {SUP} for 0 s" in bench.said[0][1]
-    assert bench.left() == (0, 0, 0)
-
-
-async def test_a_record_that_is_never_acknowledged_is_kept_apart(
-    broker: FakeBroker, make: Callable[..., Bench]
-) -> None:
-    broker.answer = lambda m: None if m.document.get("id") == "r1/4" else 0
-    bench = make()
-    bench.pace = replace(QUICK, answer_s=0.05)
-    bench.begin("r1")
-    bench.readings(30)
-    await bench.until(lambda: "record-refused" in bench.codes())
-    assert len(broker.logins) <= 4
-    assert "never acknowledges a record of" in dict(bench.said)["record-refused"]
-    bench.readings(30)
-    await broker.until(lambda: len(set(readings(broker.messages))) == 59)
-    await asyncio.sleep(0.3)  # several times what an answer may take
-    assert len(broker.logins) <= 4  # it is not tried again at once
-    await bench.finish()
-    assert bench.left() == (0, 1, 0)
-
-
 # --- who else is there
 
 
@@ -303,6 +251,27 @@ async def test_what_an_earlier_run_of_ours_left_is_no_other_logger(
     await bench.finish()
     assert bench.said == []
     assert [word for word, _ in statuses(broker.messages)] == ["online", "offline"] * 2
+
+
+async def test_a_store_that_is_busy_when_another_logger_is_heard_ends_no_connection(
+    broker: FakeBroker, make: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.publish.connection.ASK_S", 0.01)
+    busy = iter([StoreError("s.db cannot be read (database is locked)")] * 2)
+
+    def is_run_of(*_: object) -> bool:
+        if (error := next(busy, None)) is not None:
+            raise error
+        return False
+
+    monkeypatch.setattr("logger.publish.rounds.is_run_of", is_run_of)
+    broker.kept[STATUS] = status_of("other", "online")
+    bench = make()
+    bench.begin("r1")
+    await bench.until(lambda: bench.said)
+    await bench.finish()
+    assert bench.codes() == ["another-logger"]
+    assert len(broker.logins) == 1
 
 
 @pytest.mark.parametrize("suback", [0x87, None, -0x87])

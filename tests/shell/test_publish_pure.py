@@ -24,8 +24,8 @@ from logger.publish.live import Backlog, Health, Picture, Source, snapshot_post,
 from logger.publish.pace import Pace, delay_s
 from logger.publish.post import Topics, payload
 from logger.publish.progress import Progress
-from logger.publish.reasons import refusal
 from logger.publish.records import reading_post, row_post
+from logger.publish.settings import refusal
 from logger.store.waiting import PublishedRun, WaitingReading, WaitingRow
 from tests.shell.contract import check
 

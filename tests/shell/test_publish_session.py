@@ -2,7 +2,7 @@
 
 import json
 from collections import Counter
-from collections.abc import AsyncIterator, Callable
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,27 +18,6 @@ from tests.shell.publish_bench import QUICK, Bench, table
 
 SUP = "riselog/hall/north/reading/sup/temperature"
 RECORDS = ("reading", "event", "result")
-
-
-@pytest.fixture
-async def broker() -> AsyncIterator[FakeBroker]:
-    async with FakeBroker() as made:
-        yield made
-
-
-@pytest.fixture
-async def make(tmp_path: Path, broker: FakeBroker) -> AsyncIterator[Callable[..., Bench]]:
-    made: list[Bench] = []
-
-    def bench(pace: Pace | None = None, **keys: Any) -> Bench:
-        new = Bench(tmp_path / "s.db", table(broker.port, **keys))
-        new.pace = pace or new.pace
-        made.append(new)
-        return new
-
-    yield bench
-    for one in made:
-        await one.close()
 
 
 def ids(messages: list[Message], kind: str) -> list[str]:

@@ -1,0 +1,263 @@
+"""A broker that swallows records or hangs up, a fault of ours, a store that does not answer: what goes on."""
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from logger.core.errors import StoreError
+from logger.publish.outbox import Item, Outbox
+from logger.publish.pace import Pace
+from tests.shell.fake_broker import FakeBroker, Message
+from tests.shell.publish_bench import QUICK, Bench
+
+SUP = "riselog/hall/north/reading/sup/temperature"
+IMPATIENT = replace(QUICK, answer_s=0.04)
+
+
+def readings(messages: list[Message]) -> list[str]:
+    return [m.document["id"] for m in messages if "/reading/" in m.topic]
+
+
+@pytest.fixture
+def settled(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Ids of the readings that the outbox knows as delivered, as often as it was told."""
+    told: list[str] = []
+    good = Outbox.delivered
+
+    def delivered(self: Outbox, item: Item) -> None:
+        good(self, item)
+        if item.kind == "reading":
+            told.append(f"{item.run.run}/{item.seq}")
+
+    monkeypatch.setattr(Outbox, "delivered", delivered)
+    return told
+
+
+class Still:
+    """A clock that stands. A record that is ``swallow``ed lets it go on by more than an answer may take,
+    once what the broker has answered has come in and ``quiet`` says that nothing else is to come."""
+
+    def __init__(
+        self, broker: FakeBroker, settled: list[str], quiet: Callable[[], bool] = lambda: True
+    ) -> None:
+        self._broker, self._settled, self._quiet = broker, settled, quiet
+        self._due = False
+        self._s = 0.0
+
+    def swallow(self) -> None:
+        self._due = True
+
+    def __call__(self) -> float:
+        answered = len(readings(self._broker.messages)) == len(self._settled)
+        if self._due and answered and self._quiet():
+            self._due = False
+            self._s += 1.0
+        return self._s
+
+
+# --- an acknowledgement that never comes
+
+
+def all_seen(broker: FakeBroker, bench: Bench) -> Callable[[], bool]:
+    return lambda: len(set(readings(broker.seen))) == bench.seq
+
+
+async def test_one_missing_acknowledgement_on_a_living_connection(
+    broker: FakeBroker, make: Callable[..., Bench], settled: list[str]
+) -> None:
+    lost: list[Message] = []
+
+    def answer(message: Message) -> int | None:
+        if message.document.get("id") == "r1/4" and not lost:
+            lost.append(message)
+            clock.swallow()
+            return None
+        return 0
+
+    broker.answer = answer
+    bench = make(pace=IMPATIENT)
+    bench.now_s = clock = Still(broker, settled, all_seen(broker, bench))
+    bench.begin("r1", publish=False)
+    bench.readings(200)
+    bench.publish()
+    await broker.until(lambda: len(set(readings(broker.messages))) == 200)
+    await bench.finish()
+    assert len(broker.logins) == 2
+    assert readings(broker.seen).count("r1/4") == 2
+    assert f"acknowledges nothing of {SUP} for 0 s" in bench.said[0][1]
+    assert bench.left() == (0, 0, 0)
+
+
+async def test_a_record_that_is_never_acknowledged_is_kept_apart(
+    broker: FakeBroker, make: Callable[..., Bench], settled: list[str]
+) -> None:
+    def answer(message: Message) -> int | None:
+        if message.document.get("id") != "r1/4":
+            return 0
+        clock.swallow()
+        return None
+
+    broker.answer = answer
+    bench = make(pace=IMPATIENT)
+    bench.now_s = clock = Still(broker, settled, all_seen(broker, bench))
+    bench.begin("r1", publish=False)
+    bench.readings(30)
+    bench.publish()
+    await bench.until(lambda: "record-refused" in bench.codes())
+    assert "never acknowledges a certain record of" in dict(bench.said)["record-refused"]
+    bench.readings(30)
+    await broker.until(lambda: len(set(readings(broker.messages))) == 59)
+    await bench.finish()
+    assert len(broker.logins) == 4  # it is not tried again at once
+    assert bench.left() == (0, 1, 0)
+
+
+async def test_a_record_that_silences_the_broker_is_found_and_the_rest_goes_on(
+    broker: FakeBroker, make: Callable[..., Bench], settled: list[str]
+) -> None:
+    """Nothing that comes after it on the same connection is acknowledged either."""
+    silenced: set[int] = set()
+
+    def answer(message: Message) -> int | None:
+        if message.document.get("id") in ("r1/30", "r1/61"):
+            silenced.add(len(broker.logins))
+            clock.swallow()
+        return None if "/reading/" in message.topic and len(broker.logins) in silenced else 0
+
+    broker.answer = answer
+    bench = make(pace=IMPATIENT)
+    bench.now_s = clock = Still(broker, settled)
+    bench.begin("r1", publish=False)
+    bench.readings(200)
+    bench.publish()
+    await broker.until(lambda: len(set(readings(broker.messages))) == 198)
+    await bench.finish()
+    assert bench.left() == (0, 2, 0)
+    assert len(broker.logins) <= 2 * 6 + 1
+    assert bench.codes().count("record-refused") == 2  # of different topics
+
+
+# --- how soon it comes back
+
+
+async def test_a_broker_that_takes_one_record_and_hangs_up_is_tried_ever_less_often(
+    broker: FakeBroker, make: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only a connection that has lasted makes the next try come soon."""
+    attempts: list[int] = []
+
+    def delay_s(pace: Pace, attempt: int, rng: object) -> float:
+        attempts.append(attempt)
+        return 0.0
+
+    monkeypatch.setattr("logger.publish.rounds.delay_s", delay_s)
+    taken: Counter[int] = Counter()
+
+    def answer(message: Message) -> int:
+        if "/reading/" in message.topic:
+            taken[len(broker.logins)] += 1
+        return 0 if calm or taken[len(broker.logins)] <= 1 else -0x97
+
+    calm, now_s = False, 0.0
+    broker.answer = answer
+    bench = make()
+    bench.now_s = lambda: now_s
+    bench.begin("r1", publish=False)
+    bench.readings(60)
+    bench.publish()
+    await bench.until(lambda: len(attempts) >= 6)
+    calm = True
+    assert attempts[:6] == [1, 2, 3, 4, 5, 6]
+    await broker.until(lambda: len(set(readings(broker.messages))) == 60)
+    now_s = 10.0  # s: as long as an answer may take
+    broker.cut()
+    await bench.until(lambda: 0 in attempts)
+    assert attempts.index(0) == len(attempts) - 1
+
+
+# --- what is known of answers survives
+
+
+async def test_a_fault_of_ours_forgets_no_answer(
+    broker: FakeBroker,
+    make: Callable[..., Bench],
+    settled: list[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Any,
+) -> None:
+    """What was answered before it is not sent once more."""
+    monkeypatch.setenv("RISELOG_DATA_DIR", str(tmp_path))
+    good = Outbox.next
+    before: list[str] = []
+
+    def faulty(self: Outbox) -> Item | None:
+        if not before and len(settled) >= 20:
+            before.extend(settled)
+            raise ZeroDivisionError("x")
+        return good(self)
+
+    monkeypatch.setattr(Outbox, "next", faulty)
+    bench = make(pace=replace(QUICK, fault_s=0.01))
+    bench.begin("r1", publish=False)
+    bench.readings(60)
+    bench.publish()
+    await broker.until(lambda: len(set(readings(broker.messages))) == 60)
+    await bench.finish()
+    assert len(broker.logins) == 2
+    times = Counter(readings(broker.seen))
+    assert {times[name] for name in before} == {1}
+    assert bench.left() == (0, 0, 0)
+
+
+async def test_what_is_passed_over_is_counted_once_though_the_store_does_not_answer(
+    broker: FakeBroker, make: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The writer takes nothing for a while, and reading fails meanwhile, again and again."""
+    bench = make(keep="1 d", pace=replace(QUICK, old_s=0.0))
+    good, errors = Outbox.store_id, iter([StoreError("s.db cannot be read (disk I/O error)")] * 5)
+
+    def store_id(self: Outbox) -> str:
+        if (error := next(errors, None)) is not None:
+            raise error
+        bench.takes = True
+        return good(self)
+
+    monkeypatch.setattr(Outbox, "store_id", store_id)
+    bench.takes = False
+    bench.begin("r1", publish=False)
+    bench.readings(40, age_s=2 * 86_400.0)
+    bench.readings(5)
+    bench.begin("r2")
+    await broker.until(lambda: len(readings(broker.messages)) == 5)
+    await bench.finish()
+    assert bench.left() == (0, 0, 40)
+    assert next(text for code, text in bench.said if code == "records-passed-over").startswith("40 readings")
+
+
+async def test_nothing_is_handed_to_a_writer_that_is_about_to_end(
+    broker: FakeBroker, make: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was answered after is given back by ``finish``."""
+    bench = make()
+    bench.begin("r1")
+    await broker.until(lambda: any(m.topic.endswith("/about") for m in broker.messages))
+    publisher = bench.publisher
+    assert publisher is not None
+    kept: list[object] = []
+
+    def keep(batch: object) -> bool:
+        kept.append(batch)
+        return True
+
+    monkeypatch.setattr(publisher, "_keep", keep)
+    publisher.hold()
+    bench.readings(30)
+    await broker.until(lambda: len(readings(broker.messages)) == 30)
+    await bench.until(lambda: publisher.words() == "all sent")
+    last = await publisher.finish()
+    bench.publisher = None
+    assert kept == []
+    assert [(move.run, move.next_seq) for move in last.cursors] == [("r1", 30)]
