@@ -9,8 +9,8 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from typing import Any, Literal, TextIO
 
-from logger.config.quantities import Dimension, show
 from logger.core.readings import NS_PER_S, Quantity
+from logger.scan.view import value_text
 from logger.screen.format import clean, clock, plain_spelling
 from simulators.peripheral.formats import Kind, unplayable
 from simulators.peripheral.player import Sent
@@ -26,16 +26,6 @@ SIMULATION = (
     "measures now is to be handed over."
 )
 _WORDS = {Does.APPEAR: "on the air", Does.HUSH: "silent", Does.DROP: "connection dropped, silent"}
-_PERCENT = 100.0  # of what is shown as a share
-_DIMENSIONS: dict[Quantity, tuple[Dimension, float]] = {  # and what leads to its SI unit
-    Quantity.TEMPERATURE: (Dimension.TEMPERATURE, 1.0),
-    Quantity.HUMIDITY: (Dimension.FRACTION, _PERCENT),
-    Quantity.PRESSURE: (Dimension.PRESSURE, 1.0),
-    Quantity.VELOCITY: (Dimension.VELOCITY, 1.0),
-    Quantity.POWER: (Dimension.POWER, 1.0),
-    Quantity.GAS_VOLUME: (Dimension.VOLUME, 1.0),
-    Quantity.BATTERY: (Dimension.FRACTION, _PERCENT),
-}
 Units = Literal["us", "si"]
 
 
@@ -109,7 +99,7 @@ class Teller:
         if self._quiet.get(probe):
             return f"{probe} silent"
         values = (
-            _shown(q, v, self._units) for q, v in self._last[probe].items() if q is not Quantity.BATTERY
+            value_text(q, v, self._units) for q, v in self._last[probe].items() if q is not Quantity.BATTERY
         )
         return f"{probe} {' '.join(values) or '-'}"
 
@@ -165,11 +155,6 @@ def _entry(part: Part, teller: Teller, reads: int) -> dict[str, Any]:
     if part.kind is Kind.ESS:
         entry["reads"] = reads
     return entry
-
-
-def _shown(quantity: Quantity, value: float, units: Units) -> str:
-    dimension, per_si = _DIMENSIONS[quantity]
-    return show(value / per_si, dimension, units)
 
 
 def _width() -> int:
