@@ -83,8 +83,8 @@ EXACT = [
         "rise =",
         "rice =",
         "job.toml:8: key 'unit.rice': unknown key; accepted here: casing_loss, derate, efficiency, fan,"
-        " fan_drive, fan_heat, input, kind, max_supply, min_entering, modulating, outdoor_air, outdoor_air_u95,"
-        " output, rise, stage_input, stage_output, stages, tolerance; did you mean 'rise'?",
+        " fan_drive, fan_heat, input, kind, max_supply, min_entering, modulating, outdoor_air,"
+        " outdoor_air_u95, output, rise, stage_input, stage_output, stages, tolerance; did you mean 'rise'?",
     ),
     (
         '"0.9 m3/s"',
