@@ -10,6 +10,7 @@ from simulators.config_text import (
     OUTDOOR_TABLE,
     PRESSURE_TABLE,
     RETURN_TABLE,
+    SUPPLY_TABLE,
     air_table,
 )
 from simulators.plant import SPOTS
@@ -76,6 +77,14 @@ SCENARIOS = (
         name="belt-slip",
         text="the belt begins to slip in the firing: a tenth of the air is gone, the stated flow is not",
         plant=replace(TWO_NODES, fan_profile=((900.0, 1.0), (1000.0, SLIP))),
+        errors_stated=False,
+    ),
+    replace(
+        STANDARD,
+        name="belt-slip-unseen",
+        text="the same, and no velocity probe in the duct to show it",
+        plant=replace(TWO_NODES, fan_profile=((900.0, 1.0), (1000.0, SLIP))),
+        words=replace(WORDS, probes=(RETURN_TABLE, SUPPLY_TABLE, PRESSURE_TABLE)),
         errors_stated=False,
     ),
     replace(

@@ -59,6 +59,7 @@ class Firing:
     onset_seen: bool = True  # its beginning was seen, or a velocity shows that air moves
     outdoor_suspected: bool = False  # the fan phase before it shows outdoor air
     fan_implausible: bool = False  # the fan heat that it shows is none
+    flow_changed_s: int | None = None  # from when a velocity probe showed that the airflow had changed
     highest_k: float = 0.0  # highest mean rise over a shortest window
     defrosts: list[tuple[int, int]] = field(default_factory=list)  # from, to
 

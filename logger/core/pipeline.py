@@ -18,6 +18,8 @@ from logger.core.assess import steady_casing_w
 from logger.core.book import FiringBook
 from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch, full_fire
+from logger.core.flow_hold import EVERY_S as FLOW_EVERY_S
+from logger.core.flow_hold import change_text, held_by
 from logger.core.gas_meter import GasMeter
 from logger.core.kind_words import BROKEN_DOWN
 from logger.core.ledger import Ledger
@@ -94,6 +96,7 @@ class Pipeline:
         self._limits = LimitWatch(job, slots, self.book.say)
         reference = job.airflow.reference
         self._airflow = AirflowWatch(job, reference, self.book.say) if reference is not None else None
+        self._flow_hold = held_by(job)
         self.detector.reset(1, self._keep_s)
         self._gap_ns = round(job.steady.window_max_s * NS_PER_S)
         self._trace: list[TraceRow] = []
@@ -248,8 +251,8 @@ class Pipeline:
             self._rise_s = tick
         elif self.book.open is not None:
             self._check_absence(tick)
-        if self._airflow is not None:
-            self._airflow.tick(tick, Moment(*moment))
+        if self._airflow is not None or self._flow_hold is not None:
+            self._watch_airflow(tick, moment)
         self._trace.append(
             (
                 float(tick),
@@ -264,6 +267,17 @@ class Pipeline:
                 *shown,
             )
         )
+
+    def _watch_airflow(self, tick: int, moment: tuple[Any, ...]) -> None:
+        """A live airflow against the traverse, or a velocity against what the fan's speed gives."""
+        if self._airflow is not None:
+            self._airflow.tick(tick, Moment(*moment))
+        hold = self._flow_hold
+        if hold is None or tick % FLOW_EVERY_S:
+            return
+        if hold.tick(tick, self.cycles.phase, Moment(*moment)) and self.book.open is not None:
+            self.book.open.flow_changed_s = hold.changed_s
+            self.book.say(tick, "airflow-changed", change_text(hold.share))
 
     def _account(self, moment: tuple[Any, ...], phase: Phase) -> float | None:
         """Post a tick to the ledger; its output while the unit fires or cools down."""

@@ -89,6 +89,23 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
             "No verdict: the fan phase gives a fan heat that no fan has, and the output hangs on it; see the "
             "events, run the fan alone for longer, match the probes."
         )
+    level = _no_one_level(job, firing)
+    if level is None and not firing.onset_seen:
+        return (
+            "No verdict: the firing's beginning was not seen and no velocity probe shows that air moves; "
+            f"start the log before the {STARTER[job.unit.kind]}."
+        )
+    return level
+
+
+def _no_one_level(job: JobParams, firing: Firing) -> str | None:
+    """Why the firing's level is not one that the stated airflow and the full plate belong to."""
+    best = firing.best
+    if best is not None and firing.flow_changed_s is not None and firing.flow_changed_s < best.end_s:
+        return (
+            "No verdict: the velocity probe shows that the airflow changed within the firing, and the output "
+            "hangs on the stated one; see the events, take the traverse again."
+        )
     if firing.higher_level_seen():
         return (
             "No verdict: the rise stood more than 10 % higher for a while without being steady there; "
@@ -98,11 +115,6 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
         return (
             "No verdict: two steady levels more than 10 % apart; the unit may have stages, or the airflow "
             "has changed: take one traverse point again."
-        )
-    if not firing.onset_seen:
-        return (
-            "No verdict: the firing's beginning was not seen and no velocity probe shows that air moves; "
-            f"start the log before the {STARTER[job.unit.kind]}."
         )
     return None
 

@@ -8,6 +8,7 @@ from typing import Any, TextIO
 
 from simulators.study.questions import answered, cell_name
 from simulators.study.summary import Row
+from simulators.study.words import UNSEEN
 
 SCHEMA = "riselog.study/1"
 NOTE = "All of it is simulated: unit, probes and errors are invented; nothing was measured."
@@ -33,18 +34,28 @@ def study_lines(rows: Sequence[Row], *, interrupted: bool) -> Iterator[str]:
     if interrupted:
         yield "Ended before all trials were done: the rows hold those that were."
     width = max((len(cell_name(row)) for row in rows), default=8)
+    stated, unseen = parted(rows)
     yield ""
     yield (
-        f"{'':<{width}}  trials  bias     u95   coverage (99 % limits)   false  missed  wrong  undecided  "
-        "delay   largest part"
+        f"{'':<{width}}  trials  bias     u95   coverage (99 % limits)   false  residual  missed  wrong  "
+        "undecided  withheld  delay   largest part"
     )
-    for row in rows:
+    for row in stated:
         yield f"{cell_name(row):<{width}}  {_cells(row)}"
+    if unseen:
+        yield UNSEEN
+        for row in unseen:
+            yield f"{cell_name(row):<{width}}  {_cells(row)}"
     yield "delay: from when the true output is near enough to a steady stretch, median."
     for question, sentences in answered(rows):
         yield ""
         yield question
         yield from (f"  {sentence}" for sentence in sentences)
+
+
+def parted(rows: Sequence[Row]) -> tuple[list[Row], list[Row]]:
+    """The rows of what the budget speaks of, and those of faults that it does not."""
+    return [r for r in rows if r["errors_stated"]], [r for r in rows if not r["errors_stated"]]
 
 
 def _cells(row: Row) -> str:
@@ -55,8 +66,9 @@ def _cells(row: Row) -> str:
     return (
         f"{row['trials']:>6}  {_shown(row['bias_percent'], '{:+.2f} %'):>7}  "
         f"{_shown(row['u95_percent'], '{:.1f} %'):>6}  {coverage:<23} "
-        f"{_shown(row['false_steady'], '{:.1%}'):>6}  {_shown(row['missed_steady'], '{:.1%}'):>6}  "
-        f"{row['wrong_verdicts']:>5}  {row['undecided']:>9}  "
+        f"{_shown(row['false_steady'], '{:.1%}'):>6}  {_shown(row['residual_unstated'], '{:.1%}'):>8}  "
+        f"{_shown(row['missed_steady'], '{:.1%}'):>6}  {row['wrong_verdicts']:>5}  {row['undecided']:>9}  "
+        f"{row['withheld']:>8}  "
         f"{_shown(row['decision_delay_s_median'], '{:.0f} s'):>6}  {largest}"
     )
 
@@ -74,9 +86,11 @@ def table_of(rows: Sequence[Row]) -> tuple[list[str], list[list[str]]]:
         "coverage",
         "99 % limits",
         "false steady",
+        "residual",
         "missed",
         "wrong",
         "undecided",
+        "withheld",
     ]
     return heads, [[cell_name(row), *_page_cells(row)] for row in rows]
 
@@ -92,9 +106,11 @@ def _page_cells(row: Row) -> list[str]:
         _shown(row["coverage"], "{:.1%}"),
         limits,
         _shown(row["false_steady"], "{:.1%}"),
+        _shown(row["residual_unstated"], "{:.1%}"),
         _shown(row["missed_steady"], "{:.1%}"),
         str(row["wrong_verdicts"]),
         str(row["undecided"]),
+        str(row["withheld"]),
     ]
 
 

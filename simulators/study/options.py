@@ -15,7 +15,7 @@ from simulators.scenarios import find
 from simulators.study.setting import Setting, cells
 from simulators.study.traverses import method_of
 
-STANDARD_LIST = (
+STANDARD_LIST = (  # what the method is to master; faults that it cannot see are asked for by name
     "standard",
     "tau-60",
     "tau-200",
@@ -23,6 +23,9 @@ STANDARD_LIST = (
     "slow-tail",
     "climbing-room",
     "weak",
+    "stratified",
+    "outdoor-20",
+    "two-stage",
     "flat-supply",
     "limit-cycling",
     "short-firing",

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from simulators.study.document import NOTE, table_of
+from simulators.study.document import NOTE, parted, table_of
 from simulators.study.drawings import coverage_figure, wait_figure
 from simulators.study.questions import answered
 from simulators.study.summary import Row
-from simulators.study.words import METHOD, TERMS
+from simulators.study.words import METHOD, TERMS, UNSEEN
 
 
 def render(rows: Sequence[Row], *, seed: int, interrupted: bool) -> str:
@@ -25,6 +25,8 @@ def render(rows: Sequence[Row], *, seed: int, interrupted: bool) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    stated, unseen = parted(rows)
+    rows = [*stated, *unseen]
     heads, body = table_of(rows)
     figures = [figure for figure in (coverage_figure(rows), wait_figure(rows)) if figure is not None]
     return environment.get_template(
@@ -35,7 +37,9 @@ def render(rows: Sequence[Row], *, seed: int, interrupted: bool) -> str:
         interrupted=interrupted,
         questions=answered(rows),
         heads=heads,
-        body=body,
+        body=body[: len(stated)],
+        unseen=UNSEEN,
+        unseen_body=body[len(stated) :],
         figures=[(figure.title, Markup(figure.svg)) for figure in figures],  # ours; its texts are escaped
         budgets=[
             (cells[0], row["budget"][:3]) for cells, row in zip(body, rows, strict=True) if row["budget"]

@@ -1,7 +1,9 @@
 """From the trials of one setting to its row. Fractions become percent here; nothing known is null.
 
-``false_steady``, ``missed_steady``, ``beyond_bound`` and ``coverage`` are shares, ``decided``, ``undecided``,
-``settled`` and ``wrong_verdicts`` count trials.
+``false_steady``, ``missed_steady``, ``beyond_bound``, ``residual_unstated`` and ``coverage`` are shares,
+``decided``, ``undecided``, ``withheld``, ``settled`` and ``wrong_verdicts`` count trials. Bias, u95 and
+coverage are those of the results that the program stands by; one of which it says itself that it cannot be
+judged is counted under ``withheld``.
 """
 
 from __future__ import annotations
@@ -33,6 +35,7 @@ def summary(bench: Bench, trials: Sequence[Trial]) -> Row:
     """Name, what was varied, and what came of it; trials in order."""
     expected = bench.truth.steady_expected
     found = [t for t in trials if t.output_w is not None]
+    stood = [t for t in found if not t.withheld]
     false = [t for t in found if not expected or false_steady(t, bench.job.steady.remaining)]
     varied = asdict(bench.setting)
     name = varied.pop("scenario")
@@ -43,9 +46,14 @@ def summary(bench: Bench, trials: Sequence[Trial]) -> Row:
         "errors_stated": bench.scenario.errors_stated,
         "trials": len(trials),
         "found": len(found),
-        **_errors(found if expected else []),
+        **_errors(stood if expected else []),
         **_rate("false_steady", len(false), len(trials)),
         **_rate("beyond_bound", sum(map(beyond_bound, found)), len(found) if expected else 0),
+        **_rate(
+            "residual_unstated",
+            sum(residual_unstated(t, bench.job.steady.remaining) for t in found),
+            len(found) if expected else 0,
+        ),
         **_rate("missed_steady", len(trials) - len(found), len(trials) if expected else 0),
         **_waiting(found, least_s),
         **_verdicts(found, expected=expected),
@@ -62,6 +70,11 @@ def false_steady(trial: Trial, remaining: float) -> bool:
 def beyond_bound(trial: Trial) -> bool:
     """Whether the mean over the stretch is further from the truth than the bound that goes with it."""
     return trial.mean_residual is not None and trial.bound is not None and trial.mean_residual > trial.bound
+
+
+def residual_unstated(trial: Trial, remaining: float) -> bool:
+    """Whether the published mean is further from the end value than asked, and than its own bound says."""
+    return beyond_bound(trial) and trial.mean_residual is not None and trial.mean_residual > remaining
 
 
 def _errors(found: Sequence[Trial]) -> Row:
@@ -117,6 +130,7 @@ def _verdicts(found: Sequence[Trial], *, expected: bool) -> Row:
     return {
         "decided": len(said),
         "undecided": sum(t.verdict == "undecided" for t in found),
+        "withheld": sum(t.withheld for t in found),
         "wrong_verdicts": wrong,
         "wrong_verdicts_high": bounds(wrong, len(said))[1] if said else None,
     }

@@ -38,11 +38,12 @@ class Trial:
     output_w: float | None = None
     u95_w: float | None = None
     verdict: str | None = None
+    withheld: bool = False  # the number stands, but the program says itself that it cannot be judged
     true_verdict: str = ""
     residual: float | None = None  # of the true output, at the start of the stretch
-    mean_residual: float | None = None  # and over the stretch
+    mean_residual: float | None = None  # over the stretch: what the published mean lacks
     said: float | None = None  # what the stretch said of what may still come when it was first shown
-    bound: float | None = None  # and in the end
+    bound: float | None = None  # and in the end: of the published mean
     decided_s: float | None = None
     settled_s: float | None = None
     shares: tuple[tuple[str, float], ...] = ()
@@ -190,11 +191,13 @@ def _compared(bench: Bench, measured: Measured, truth_w: float, number: int) -> 
         return told
     steady = [event.t_ns / NS_PER_S for event in outcome.events if event.code == "steady"]
     combined = stretch.combined
+    verdict = judge_outcome(outcome, firing, stretch)[1]
     return replace(
         told,
         output_w=stretch.means.output_w,
         u95_w=combined.u95_w,
-        verdict=judge_outcome(outcome, firing, stretch)[1],
+        verdict=verdict,
+        withheld=verdict is None and plate_w > 0.0,
         residual=float(np.interp(stretch.start_s, bench.run.t_s, bench.residual)),
         mean_residual=bench.mean_residual(stretch.start_s, stretch.end_s),
         said=measured.said,

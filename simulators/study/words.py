@@ -12,9 +12,20 @@ TERMS = (
         "share of the trials whose steady stretch began when the true output was further off than asked, and "
         "than the program allowed for when it first said steady; where there is no plateau, every stretch",
     ),
+    (
+        "residual",
+        "share of the trials whose published mean lacks more of the end value than was asked, and than its "
+        "own residual drift says",
+    ),
     ("missed", "share of the trials without a steady stretch where there is a plateau"),
+    (
+        "withheld",
+        "results of which the program says itself that they cannot be judged, and why; bias, u95 and "
+        "coverage are those of the others",
+    ),
     ("wrong", "verdicts that contradict the true output; an undecided one does not"),
 )
+UNSEEN = "Faults of which no line of the budget speaks:"
 METHOD = (
     "Each trial draws what its budget states: zero error of each probe and one common to all, gain, place in "
     "the stream, airflow, its way from the traverse to the firing, barometer, humidity, casing loss. The "

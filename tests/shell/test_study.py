@@ -215,7 +215,7 @@ def test_a_part_that_fails_is_told_and_harms_no_other(
 
 
 def test_the_standard_list_can_be_run() -> None:
-    assert len(cells_of(StudyOptions())) == 10
+    assert len(cells_of(StudyOptions())) == 13
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
