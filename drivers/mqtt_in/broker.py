@@ -6,10 +6,10 @@ import asyncio
 import contextlib
 import os
 import ssl
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 import aiomqtt
 from paho.mqtt.packettypes import PacketTypes
@@ -154,18 +154,15 @@ class Connection:
         self._broker = broker
         self._client = client
 
-    async def listen(self, topics: Sequence[str], received: Received) -> None:
-        """Subscribe, and hand over every message until cancelled.
+    async def listen(self, received: Received, subscribing: Coroutine[Any, Any, None]) -> None:
+        """Hand over every message until cancelled, while ``subscribing`` asks for them.
 
         Raises
         ------
         BrokerError
-            The connection was lost, or the broker refuses a topic.
+            The connection was lost.
         """
-        tasks = [
-            asyncio.ensure_future(self._hand_over(received)),
-            asyncio.ensure_future(self._subscribe(topics)),
-        ]
+        tasks = [asyncio.ensure_future(self._hand_over(received)), asyncio.ensure_future(subscribing)]
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_EXCEPTION)
             for task in done:
@@ -182,15 +179,20 @@ class Connection:
         async for message in self._client.messages:
             received(message)
 
-    async def _subscribe(self, topics: Sequence[str]) -> None:
+    async def subscribe(self, topics: Sequence[str]) -> dict[str, str]:
+        """Ask for topics; why the broker refuses some of them, by topic.
+
+        Raises
+        ------
+        aiomqtt.MqttError
+            The connection was lost.
+        """
         codes = await self._client.subscribe([(topic, 1) for topic in topics])
-        for topic, code in zip(topics, codes, strict=False):
-            if isinstance(code, ReasonCode) and code.is_failure:
-                raise BrokerError(
-                    f"the {self._broker} refuses the topic {shown(topic)} ({code})",
-                    "check the topic, and the broker's access list",
-                    refused=True,
-                )
+        return {
+            topic: f"the {self._broker} refuses the topic {shown(topic)} ({code})"
+            for topic, code in zip(topics, codes, strict=False)
+            if isinstance(code, ReasonCode) and code.is_failure
+        }
 
 
 def _limits() -> Properties:

@@ -13,9 +13,9 @@ from typing import Any, ClassVar
 from aiomqtt import Message
 
 from drivers.mqtt_in.broker import Broker, BrokerError, Connection
-from drivers.mqtt_in.intake import SILENT_STEP, Intake, refuse_twins
+from drivers.mqtt_in.intake import REFUSED_STEP, SILENT_STEP, Intake, refuse_twins
 from drivers.mqtt_in.options import MqttInOptions
-from drivers.mqtt_in.topics import subscriptions
+from drivers.mqtt_in.subscribing import Subscribing
 from drivers.probe import Rhythm, backoff_s, judge, reached
 from logger.core.readings import NS_PER_S, USABLE_FLAGS
 from logger.driver_api import DriverContext, ProbeRequest, Quantity, Reach, Sample
@@ -36,7 +36,6 @@ class MqttInDriver:
     def __init__(self, probes: Sequence[ProbeRequest], context: DriverContext) -> None:
         self._context = context
         self._rng = random.Random()
-        self._identifier = f"riselog-in-{self._rng.getrandbits(48):012x}"
         self._requests: dict[Broker, list[tuple[ProbeRequest, MqttInOptions]]] = {}
         for request in probes:
             options = MqttInOptions.model_validate(dict(request.options))
@@ -44,6 +43,10 @@ class MqttInDriver:
         self._intakes = {
             broker: [self._intake(request, options, context) for request, options in here]
             for broker, here in self._requests.items()
+        }
+        # one for each: two keys may be one broker, which ends the older connection of an identifier
+        self._identifiers = {
+            broker: f"riselog-in-{self._rng.getrandbits(48):012x}" for broker in self._requests
         }
         for intakes in self._intakes.values():
             refuse_twins(intakes)
@@ -81,10 +84,21 @@ class MqttInDriver:
 
     async def _listen(self, broker: Broker, intakes: Sequence[Intake]) -> None:
         """Hand messages over until the connection is lost: it always ends with a ``BrokerError``."""
-        async with broker.connected(self._identifier) as connection:
+        async with broker.connected(self._identifiers[broker]) as connection:
             for intake in intakes:
                 intake.start()
-            await connection.listen(_topics(intakes), lambda message: _hand_over(message, intakes))
+            await connection.listen(
+                lambda message: _hand_over(message, intakes), self._subscribe(connection, intakes)
+            )
+
+    async def _subscribe(self, connection: Connection, intakes: Sequence[Intake]) -> None:
+        """Until the broker gives every topic."""
+        subscribing = Subscribing(intakes)
+        while True:
+            await subscribing.ask(connection)
+            if not subscribing.refused:
+                return
+            await self._wait(self.refused_s)
 
     async def _reach(self, broker: Broker, seconds: float) -> list[Reach]:
         looks = [
@@ -92,7 +106,7 @@ class MqttInDriver:
             for request, options in self._requests[broker]
         ]
         try:
-            async with broker.connected(self._identifier) as connection:
+            async with broker.connected(self._identifiers[broker]) as connection:
                 await _look(connection, looks, seconds)
         except BrokerError as error:
             return [reached(look.request, error.text, error.next_step) for look in looks]
@@ -103,10 +117,6 @@ class MqttInDriver:
 
     async def _wait(self, wait_s: float) -> None:
         await self._context.wait_until(self._context.now_ns() + round(wait_s * NS_PER_S))
-
-
-def _topics(intakes: Sequence[Intake]) -> tuple[str, ...]:
-    return subscriptions(topic for intake in intakes for topic in intake.topics)
 
 
 def _hand_over(message: Message, intakes: Sequence[Intake]) -> None:
@@ -127,12 +137,14 @@ class _Look:
 
     @property
     def complete(self) -> bool:
-        """Whether every value of the map has come."""
-        return self._usable >= {each.quantity for each in self.intake.maps}
+        """Whether every value of the map has come, or cannot."""
+        return bool(self.intake.refused) or self._usable >= {each.quantity for each in self.intake.maps}
 
     def reach(self, seconds: float) -> Reach:
         """The line of ``check``."""
         topics = self.intake.shown_topics
+        if self.intake.refused:
+            return reached(self.request, self.intake.refused, REFUSED_STEP)
         if self._usable:
             return judge(
                 self.request, f"found on {topics} with {', '.join(sorted(self._usable))}", self._usable
@@ -152,9 +164,16 @@ async def _look(connection: Connection, looks: Sequence[_Look], seconds: float) 
 
     def received(message: Message) -> None:
         _hand_over(message, intakes)
+        end_early()
+
+    def end_early() -> None:
         if all(look.complete for look in looks):
             deadline.reschedule(asyncio.get_running_loop().time())
 
+    async def subscribe() -> None:
+        await Subscribing(intakes).ask(connection)
+        end_early()
+
     with contextlib.suppress(TimeoutError):
         async with asyncio.timeout(seconds) as deadline:
-            await connection.listen(_topics(intakes), received)
+            await connection.listen(received, subscribe())

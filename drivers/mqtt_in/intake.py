@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from aiomqtt import Topic
 
 from drivers.mqtt_in.decode import MessageError, ValueMap, decode, value_map
 from drivers.mqtt_in.fresh import US_PER_S, Freshness, Judged
 from drivers.mqtt_in.options import MqttInOptions
-from drivers.mqtt_in.topics import shown
+from drivers.mqtt_in.topics import normal, shown
 from drivers.probe import LinkReport, Rhythm, seconds
 from drivers.quantity_key import check_unit
 from logger.core.errors import ConfigError
@@ -17,6 +17,8 @@ from logger.core.readings import USABLE_FLAGS
 from logger.driver_api import DriverContext, Flag, LinkState, ProbeRequest, Sample
 
 SILENT_STEP = "see to the probe and its gateway, compare the topic, and check the broker's access list"
+
+REFUSED_STEP = "check the topic, and the broker's access list"
 
 
 class Intake:
@@ -41,13 +43,15 @@ class Intake:
         self._live = False
         self._listening = False
         self._useless = False  # messages come, and there is none among the last that could be used
+        self.refused = ""
+        """Why the broker does not give a topic of it; empty if it gives all."""
         self.trouble = ""
         """Why the newest message was of no use; empty if it was."""
 
     @property
     def topics(self) -> tuple[str, ...]:
         """What to subscribe to."""
-        return tuple(dict.fromkeys(each.topic for each in self.maps))
+        return tuple(dict.fromkeys(normal(each.topic) for each in self.maps))
 
     def connecting(self, broker: str) -> None:
         """The broker is asked for the first time."""
@@ -58,6 +62,19 @@ class Intake:
         self._rhythm.start(self._context.now_ns())
         self._listening = True
         self._report.state(LinkState.SEARCHING, f"waiting for messages on {self.shown_topics}")
+
+    def subscribed(self, refused: Mapping[str, str]) -> None:
+        """The broker has answered; ``refused`` says why not, by topic."""
+        reasons = [refused[topic] for topic in self.topics if topic in refused]
+        self.refused = reasons[0] if reasons else ""
+        if len(reasons) == len(self.topics):
+            self._live = self._listening = False
+            self._report.state(LinkState.REFUSED, f"{self.refused}; {REFUSED_STEP}")
+            return
+        if not self._listening:
+            self.start()
+        for reason in reasons:
+            self._report.remark(reason, f"{reason}; {REFUSED_STEP}")
 
     def connection_lost(self, text: str, *, refused: bool) -> bool:
         """The broker is gone; whether the probe was live until then."""

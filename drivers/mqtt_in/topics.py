@@ -36,15 +36,20 @@ def subscriptions(filters: Iterable[str]) -> tuple[str, ...]:
     >>> subscriptions(["gw/sup/t", "gw/+/t", "gw/+/t", "other"])
     ('gw/+/t', 'other')
     """
-    different = tuple(dict.fromkeys(_ALL if one == _ALL_TOO else one for one in filters))
+    different = tuple(dict.fromkeys(normal(one) for one in filters))
     return tuple(one for one in different if not any(o != one and covers(o, one) for o in different))
+
+
+def normal(text: str) -> str:
+    """One spelling of each filter."""
+    return _ALL if text == _ALL_TOO else text
 
 
 def covers(wide: str, narrow: str) -> bool:
     """Whether every topic of the one filter is a topic of the other."""
     if narrow.startswith("$") and not wide.startswith("$"):
         return False  # MQTT 5.0, 4.7.2: no wildcard stands for $SYS
-    wides, narrows = (_ALL if wide == _ALL_TOO else wide).split("/"), narrow.split("/")
+    wides, narrows = normal(wide).split("/"), narrow.split("/")
     for here, there in zip(wides, narrows, strict=False):
         if here == "#":
             return True

@@ -19,6 +19,8 @@ from tests.shell.stand_ins import DriverLog
 
 pytestmark = pytest.mark.broker
 
+PLUG_INS = Path("/usr/lib")  # where the broker's package puts them
+
 
 class Quick(MqttInDriver):
     """Asks again soon."""
@@ -283,3 +285,74 @@ async def test_check_says_what_it_finds(mosquitto: Mosquitto) -> None:
     gone = await driver.reach(0.5)
     assert [reach.ok for reach in gone] == [False, False]
     assert "cannot be reached (Connection refused)" in gone[0].text
+
+
+def refuse_topics(broker: Mosquitto, *topics: str) -> None:
+    """Have the broker answer a subscription to these with 0x87 (0x80 in MQTT 3.1.1): its access list in a
+    file lets every subscription pass and hides the messages, its plug-in of roles does not."""
+    [plug_in, *_] = PLUG_INS.glob("*/mosquitto_dynamic_security.so")
+    acls = [
+        {"acltype": "publishClientSend", "topic": "#", "allow": True},
+        {"acltype": "publishClientReceive", "topic": "#", "allow": True},
+        *({"acltype": "subscribeLiteral", "topic": topic, "priority": 9, "allow": False} for topic in topics),
+        {"acltype": "subscribePattern", "topic": "#", "allow": True},
+    ]
+    roles = {
+        "clients": [],
+        "groups": [{"groupname": "all", "roles": [{"rolename": "some"}]}],
+        "roles": [{"rolename": "some", "acls": acls}],
+        "anonymousGroup": "all",
+    }
+    file = broker.folder / "roles.json"
+    file.write_text(json.dumps(roles))
+    broker.kill()
+    broker.lines += [f"plugin {plug_in}", f"plugin_opt_config_file {file}"]
+    broker.start()
+
+
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
+async def test_a_topic_that_is_refused_is_no_other_probes(mosquitto: Mosquitto, version: str) -> None:
+    refuse_topics(mosquitto, "gw/sup")
+    requests = [request(mosquitto, name, version=version) for name in ("ret", "sup")]
+    async with running(*requests) as log:
+        await log.until_said(LinkState.REFUSED, "refuses the topic gw/sup", probe="sup")
+        await subscribed(log, mosquitto, "gw/ret")
+        await log.until_said(LinkState.LIVE, probe="ret")
+    assert {state for probe, state, _ in log.links if probe == "ret"} == {
+        LinkState.CONNECTING,
+        LinkState.SEARCHING,
+        LinkState.LIVE,
+    }
+    [text] = [text for probe, state, text in log.links if state is LinkState.REFUSED]
+    assert "access list" in text
+
+
+async def test_topics_below_a_refused_one_are_asked_for_alone(mosquitto: Mosquitto) -> None:
+    refuse_topics(mosquitto, "gw/#")
+    requests = [request(mosquitto, "ret"), request(mosquitto, "sup", topic="gw/#", value="/t")]
+    async with running(*requests) as log:
+        await log.until_said(LinkState.REFUSED, "refuses the topic gw/#", probe="sup")
+        await subscribed(log, mosquitto, "gw/ret")
+    assert {probe for probe, *_ in [(s.probe, s.value) for s in log.samples]} == {"ret"}
+
+
+async def test_check_names_a_refused_topic(mosquitto: Mosquitto) -> None:
+    refuse_topics(mosquitto, "gw/sup")
+    await send(mosquitto, "gw/ret", "21", "-r")
+    requests = [request(mosquitto, name) for name in ("ret", "sup")]
+    ret, sup = await Quick(requests, DriverLog().context()).reach(5.0)
+    assert "retained, without a time" in ret.text
+    assert not sup.ok
+    assert "refuses the topic gw/sup" in sup.text
+
+
+async def test_two_keys_for_one_broker_are_two_connections(mosquitto: Mosquitto) -> None:
+    """The broker ends the older of two connections with one identifier (MQTT 5.0, 3.1.4)."""
+    requests = [request(mosquitto, "ret"), request(mosquitto, "sup", host="localhost")]
+    async with running(*requests) as log:
+        for name in ("ret", "sup"):
+            await log.until_said(LinkState.SEARCHING, probe=name)
+            while not log.got(name):
+                await send(mosquitto, f"gw/{name}", "20")
+    assert not [text for _, state, text in log.links if state is LinkState.LOST]
+    assert (mosquitto.folder / "mosquitto.log").read_text().count("as riselog-in-") == 2
