@@ -101,7 +101,9 @@ def _said(code: str) -> str:
 _FIRST, _LAST = f"(run.run_key << {schema.SEQ_BITS})", schema.SEQ_MASK
 _WAITING = (
     "SELECT run_key, name FROM delivery_cursor AS c JOIN run USING (run_key) JOIN broker USING (broker_key)"
-    f" WHERE EXISTS (SELECT 1 FROM reading WHERE id BETWEEN {_FIRST} + c.next_seq AND {_FIRST} + {_LAST})"
+    f" WHERE EXISTS (SELECT 1 FROM reading WHERE id BETWEEN {_FIRST} + c.next_seq AND {_FIRST} + {_LAST}"
+    "  AND NOT EXISTS (SELECT 1 FROM delivered_above AS a WHERE a.broker_key = c.broker_key"
+    f"  AND a.run_key = c.run_key AND a.seq = reading.id - {_FIRST}))"
     " OR EXISTS (SELECT 1 FROM outbox AS o WHERE o.broker_key = c.broker_key AND o.run_key = c.run_key"
     " AND kind = 'reading') ORDER BY name"
 )

@@ -424,15 +424,21 @@ def test_a_run_that_was_delivered_after_a_hole_waits_no_more(desk: Desk) -> None
 
 
 def test_an_island_of_an_earlier_start_is_passed_by(desk: Desk) -> None:
-    """All is delivered, as the store has it from a program that was killed."""
+    """All readings are delivered, as the store has it from a program that was killed."""
     desk.begin("r1")
     desk.readings(5)
     desk.writer.write(
-        Batch(run="r1", cursors=[CursorMove(broker="b", run="r1", next_seq=1, above=(1, 2, 3, 4))])
+        Batch(run="r1", cursors=[CursorMove(broker="b", run="r1", next_seq=1, above=(1, 2, 3))])
     )
+    desk.writer.write(Batch(run="r1", end=RunEnd(ended_utc_us=10, end_reason="ended", result_json="{}")))
+    with KeptReader(desk.writer.path) as reader:
+        assert [run.waiting for run in reader.kept_runs()] == [("b",)]
+    desk.writer.write(Batch(run="r1", cursors=[CursorMove(broker="b", run="r1", next_seq=1, above=(4,))]))
+    with KeptReader(desk.writer.path) as reader:
+        assert [run.waiting for run in reader.kept_runs()] == [()]
     desk.begin("r2")
     outbox = desk.outbox()
-    assert drain(outbox) == []
+    assert drain(outbox) == ["r1/5"]  # the result
     desk.keep(outbox.take())
     assert desk.sql("SELECT next_seq FROM delivery_cursor ORDER BY run_key") == [(5,), (0,)]
 
