@@ -76,6 +76,14 @@ def next_drop(
     return None
 
 
+def _begun(drop: Drop, runs: Sequence[KeptRun] | None) -> bool:
+    """Whether the store has it that rows of that kind went; a run of which none are left is not listed."""
+    if runs is None:
+        return False
+    left = next((run for run in runs if run.run == drop.run), None)
+    return left is None or bool(left.trace_going if drop.what == "trace" else left.readings_going)
+
+
 def _older(run: KeptRun, now_utc_us: int | None, limit_s: float | None) -> bool:
     return now_utc_us is not None and limit_s is not None and (now_utc_us - run.ended_utc_us) / 1e6 > limit_s
 
@@ -161,31 +169,35 @@ class Retainer:
             await self._pause(LOOK_S if self._settled else AGREED_S)
 
     async def _tidy(self) -> None:
-        """Piece by piece, none before the one before it can have been committed."""
+        """Piece by piece, none before the one before it can have been committed; what is stored is told."""
+        asked: Drop | None = None
         while True:
             await self._pause(PIECE_S)
             if not self._storing.fresh():
                 continue
-            drop = await asyncio.to_thread(self._look)
+            drop, runs = await asyncio.to_thread(self._look)
+            if asked is not None and _begun(asked, runs):
+                self._say(asked)
             if drop is None:
                 return
-            self._say(drop)
-            self._storing.deliver(Batch(run=self._run, drops=[drop]))
+            if self._storing.deliver(Batch(run=self._run, drops=[drop])):
+                asked = drop
 
-    def _look(self) -> Drop | None:
+    def _look(self) -> tuple[Drop | None, Sequence[KeptRun] | None]:
+        """What is to go next, and what is kept so far, None where that cannot be seen."""
         try:
             with KeptReader(self._store) as reader:
                 now = self._believe(reader)
                 runs, used = reader.kept_runs(), reader.used_bytes()
         except StoreError as error:
             self._tell_once("store", "", f"what may be dropped cannot be seen now: {said(error)}")
-            return None
+            return None, None
         stamp = self._clock.utc_us()
         drop = next_drop(runs, self._rules, used_bytes=used, now_utc_us=now, stamp_utc_us=stamp)
         if drop is None:
             self._say_held(runs, used, now)
             self._say_limit(used)
-        return drop
+        return drop, runs
 
     def _believe(self, reader: KeptReader) -> int | None:
         """The wall time by which something may go."""

@@ -235,11 +235,11 @@ class LiveWriter:
         readings = listed(batch)
         gap = widened(self._gap, readings)
         kept = (batch.header, batch.events, batch.results, batch.clock_segments, batch.cursors, batch.marks)
-        if not (any(kept) or batch.end or self._closing):
+        if not (any(kept) or batch.drops or batch.end or self._closing):
             self._count_lost(gap, len(readings))
             self._done(commit=False)
             return
-        bare = replace(batch, readings=(), trace=(), snapshot=None, drops=())
+        bare = replace(batch, readings=(), trace=(), snapshot=None)  # what may go makes room
         try:
             self._writer.write(replace(bare, gaps=(*batch.gaps, *_rows(gap))))
         except StoreFullError:

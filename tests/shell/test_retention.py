@@ -296,6 +296,14 @@ class HandedOver:
         return True
 
 
+class Lost(HandedOver):
+    """A writing thread that takes a piece, and cannot store it."""
+
+    def deliver(self, batch: Batch) -> bool:
+        self.pieces += 1
+        return True
+
+
 class TimeAsPaused:
     """The host's clocks, driven by the pauses of a retainer that ends after ``last_s``."""
 
@@ -315,13 +323,18 @@ class TimeAsPaused:
 
 
 async def retained(
-    path: Path, rules: Rules, *, ahead_days: float = 91.0, last_s: float = 8_000.0
+    path: Path,
+    rules: Rules,
+    *,
+    ahead_days: float = 91.0,
+    last_s: float = 8_000.0,
+    thread: type[HandedOver] = HandedOver,
 ) -> tuple[list[str], int]:
     """What a retainer says in that time, and the pieces that went."""
     told: list[str] = []
     time = TimeAsPaused(ahead_days * 86_400.0, last_s)
     with StoreWriter(path, "test") as writer:
-        storing = HandedOver(writer)
+        storing = thread(writer)
         retainer = Retainer(path, "open", rules, storing, told.append, clock=time, pause=time.pause)
         with pytest.raises(asyncio.CancelledError):
             await retainer.go()
@@ -338,6 +351,13 @@ async def test_a_retainer_empties_what_is_old_and_says_so(path: Path) -> None:
         '[store] keep = "90 days": the trace of run old goes; a replay makes one again',
         '[store] keep = "90 days": the readings of run old go; its result and events stay',
     ]
+
+
+async def test_what_was_not_stored_is_not_told(path: Path) -> None:
+    told, pieces = await retained(path, Rules(retention=NINETY), last_s=700.0, thread=Lost)
+    assert told == []
+    assert pieces > 2
+    assert count(path, "reading") == 600
 
 
 async def test_nothing_goes_by_age_before_the_clock_has_gone_evenly(path: Path) -> None:

@@ -15,6 +15,7 @@ from logger.core.readings import Flag, Quantity, Reading
 from logger.core.snapshot import Event, Phase, Snapshot
 from logger.store import (
     Batch,
+    Drop,
     RunEnd,
     RunHeader,
     StorageGap,
@@ -155,6 +156,19 @@ def test_full_disk_keeps_events_and_results_and_counts_readings(disk: Disk, read
     assert (health.full, health.lost_to_storage) == (False, 5000)
     assert reader.counts(RUN)[0] == 510
     assert reader.storage_gaps(RUN) == (StorageGap(first_seq=11, last_seq=5011, count=5000),)
+
+
+def test_what_may_go_goes_on_a_full_disk(disk: Disk, reader: StoreReader) -> None:
+    disk.writer.begin_run(RunHeader(run="old", job="invented", started_utc_us=0))
+    end = RunEnd(ended_utc_us=1, end_reason="asked", result_json="{}")
+    disk.writer.write(Batch(run="old", readings=readings(1, 300), end=end))
+    disk.leave(pages=1)
+    disk.step(readings=readings(11, 2000))
+    assert disk.live.health().full
+    assert reader.counts("old")[0] == 300
+    disk.step(drops=[Drop(run="old", what="readings", why='keep_size = "1 MB"', now_utc_us=9)])
+    assert reader.counts("old")[0] == 0
+    assert [stored.event.code for stored in reader.events("old")] == ["readings-dropped"]
 
 
 def test_two_full_disks_are_two_gaps(disk: Disk, reader: StoreReader) -> None:
