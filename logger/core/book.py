@@ -49,7 +49,7 @@ class FiringBook:
         self.done: list[Firing] = []
         self.open: Firing | None = None
         self._collapses = 0
-        self._humidity_said = False
+        self._humidity_said = self._untold_said = False
         self._firing_sums: Sums = ()
         # the last stretch: whether it still runs, where it began, and how it behaves
         self._running = False
@@ -82,6 +82,7 @@ class FiringBook:
         self._firing_sums = self._ledger.at(start_s)
         self._evidence.clear()
         self._doubts.fire()
+        self._untold_said = False
         self._tau_s = None
         self.say(tick, "firing", f"Firing seen in the air, begun at {clock_text(start_s)}.")
         if not self._reader.humidity_seen and not self._humidity_said:
@@ -116,7 +117,14 @@ class FiringBook:
         self._looked_s = tick
         found = self.stretch(tick, tick + 1)
         if found is not None:
+            self._say_untold(tick, found)
             self._doubts.stretch(tick, found)
+
+    def _say_untold(self, tick: int, stretch: SteadyStretch) -> None:
+        """Why a stretch has no output; once a firing."""
+        if stretch.untold and not self._untold_said:
+            self._untold_said = True
+            self.say(tick, "stage-unknown", f"Steady, but without an output: {stretch.untold}.")
 
     def note_level(self, tick: int) -> None:
         """Remember the highest rise that lasted: full fire may have been there and gone."""
@@ -173,8 +181,7 @@ class FiringBook:
         if stretch is not None and self.open is not None:
             self.open.stretches.append(stretch)
             self.say(tick, "steady-end", f"Steady stretch ended at {clock_text(end_s)}.")
-            if stretch.untold:
-                self.say(tick, "stage-unknown", f"No output of this stretch: {stretch.untold}.")
+            self._say_untold(tick, stretch)
             self._doubts.stretch(tick, stretch)
 
     def fall(self, tick: int, fall_s: int) -> None:

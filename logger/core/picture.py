@@ -57,7 +57,7 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         dry_air_kg_s=flow_kg_s,
         airflow_m3_s=volume_m3_s,
         airflow_u95=live_u95(job),
-        airflow_from=_airflow_from(job.airflow),
+        airflow_from=_airflow_from(job.airflow, stretch),
         tests=tests,
         window_s=window_s,
         hold_s=job.steady.hold_s,
@@ -81,8 +81,10 @@ def _efficiency(stretch: SteadyStretch | None) -> Efficiency | None:
     return efficiency(stretch.means.output_w, stretch.combined, stretch.gas)
 
 
-def _airflow_from(flow: AirflowParams) -> str:
-    """One word for how the airflow is had."""
+def _airflow_from(flow: AirflowParams, stretch: SteadyStretch | None) -> str:
+    """One word for how the airflow is had, or the stage that it is of."""
+    if flow.stage_volume_m3_s and stretch is not None:
+        return f"stage {stretch.stage}"
     if flow.source is AirflowSource.PROBE:
         return "probe"
     return "traverse" if flow.lines or flow.origin else "typed"

@@ -88,7 +88,7 @@ class Snapshot:
     dry_air_kg_s: float | None = None
     airflow_m3_s: float | None = None
     airflow_u95: float | None = None  # a fraction of the flow
-    airflow_from: str = ""  # "traverse", "typed", "probe"
+    airflow_from: str = ""  # "traverse", "typed", "probe", "stage 1"
     tests: tuple[TestState, ...] = ()
     window_s: float | None = None
     hold_s: float = 60.0

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from logger.config.quantities import Dimension
 from logger.core.kind_words import ABOVE, STARTER, kind_of
 from logger.core.texts import SURE, probability_text
-from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, known, text_cell, words
+from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, items, known, text_cell, words
 from logger.screen.format import DASH, clock, energy, percent, rise_words
 
 COVERAGE = "± is the expanded uncertainty: the true output lies within it with a probability of about 95 %."
@@ -24,6 +24,7 @@ CONCLUSIONS: dict[object, str] = {  # {within}: the tolerance where it is known
 }
 NO_VERDICT = ", and no verdict against a nameplate is given."
 NO_OUTPUT = "No output can be stated: the unit was not seen firing steadily."
+NO_AIRFLOW = "No output can be stated: the unit fired steadily, but the airflow of its stage is not known."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +40,8 @@ def answer(numbers: Numbers, tolerance: float | None) -> Answer:
     """The sentence, the result's own reason, and how sure it is."""
     reason = words(numbers.raw("reason"))
     if numbers.get("firing.output_w") is None:
-        return Answer(sentence=(Part(NO_OUTPUT),), reason=reason, doubt=(Part(NOT_A_GRADE),))
+        sentence = NO_AIRFLOW if items(numbers.raw("stage_results")) else NO_OUTPUT
+        return Answer(sentence=(Part(sentence),), reason=reason, doubt=(Part(NOT_A_GRADE),))
     verdict = words(numbers.raw("verdict"))
     end = CONCLUSIONS.get(verdict, NO_VERDICT)
     size = "" if tolerance is None else percent(tolerance).replace(" ", "\u00a0")

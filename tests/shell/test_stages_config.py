@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from logger.config.load import LoadedConfig, loads_config
 from logger.core.errors import ConfigError
+from logger.report.answer import NO_AIRFLOW, NO_OUTPUT, answer
 from logger.report.sections import stage_table
 from logger.report.values import Numbers
 from logger.screen.plain import result_lines
@@ -178,6 +179,12 @@ def test_the_result_for_people_has_a_line_for_each_level() -> None:
     assert "              level    no output, steady for 90 s" in lines
     assert "              Why." in lines
     assert text.count("steady for") == 2
+
+
+def test_the_report_says_that_it_is_the_airflow_that_is_missing() -> None:
+    document = {"verdict": None, "firing": None, "stage_results": ROWS[1:], "reason": "Why."}
+    assert answer(Numbers(document, "us"), None).sentence[0].text == NO_AIRFLOW
+    assert answer(Numbers(document | {"stage_results": []}, "us"), None).sentence[0].text == NO_OUTPUT
 
 
 def test_the_report_has_a_table_of_the_stages_where_there_are_any() -> None:
