@@ -82,7 +82,7 @@ def _pressure(job: JobTable, value_pa: float) -> str:
 
 def _plate(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
     unit, units = config.unit, config.job.units
-    yield from _other_kinds(unit)
+    yield from _other_kinds(unit, config.airflow)
     if unit.efficiency is not None and unit.output is not None:
         yield Problem(
             ("unit", "efficiency"),
@@ -102,13 +102,24 @@ NOT_OF_KIND: dict[UnitKind, dict[str, str]] = {
         "efficiency": "give unit.output as the plate has it",
         "casing_loss": "the plate's output is what the air gets",
     },
+    UnitKind.COOLING: {
+        "efficiency": "give unit.output as the plate has it",
+        "casing_loss": "the plate's output is what the air gives",
+        "rise": "it is a limit of heating",
+        "max_supply": "it is a limit of heating",
+        "min_entering": "it is a limit of heating",
+    },
 }
 """Keys of [unit] that say nothing of a kind, and why or what to give instead."""
 
 
-def _other_kinds(unit: UnitTable) -> Iterator[Problem]:
-    if unit.kind is UnitKind.COOLING:
-        yield Problem(("unit", "kind"), "'cooling' comes with a later version; this one judges heating")
+def _other_kinds(unit: UnitTable, air: AirflowTable) -> Iterator[Problem]:
+    if air.stage_volume is not None and not unit.kind.fan_apart:
+        yield Problem(
+            ("airflow", "stage_volume"),
+            f'does not go with kind = "{unit.kind}"; give the airflow of the stage that is judged, or a live '
+            "velocity probe",
+        )
     for key, why in NOT_OF_KIND.get(unit.kind, {}).items():
         if getattr(unit, key) is not None:
             yield Problem(("unit", key), f'does not go with kind = "{unit.kind}": {why}; remove the key')
@@ -127,7 +138,13 @@ def _output_above_input(unit: UnitTable, units: Units) -> Iterator[Problem]:
 def _outdoor_air(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
     word = config.unit.outdoor_air[0] if config.unit.outdoor_air else OutdoorAir.CLOSED
     roles = {probe.role for probe in probes.values()}
-    if word == OutdoorAir.FRACTION and not roles & {Role.OUTDOOR, Role.MIXED}:
+    if config.unit.kind is UnitKind.COOLING and word == OutdoorAir.FRACTION and Role.MIXED not in roles:
+        yield Problem(
+            ("unit", "outdoor_air"),
+            'a stated share goes with heating alone; put a probe with role = "mixed" before the coil, or '
+            'close the damper for the test and say outdoor_air = "closed"',
+        )
+    elif word == OutdoorAir.FRACTION and not roles & {Role.OUTDOOR, Role.MIXED}:
         yield Problem(
             ("unit", "outdoor_air"),
             'a stated share needs a probe with role = "outdoor" (or "mixed", which beats it); add one, or'

@@ -166,6 +166,8 @@ def _unit_notes(unit: UnitTable, output_w: float | None, probes: Probes, notes: 
             f"unit.output is only {output_w / unit.input:.0%} of unit.input: no gas or electric unit is so"
             " poor; look at the units of both."
         )
+    if not unit.kind.fan_apart and unit.fan_heat[1] is not None:
+        notes.append(f"unit.fan_heat is not taken off: the plate of kind {unit.kind} has the fan in it.")
     if unit.casing_loss is None and unit.kind.fan_apart:
         poorest = CASING_EFFICIENCY[unit.kind]
         base = "" if unit.input is not None else f", taken as output / {poorest:g},"

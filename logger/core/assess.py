@@ -24,6 +24,9 @@ fan heat: measured, typed, unknown             fan heat; noise and creep of the 
                                                where a drive keeps the mass of ever hotter air, its work
 heat that an earlier firing left in the metal  fan-phase residual heat
 heat through the casing                        casing loss
+cooling: humidity of both sides                entering humidity, supply humidity, and of matched probes
+                                               humidity in common; else supply moisture
+cooling: error common to all probes            temperature in common: it does not cancel in the moisture
 """
 
 from __future__ import annotations
@@ -32,6 +35,7 @@ from math import hypot, inf, sqrt
 
 from logger.core.budget import BudgetLine
 from logger.core.carry import burner_u, carry
+from logger.core.coil_lines import HUMIDITY_PROBE_U, Both, both, coil_lines, unknown_moisture
 from logger.core.heat import WATER_CP_RATIO
 from logger.core.params import (
     AirflowSource,
@@ -62,7 +66,6 @@ CASING_EFFICIENCY = {  # where the plate has no input: input = output over this,
     UnitKind.ELECTRIC: 1.0,  # no flue
 }
 CARRY_OVER_U, CARRY_OVER_TORQUE_U = 0.01, 0.03  # of the flow: assumed (design)
-HUMIDITY_PROBE_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
 LEAST_RH = 0.2  # fraction: driest room in which its relative error is taken (assumed)
 GIVEN_FAN_U95 = 0.10  # of a fan power that is typed in (assumed)
 
@@ -111,17 +114,20 @@ def budget(
 ) -> list[BudgetLine]:
     """Draw up the budget of an output; lines that weigh nothing are left out."""
     watt_per_k = means.air_heat_w / means.rise_k if means.rise_k else 0.0
+    coil = both(means, stretch.coil)
     net_w = means.air_heat_w - means.fan_heat_w
     lines = [
-        *probe_lines(job, means, fan, stretch, watt_per_k),
+        *probe_lines(job, means, fan, stretch, coil.watt_per_k() if coil else (watt_per_k, watt_per_k)),
         *_flow_lines(job, means),
-        *_state_lines(job, means, seen),
+        *_state_lines(job, means, seen, coil),
         _outdoor_line(job, means, fan, watt_per_k),
         *_stretch_lines(stretch, drift_w),
         _fan_line(job, means, fan),
         _residual_line(means, fan),
         BudgetLine("casing loss", casing_loss_w(job, net_w)[1], assumed=job.unit.casing_loss_w is None),
     ]
+    if stretch.coil is not None and coil is None:
+        lines.append(unknown_moisture(means, net_w))
     return [line for line in lines if line.u_w > 0.0]
 
 
@@ -154,7 +160,7 @@ def _flow_lines(job: JobParams, means: Means) -> list[BudgetLine]:
     return lines
 
 
-def _state_lines(job: JobParams, means: Means, seen: Seen) -> list[BudgetLine]:
+def _state_lines(job: JobParams, means: Means, seen: Seen, coil: Both | None) -> list[BudgetLine]:
     """Pressure and humidity: what turns a volume or a velocity into dry mass, and mass into heat."""
     net_w = abs(means.air_heat_w - means.fan_heat_w)
     carried = carry(job.unit, job.airflow)
@@ -168,9 +174,13 @@ def _state_lines(job: JobParams, means: Means, seen: Seen) -> list[BudgetLine]:
         gap_u_pa = (then_pa - job.pressure_pa) / ROOT3
         parts += [carried.pressure_then * part / then_pa for part in (job.airflow.pressure_u_pa, gap_u_pa)]
         guess = True
+    if coil is not None:  # what it does to the moisture of both sides, with its sign
+        parts[0] = abs(parts[0] + coil.pressure_w_pa() * u_pa / net_w) if net_w else 0.0
     lines = [BudgetLine("pressure", hypot(*parts) * net_w, assumed=guess)]
     # water in a volume displaces dry air; a standard velocity was misread by the same water
     swells = WATER_V_RATIO - (WATER_V_RATIO - 1.0) * carried.reading
+    if coil is not None:
+        return lines + coil_lines(job, coil, net_w, 0.0 if carried.holds_mass else swells)
     water = WATER_CP_RATIO - (0.0 if carried.holds_mass else swells)
     # the humidity ratio goes with the relative humidity; a drier room than assumed is the larger part
     u_rh = HUMIDITY_PROBE_U if seen.humidity else job.humidity_u / job.humidity

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from logger.core.assess import casing_loss_w
+from logger.core.coil import CoilReader
 from logger.core.cycles import Transition
 from logger.core.doubts import FiringDoubts
 from logger.core.evidence import Evidence
@@ -38,6 +39,7 @@ class FiringBook:
         reader: MomentReader,
         sides: Sides,
         gas: GasMeter,
+        coil: CoilReader | None = None,
     ) -> None:
         self._job = job
         self._detector = detector
@@ -56,7 +58,7 @@ class FiringBook:
         self._start_s = 0
         self._start_sums: Sums = ()
         self._looked_s = 0
-        self._evidence = Evidence(detector, ledger, sides)
+        self._evidence = Evidence(detector, ledger, sides, coil)
         self._doubts = FiringDoubts(job, self.say)
         self._tau_s: float | None = None  # of the last firing, when its rise broke down
 
@@ -240,6 +242,8 @@ class FiringBook:
         firing.end_s = max(end_s, firing.start_s)
         end_sums = self._ledger.at(firing.end_s)
         ticks, air_j = total(self._firing_sums, end_sums, COLUMN.air_heat_w)
+        if self._job.unit.kind.cools:
+            air_j = -air_j
         best = firing.best
         fan_w = best.means.fan_heat_w if best is not None else self._fan_heat_w(end_sums)
         burning_s = max((firing.fall_s or firing.end_s) - firing.start_s, 0)

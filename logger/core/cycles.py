@@ -93,8 +93,9 @@ class Transition(NamedTuple):
 class CycleWatch:
     """Reads the signs and walks the table. Ticks are whole seconds, one call each."""
 
-    def __init__(self, params: CycleParams, zero_u95_k: float, pause_s: int = 0) -> None:
+    def __init__(self, params: CycleParams, zero_u95_k: float, pause_s: int = 0, sign: int = 1) -> None:
         self._params = params
+        self._sign = sign  # of a rise as ``update`` is told it: -1 where the unit cools
         self._pause_s = pause_s  # s without heat, the fan on, that a firing outlasts: a defrost
         self._zero_u95_k = zero_u95_k  # K: what two unmatched probes may differ by
         self.phase = Phase.OFF
@@ -124,7 +125,7 @@ class CycleWatch:
         return end_s if self._out_s is None else min(end_s, self._out_s)
 
     def update(self, t_s: int, rise_k: float | None, flow: bool | None, steady: bool) -> Transition | None:  # noqa: FBT001 - evidence
-        """Take one tick: the rise, whether air is seen to move, and the steady detector's state.
+        """Take one tick: the rise (the fall, where the unit cools), whether air moves, whether it is steady.
 
         The rise is smoothed by a median: one wild reading is no sign.
         """
@@ -163,7 +164,7 @@ class CycleWatch:
         smooth_k = self.smooth_k or 0.0
         if sign is Sign.FIRE:
             self._high_k, self._fired_s = smooth_k, since_s
-        self._low_k = smooth_k
+        self._low_k = self._sign * smooth_k if new is Phase.FAN else smooth_k
         return Transition(old, new, since_s, sign is Sign.FIRE and not paused, not self._plain, paused)
 
     def _read(self, t_s: int, flow: bool | None, steady: bool) -> Sign:  # noqa: FBT001
@@ -216,18 +217,18 @@ class CycleWatch:
 
     def _fan_lost(self) -> bool:
         """Whether the rise has left what a fan makes: the duct goes its own way in still air."""
-        smooth_k = self.smooth_k or 0.0
+        smooth_k = self._sign * (self.smooth_k or 0.0)
         below = smooth_k < -self._zero_u95_k - FAN_FLAT_K
         self._low_k = min(self._low_k, smooth_k)
         most_k = min(FAN_MOST_K + self._zero_u95_k, self._low_k + FAN_DRIFT_K)
-        above = smooth_k > most_k and 0.0 <= self._moved(MINUTE) < FAN_FLAT_K
+        above = smooth_k > most_k and 0.0 <= self._sign * self._moved(MINUTE) < FAN_FLAT_K
         return below or above
 
     def _read_cooling(self, t_s: int, above_k: float) -> Sign:
         smooth_k = above_k + self.base_k
         self._low_k = min(self._low_k, smooth_k)
         if above_k < self._params.end_k:
-            if self._out_s is None:
+            if self._pause_s and self._out_s is None:
                 self._out_s = t_s
             return Sign.OUT if t_s - self.since_s >= self._pause_s else Sign.NONE
         if smooth_k - self._low_k > self._params.fire_k and self._moved(LOOK_BACK) > 0.0:

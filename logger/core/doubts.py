@@ -38,7 +38,7 @@ class FiringDoubts:
             if code not in self._told:
                 self._told.add(code)
                 self._say(tick, code, text, probe)
-        rise_k = stretch.means.rise_k
+        rise_k = abs(stretch.means.rise_k)
         scatter_w = sum(line.u_w for line in stretch.lines if line.source == "scatter")
         apart = STAGE_CHANGE + Z95 * scatter_w / (abs(stretch.means.air_heat_w) or 1.0)
         if all(abs(rise_k - known_k) > apart * known_k for known_k in self._levels):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from logger.core.batches import Batches
+from logger.core.coil import CoilReader
 from logger.core.ledger import COLUMN, Ledger, Row, Sums, means
 from logger.core.line import Mark
 from logger.core.sides import Sides, SideSums
@@ -15,10 +16,14 @@ BLOCK_S = 30  # s at either end of a stretch, between whose means the temperatur
 class Evidence:
     """Gathers it from the beginning of a stretch, and gives it for any end of it."""
 
-    def __init__(self, detector: SteadyDetector, ledger: Ledger, sides: Sides) -> None:
+    def __init__(
+        self, detector: SteadyDetector, ledger: Ledger, sides: Sides, coil: CoilReader | None
+    ) -> None:
         self._detector = detector
         self._ledger = ledger
         self._sides = sides
+        self._coil = coil
+        self._coil_sums: Sums = ()
         self._start_s = 0
         self._head: tuple[Sums, Sums] = ((), ())
         self._side: SideSums | None = None
@@ -34,6 +39,8 @@ class Evidence:
         self._batches = Batches(series, back)
         self._head = self._ledger.at(start_s), self._ledger.at(start_s + BLOCK_S)
         self._side = self._sides.at(start_s)
+        if self._coil is not None:
+            self._coil_sums = self._coil.at(start_s)
 
     def grow(self) -> None:
         """The series has a new point."""
@@ -46,7 +53,7 @@ class Evidence:
 
     def until(self, tick: int, end_s: int, mean: Row) -> Stretch | None:
         """What is known at ``tick`` of the stretch up to ``end_s``; None once the series is cleared."""
-        detector = self._detector
+        detector, coil = self._detector, self._coil
         if self._mark is None or self._batches is None or self._side is None:
             return None
         series, grid_s = detector.series, detector.grid_s
@@ -61,6 +68,7 @@ class Evidence:
             drift_k_s=self._drift_k_s(end_s),
             probes_c=probes_c,
             supply_humidity=humidity,
+            coil=None if coil is None else coil.between(self._coil_sums, coil.at(end_s)),
         )
 
     def _drift_k_s(self, end_s: int) -> float:

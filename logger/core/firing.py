@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import inf
 
+from logger.core.air import enthalpy_j_kg
 from logger.core.assess import budget, casing_loss_w, drift_bound_w
 from logger.core.budget import BudgetLine, Combined, combine
 from logger.core.gas import GasInput
 from logger.core.params import FanPosition, JobParams, Role
-from logger.core.stretch import FanPhase, Means, Seen, Stretch
+from logger.core.stretch import CoilMeans, FanPhase, Means, Seen, Stretch
 from logger.core.student import t975
 from logger.core.verdict import Verdict, decidable_tolerance, judge
 
@@ -29,10 +30,16 @@ class SteadyStretch:
     drift_w: float | None
     lines: tuple[BudgetLine, ...]
     combined: Combined
+    sensible_u95_w: float | None = None  # of a unit that cools
     gas: GasInput | str = ""  # input over the stretch, or why there is none
     seen: Seen
     stage: int | None = None  # whose airflow it was reckoned with, where each stage has its own
     untold: str = ""  # why that stage is not known, and with it neither airflow nor output
+
+    @property
+    def total_told(self) -> bool:
+        """Whether ``means.output_w`` is the output; where a unit cools it may be sensible heat alone."""
+        return self.line.coil is None or self.line.coil.told
 
     @property
     def seconds(self) -> int:
@@ -84,7 +91,7 @@ class Firing:
     def higher_level_seen(self) -> bool:
         """Whether the rise stood more than 10 % above every plateau without being steady there."""
         low_k = (1.0 - STAGE_CHANGE) * self.highest_k
-        return self.best is not None and all(s.means.rise_k < low_k for s in self.stretches)
+        return self.best is not None and all(abs(s.means.rise_k) < low_k for s in self.stretches)
 
 
 def assess_stretch(
@@ -111,7 +118,19 @@ def assess_stretch(
         lines=tuple(lines),
         combined=combine(lines),
         seen=seen,
+        sensible_u95_w=_sensible_u95_w(job, means, line, drift_w, seen),
     )
+
+
+def _sensible_u95_w(
+    job: JobParams, means: Means, line: Stretch, drift_w: float | None, seen: Seen
+) -> float | None:
+    """U95 of the sensible heat alone: that of a dry process."""
+    if line.coil is None:
+        return None
+    dry = replace(means, air_heat_w=-line.coil.sensible_w, output_w=line.coil.sensible_w)
+    untold = replace(line, coil=replace(line.coil, told=False))
+    return combine(budget(job, dry, None, untold, drift_w, seen)).u95_w
 
 
 def stretch_drift_w(behaviour: Stretch) -> float | None:
@@ -146,6 +165,8 @@ def expected(job: JobParams) -> tuple[float, float] | None:
         return None
     casing_w, _ = casing_loss_w(job, plate_w)
     heat_w = plate_w - casing_w
+    if job.unit.kind.cools:
+        return _expected_cooling(job, plate_w)
     rise_k = 25.0  # K: typical of gas heating; the lines hardly hang on it (assumed)
     if job.unit.rise_window_k is not None:
         rise_k = sum(job.unit.rise_window_k) / 2.0
@@ -180,4 +201,33 @@ def expected(job: JobParams) -> tuple[float, float] | None:
     seen = Seen(humidity=False, pressure=bool(job.probes_of(Role.PRESSURE)))
     nothing = Stretch(line=None, grid_s=1, tau_s=None)
     sum_ = combine(budget(job, means, fan if measured else None, nothing, None, seen))
+    return sum_.u95_w, decidable_tolerance(sum_.u95_w, plate_w)
+
+
+ROOM_C, ROOM_W = 26.7, 0.0112  # 80 degF dry, 67 degF wet bulb, the usual rating condition; recalled
+COIL_C, COIL_W = 14.0, 0.0092  # air behind a usual coil (assumed)
+
+
+def _expected_cooling(job: JobParams, plate_w: float) -> tuple[float, float]:
+    """The same of a coil at its usual conditions, with both humidities."""
+    fall_j_kg = enthalpy_j_kg(ROOM_C, ROOM_W) - enthalpy_j_kg(COIL_C, COIL_W)
+    flow_kg_s = plate_w / fall_j_kg
+    sensible_w = flow_kg_s * (enthalpy_j_kg(ROOM_C, COIL_W) - enthalpy_j_kg(COIL_C, COIL_W))
+    means = Means(
+        entering_c=ROOM_C,
+        supply_c=COIL_C,
+        rise_k=COIL_C - ROOM_C,
+        humidity_ratio=ROOM_W,
+        pressure_pa=job.pressure_pa,
+        dry_air_kg_s=flow_kg_s,
+        air_heat_w=-plate_w,
+        fan_heat_w=0.0,
+        output_w=plate_w,
+        return_c=ROOM_C,
+        inlet_c=COIL_C if job.unit.fan is FanPosition.DRAW_THROUGH else ROOM_C,
+    )
+    coil = CoilMeans(sensible_w, COIL_W, told=True)
+    seen = Seen(humidity=True, pressure=bool(job.probes_of(Role.PRESSURE)))
+    nothing = Stretch(line=None, grid_s=1, tau_s=None, coil=coil)
+    sum_ = combine(budget(job, means, None, nothing, None, seen))
     return sum_.u95_w, decidable_tolerance(sum_.u95_w, plate_w)

@@ -31,6 +31,21 @@ ABOVE_SHORT: dict[str, str] = {
 STARTER: dict[str, str] = {"gas": "burner", "electric": "heat", "heat-pump": "heat", "cooling": "cooling"}
 """What comes on when a firing begins."""
 
+NO_TOTAL = (
+    "the humidity of the entering and of the supply air was not known throughout, so there is sensible heat "
+    "alone and no total; use probes with humidity on both sides"
+)
+SENSIBLE_ONLY = (
+    "The humidity of the entering or of the supply air is not known: sensible heat alone, no total and no "
+    "verdict. Use probes with humidity on both sides."
+)
+_NEVER_UP = "No firing was seen: the rise never climbed off the fan phase."
+NO_FIRING: dict[str, str] = {
+    "gas": _NEVER_UP,
+    "electric": _NEVER_UP,
+    "heat-pump": _NEVER_UP,
+    "cooling": "No cooling was seen: the supply air never fell off the fan phase.",
+}
 BROKEN_DOWN: dict[str, str] = {
     "gas": "The rise breaks down: the burner seems to be off.",
     "electric": "The rise breaks down: the heat seems to be off.",

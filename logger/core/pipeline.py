@@ -16,12 +16,13 @@ from logger.core.airflow_watch import AirflowWatch
 from logger.core.align import Grid, Slots
 from logger.core.assess import steady_casing_w
 from logger.core.book import FiringBook
+from logger.core.coil import CoilReader
 from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch, full_fire
 from logger.core.flow_hold import EVERY_S as FLOW_EVERY_S
 from logger.core.flow_hold import change_text, held_by
 from logger.core.gas_meter import GasMeter
-from logger.core.kind_words import BROKEN_DOWN
+from logger.core.kind_words import BROKEN_DOWN, SENSIBLE_ONLY
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch, Seen
 from logger.core.match_age import day_of, stale_matches, stale_timing, stale_traverse
@@ -80,7 +81,8 @@ class Pipeline:
         self.reader = MomentReader(job, slots)
         self.detector = SteadyDetector(job.steady, live_flow=job.airflow.source is AirflowSource.PROBE)
         pause_s = DEFROST_MOST_S if job.unit.kind is UnitKind.HEAT_PUMP else 0
-        self.cycles = CycleWatch(job.cycles, _zero_u95_k(job), pause_s)
+        self._sign = -1 if job.unit.kind.cools else 1  # of the rise that tells a firing
+        self.cycles = CycleWatch(job.cycles, _zero_u95_k(job), pause_s, self._sign)
         keep_s = max(job.steady.window_max_s, job.cycles.min_fan_phase_s) + job.steady.hold_s
         self._keep_s = keep_s + DATED_BACK_S
         rows = round(self._keep_s) + DATED_BACK_S + pause_s
@@ -88,10 +90,13 @@ class Pipeline:
         self._ledger.clear(1)
         self._sides = Sides(job, slots, rows)
         self._sides.clear(1)
+        self._coil = CoilReader(job, slots, rows) if job.unit.kind.cools else None
         self._gas = GasMeter(job, slots, round(self._keep_s))
         self._casing_w = steady_casing_w(job)
         self.by_stage = bool(job.airflow.stage_volume_m3_s)  # a firing's airflow is known with its stage
-        self.book = FiringBook(job, self.detector, self._ledger, self.reader, self._sides, self._gas)
+        self.book = FiringBook(
+            job, self.detector, self._ledger, self.reader, self._sides, self._gas, self._coil
+        )
         self.watch = StreamWatch(job, slots, self.book.say)
         self._limits = LimitWatch(job, slots, self.book.say)
         reference = job.airflow.reference
@@ -220,24 +225,21 @@ class Pipeline:
         phase = cycles.phase
         if not tick % GRID_CHECK_TICKS:
             self._fit_grid()
-        fan_rise_k = cycles.base_k if cycles.has_base else 0.0
-        moment = self.reader.read(
-            tick, values, times, counts, fan_rise_k, watch_frozen=phase is not Phase.OFF
-        )
+        moment = self._read(tick, values, times, counts, phase)
         entering_c, return_c, supply_c, rise_k, w, pressure_pa, velocity_m_s, flowing, dry_kg_s, air_w, _ = (
             moment
         )
+        fired_k = rise_k if self._sign > 0 or rise_k is None else -rise_k
         output_w = self._account(moment, phase)
         self._sides.post(tick, values, times)
         if not tick % detector.grid_s:
-            self._point(tick, phase, rise_k, air_w, output_w)
-        hidden = self.by_stage and output_w is not None
-        shown = UNTOLD if hidden else (dry_kg_s, air_w, output_w)
+            self._point(tick, phase, fired_k, air_w, output_w)
+        shown = self._shown(dry_kg_s, air_w, output_w)
         self.tick_s, self._now, self.output_w = tick, moment, shown[2]
         frozen = self.reader.frozen()
         if frozen and phase is Phase.STEADY and detector.steady:
             detector.end(self.reader.frozen_since())
-        turn = cycles.update(tick, rise_k, flowing, detector.steady)
+        turn = cycles.update(tick, fired_k, flowing, detector.steady)
         if turn is not None:
             self._turn(tick, turn)
         self.watch.tick(tick, times, frozen, velocity_m_s)
@@ -279,6 +281,27 @@ class Pipeline:
             self.book.open.flow_changed_s = hold.changed_s
             self.book.say(tick, "airflow-changed", change_text(hold.share))
 
+    def _shown(
+        self, dry_kg_s: float | None, air_w: float | None, output_w: float | None
+    ) -> tuple[float | None, float | None, float | None]:
+        """What a tick may tell: no airflow before its stage, no sensible heat in place of an output."""
+        if self.by_stage and output_w is not None:
+            return UNTOLD
+        if self._coil is not None and not self._coil.told:
+            return dry_kg_s, None, None
+        return dry_kg_s, air_w, output_w
+
+    def _read(
+        self, tick: int, values: list[float], times: list[int], counts: list[int], phase: Phase
+    ) -> tuple[Any, ...]:
+        """State of the air at a tick, behind a cooling coil too."""
+        cycles = self.cycles
+        fan_rise_k = self._sign * cycles.base_k if cycles.has_base else 0.0
+        moment = self.reader.read(
+            tick, values, times, counts, fan_rise_k, watch_frozen=phase is not Phase.OFF
+        )
+        return moment if self._coil is None else self._coil.cooled(tick, moment, values, times)
+
     def _account(self, moment: tuple[Any, ...], phase: Phase) -> float | None:
         """Post a tick to the ledger; its output while the unit fires or cools down."""
         entering_c, return_c, supply_c, rise_k, w, pressure_pa, _, _, dry_kg_s, air_w, inlet_c = moment
@@ -292,7 +315,7 @@ class Pipeline:
             fan = gauge.phase
             ratio = 1.0 if fan is None else heat_ratio(dry_kg_s, inlet_c, w, pressure_pa, fan)
             fan_w = gauge.heat_w(ratio, dry_kg_s)
-            net_w = air_w - fan_w
+            net_w = air_w - fan_w if self._sign > 0 else -air_w
             casing_w = self._casing_w
             if phase not in FIRING:
                 casing_w = 0.0
@@ -305,14 +328,14 @@ class Pipeline:
         return output_w
 
     def _point(
-        self, tick: int, phase: Phase, rise_k: float | None, air_w: float | None, output_w: float | None
+        self, tick: int, phase: Phase, fired_k: float | None, air_w: float | None, output_w: float | None
     ) -> None:
         """A point of the grid, to whoever needs it in this phase."""
         if phase in FIRING:
-            self.detector.update(tick, rise_k, output_w)
+            self.detector.update(tick, fired_k, output_w)
             self.book.note_level(tick)
         elif phase is Phase.FAN:
-            self._fan_point(rise_k, air_w)
+            self._fan_point(None if fired_k is None else self._sign * fired_k, air_w)
 
     def _fan_point(self, rise_k: float | None, air_w: float | None) -> None:
         """A point of the fan phase: it gives the fan heat, and the zero of the cycle's rise.
@@ -325,7 +348,7 @@ class Pipeline:
         if window * self.detector.grid_s >= BASE_LEAST_S and not (cycles.has_base and cycles.climbs()):
             base_k = series.mean(RISE, window)
             if base_k is not None:
-                cycles.base_k, cycles.has_base = base_k, True
+                cycles.base_k, cycles.has_base = self._sign * base_k, True
 
     def _turn(self, tick: int, turn: Transition) -> None:
         """Do what a change of phase asks for."""
@@ -338,6 +361,8 @@ class Pipeline:
                 book.unsettle(tick, detector.end_s)
                 return
             self._end_stretch(turn.since_s)
+        if self._coil is not None and not self._coil.told and turn.new_firing:
+            book.say(tick, "sensible-only", SENSIBLE_ONLY)
         if turn.paused:
             book.defrost(tick, turn.since_s)
         elif turn.new_firing:
@@ -391,6 +416,8 @@ class Pipeline:
         self._grid.skip_to(t_ns)
         self._ledger.clear(self._grid.next_tick)
         self._sides.clear(self._grid.next_tick)
+        if self._coil is not None:
+            self._coil.clear(self._grid.next_tick)
         text = f"No reading for {silent_s:.0f} s: windows emptied, an open firing ended."
         self.book.say(t_ns // NS_PER_S, "gap", text)
 

@@ -9,6 +9,7 @@ from logger.core.air import relative_humidity, saturation_pa
 from logger.core.firing import SteadyStretch
 from logger.core.params import JobParams, ProbeParams, Role
 from logger.core.probe_lines import Side, gain_u_k, mean_own_u, shares
+from logger.core.stretch import CoilMeans
 from logger.core.student import t_quantile
 from logger.core.texts import difference_text
 
@@ -95,6 +96,8 @@ def moisture(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
     Heating adds no water: at 48 degC 3 % RH is a third of it, so only a large gap shows.
     """
     means, read_pct = stretch.means, stretch.line.supply_humidity
+    if stretch.line.coil is not None:
+        return _moister(job, stretch, stretch.line.coil)
     if read_pct is None:
         return None
     supply, entering = sides_of(job, stretch)
@@ -114,6 +117,20 @@ def moisture(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
         "humidity probes is off. Shut the damper, match the probes."
     )
     return Doubt("humidity-mismatch", text, supply.probes[0].name)
+
+
+def _moister(job: JobParams, stretch: SteadyStretch, coil: CoilMeans) -> Doubt | None:
+    """Supply air of a cooling unit that carries more water than the entering air, beyond doubt."""
+    gained_w = coil.sensible_w - stretch.means.output_w
+    u_w = hypot(*(line.u_w for line in stretch.lines if "humidity" in line.source))
+    if not coil.told or gained_w <= 2.0 * u_w:
+        return None
+    text = (
+        "The supply air carries more water than the entering air, which no coil adds: outdoor air may come "
+        "in behind the entering probe, or one of the two humidity probes is off. Shut the damper, match the "
+        "probes."
+    )
+    return Doubt("humidity-mismatch", text, job.probes_of(Role.SUPPLY)[0].name)
 
 
 def _humidity_gap_u(supply: ProbeParams, entering: ProbeParams, dilution: float) -> float:

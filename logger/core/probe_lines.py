@@ -38,14 +38,17 @@ class Placement(NamedTuple):
 
 
 def probe_lines(
-    job: JobParams, means: Means, fan: FanPhase | None, stretch: Stretch, watt_per_k: float
+    job: JobParams, means: Means, fan: FanPhase | None, stretch: Stretch, watts_per_k: tuple[float, float]
 ) -> list[BudgetLine]:
-    """The lines of both sides, and the lag between them."""
+    """The lines of both sides, and the lag between them.
+
+    ``watts_per_k``: what a kelvin of the supply side and of the entering side does to the output.
+    """
     supply = Side("supply", job.probes_of(Role.SUPPLY), means.supply_c, fan.supply_c if fan else None)
     entering = Side("entering", job.entering_probes(), means.entering_c, fan.entering_c if fan else None)
-    kept = watt_per_k if fan is None else abs(watt_per_k - fan_ratio(means, fan) * fan.watt_per_k)
     lines = []
-    for side in (supply, entering):
+    for side, watt_per_k in zip((supply, entering), watts_per_k, strict=True):
+        kept = watt_per_k if fan is None else abs(watt_per_k - fan_ratio(means, fan) * fan.watt_per_k)
         own_k = mean_own_u(side.probes)
         assumed = any(p.u95_assumed for p in side.probes)
         lines.append(BudgetLine(f"{side.name} temperature", own_k * kept, assumed=assumed))
@@ -55,7 +58,7 @@ def probe_lines(
         u_w = place.u * abs(means.air_heat_w)
         lines.append(BudgetLine(f"{side.name} placement", u_w, place.nu, place.assumed))
     lag_k = stretch.drift_k_s * LAG_K_S / ROOT3
-    lines.append(BudgetLine("probe lag", lag_k * watt_per_k, assumed=True))
+    lines.append(BudgetLine("probe lag", lag_k * max(watts_per_k), assumed=True))
     return lines
 
 

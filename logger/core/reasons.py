@@ -11,7 +11,7 @@ from logger.core.firing import (
     verdict_of,
 )
 from logger.core.gas import GasInput
-from logger.core.kind_words import ABOVE, STARTER
+from logger.core.kind_words import ABOVE, NO_FIRING, NO_TOTAL, STARTER
 from logger.core.kind_words import BELOW as BELOW_WORDS
 from logger.core.params import JobParams, OutdoorAir, Role
 from logger.core.pipeline import Outcome
@@ -38,7 +38,7 @@ def judge_outcome(
         why = "No verdict: the config gives no plate output (and no input with an efficiency)."
         return None, None, why
     full = _full_fire(outcome, stretch) if job.unit.stages > 1 else ""
-    bar = _no_verdict(outcome, firing) or _no_full_fire(outcome, stretch, verdict, full)
+    bar = _no_total(stretch) or _no_verdict(outcome, firing) or _no_full_fire(outcome, stretch, verdict, full)
     if bar is not None:
         return None, None, bar
     plate_w = plate_output_w(job) or 1.0
@@ -72,6 +72,11 @@ def _what_decides(job: JobParams, stretch: SteadyStretch, plate_w: float) -> str
     if line.shrink is None:
         return f"No line of the budget decides it alone; the largest is {line.source}."
     return f"It would be decided if {line.source} were known {max(line.shrink, 1.01):.2f} times better."
+
+
+def _no_total(stretch: SteadyStretch) -> str | None:
+    """Why a unit that cools has no total to be held against the plate."""
+    return None if stretch.total_told else f"No verdict: {NO_TOTAL}."
 
 
 def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
@@ -178,7 +183,7 @@ def _why_not_steady(outcome: Outcome) -> str:
     if frozen:
         return f"Not steady: probe {', '.join(frozen)} repeated one value; restart it and measure again."
     if not outcome.firings:
-        return "No firing was seen: the rise never climbed off the fan phase."
+        return NO_FIRING[outcome.job.unit.kind]
     longest_s = max((f.fall_s or f.end_s or f.start_s) - f.start_s for f in outcome.firings)
     seen = f"{len(outcome.firings)} firing(s), the longest {longest_s} s, none steady"
     if "limit-cycling" in codes:

@@ -13,6 +13,7 @@ from logger.core.air import volume_m3_kg
 from logger.core.airflow_watch import is_airflow
 from logger.core.assess import casing_loss_w
 from logger.core.budget import combine
+from logger.core.coil_lines import NO_CAPACITIES, capacities
 from logger.core.efficiency import efficiency
 from logger.core.firing import Firing, SteadyStretch, plate_output_w
 from logger.core.gas import GasInput, timed_input
@@ -85,7 +86,7 @@ def firing_document(job: JobParams, firing: Firing, facts: RunFacts) -> dict[str
 
 
 def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str, Any]:
-    means, mode = stretch.means, job.unit.fan_heat
+    means, mode, told, coil = stretch.means, job.unit.fan_heat, stretch.total_told, stretch.line.coil
     # assumed where it was not measured: the parts add up to the output all the same
     fan_known = job.unit.kind.fan_apart and (
         mode is not FanHeatMode.MEASURED or firing.fan is not None or means.fan_heat_w > 0.0
@@ -98,9 +99,9 @@ def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str,
         "steady_start_s": float(stretch.start_s),
         "steady_end_s": float(stretch.end_s),
         "time_to_steady_s": float(stretch.start_s - firing.start_s),
-        "output_w": means.output_w,
-        "output_u95_w": stretch.combined.u95_w,
-        "air_heat_w": means.air_heat_w,
+        "output_w": means.output_w if told else None,
+        "output_u95_w": stretch.combined.u95_w if told else None,
+        "air_heat_w": means.air_heat_w if told else None,
         "fan_heat_w": means.fan_heat_w if fan_known else None,
         "casing_loss_w": casing_w if job.unit.kind.fan_apart else None,
         "rise_k": means.rise_k,
@@ -111,8 +112,9 @@ def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str,
         "airflow_u95_percent": _airflow_u95_percent(stretch),
         "pressure_pa": means.pressure_pa,
         "humidity_ratio": means.humidity_ratio,
-        "shortcut_w": shortcut_w(airflow_m3_s, means.rise_k),
-        "energy_j": firing.energy_j,
+        "shortcut_w": shortcut_w(airflow_m3_s, abs(means.rise_k) if coil else means.rise_k),
+        "energy_j": firing.energy_j if told else None,
+        **(NO_CAPACITIES if coil is None else capacities(means, coil, stretch.sensible_u95_w)),
         "defrosts": len(firing.defrosts) if job.unit.kind is UnitKind.HEAT_PUMP else None,
     }
 
@@ -127,13 +129,14 @@ def _airflow_u95_percent(stretch: SteadyStretch) -> float | None:
 def _nameplate(job: JobParams, stretch: SteadyStretch | None) -> dict[str, Any]:
     unit = job.unit
     plate_w = plate_output_w(job)
+    told = stretch is not None and stretch.total_told
     rise_ok, rise_sure = (None, None) if stretch is None else rise_in_window(job, stretch)
     return {
         "kind": unit.kind.value,
         "plate_output_w": unit.plate_output_w,
         "output_w": plate_w,
         "derated": unit.derated,
-        "ratio": stretch.means.output_w / plate_w if plate_w and stretch is not None else None,
+        "ratio": stretch.means.output_w / plate_w if plate_w and stretch and told else None,
         "plate_input_w": unit.plate_input_w,
         "input_w": None if unit.plate_input_w is None else unit.plate_input_w * unit.derate_factor,
         "rise_ok": rise_ok,
@@ -145,7 +148,7 @@ def _input(job: JobParams, stretch: SteadyStretch | None) -> dict[str, Any]:
     """Input by the meter, and the output over it; the share of the plate's input is no efficiency."""
     input_w = job.unit.plate_input_w
     of_plate = None
-    if input_w and stretch is not None:
+    if input_w and stretch is not None and not job.unit.kind.cools:
         of_plate = stretch.means.output_w / (input_w * job.unit.derate_factor)
     gas = _timed(job) if stretch is None else stretch.gas
     burned = gas if isinstance(gas, GasInput) else None
@@ -181,15 +184,16 @@ def _budget(stretch: SteadyStretch) -> list[dict[str, Any]]:
 
 def _cycle(outcome: Outcome, firing: Firing) -> dict[str, Any]:
     stretch = firing.best
+    told = stretch is None or stretch.total_told
     _, name, _ = judge_outcome(outcome, firing if stretch else None, stretch)
     return {
         "start_s": float(firing.start_s),
         "end_s": None if firing.end_s is None else float(firing.end_s),
         "steady": stretch is not None,
-        "output_w": stretch.means.output_w if stretch else None,
-        "output_u95_w": stretch.combined.u95_w if stretch else None,
+        "output_w": stretch.means.output_w if stretch and told else None,
+        "output_u95_w": stretch.combined.u95_w if stretch and told else None,
         "verdict": name,
-        "energy_j": firing.energy_j,
+        "energy_j": firing.energy_j if told else None,
     }
 
 

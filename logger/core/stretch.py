@@ -67,6 +67,18 @@ class Seen:
     pressure: bool
 
 
+@dataclass(frozen=True, slots=True)
+class CoilMeans:
+    """Means of a cooling unit beside ``Means``; its total is the output.
+
+    ``told``: both humidities were known; else the output is the sensible heat alone.
+    """
+
+    sensible_w: float
+    supply_w: float  # humidity ratio of the supply air
+    told: bool
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
     """How the output behaved over the stretch: its line (per grid step) and the warm-up's tau."""
@@ -78,6 +90,7 @@ class Stretch:
     drift_k_s: float = 0.0  # the faster change of entering and supply temperature, K/s
     probes_c: tuple[tuple[str, float], ...] = ()  # mean of each probe, where a role has several
     supply_humidity: float | None = None  # %, by the supply probe itself
+    coil: CoilMeans | None = None  # of a cooling unit
 
 
 def fan_ratio(means: Means, fan: FanPhase) -> float:

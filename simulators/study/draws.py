@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.core.assess import CARRY_OVER_U, CASING_MEAN, HUMIDITY_PROBE_U
+from logger.core.assess import CARRY_OVER_U, CASING_MEAN
+from logger.core.coil_lines import HUMIDITY_PROBE_U
 from logger.core.params import JobParams, ProbeParams, Role
 
 AIR = (Role.RETURN, Role.MIXED, Role.SUPPLY, Role.OUTDOOR)

@@ -117,6 +117,11 @@ def _known(name: str) -> None:
         text = str(error).removeprefix("[sim] scenario: ")
         raise UsageError(f"--scenario {clean_text(name)[:40]}: {text}") from error
     try:
-        loads_config(scenario.config_text, name, None)
+        kind = loads_config(scenario.config_text, name, None).job.unit.kind
     except ConfigError as error:
         raise UsageError(f"--scenario {name} cannot be judged: {error}") from error
+    if not kind.fan_apart:
+        raise UsageError(
+            f"--scenario {name} cannot be judged: a study draws the errors of gas and electric heat; those "
+            f"of kind {kind} (supply humidity, no casing loss) come with a later version"
+        )

@@ -157,7 +157,14 @@ FAULTS = [
     ('"700 ft"', '"5000 ft"\npressure = "101 kPa"', 4, "job.pressure", ["more than 4 % off", "sea level"]),
     # unit
     ("[unit]", "[unit]\nkind = 'gaz'", 6, "unit.kind", ["accepted: gas, electric", "did you mean 'gas'?"]),
-    ("[unit]", "[unit]\nkind = 'cooling'", 6, "unit.kind", ["'cooling' comes with a later version"]),
+    ("[unit]", "[unit]\nkind = 'cooling'\nmax_supply = '70 °C'", 7, "unit.max_supply", ["limit of heating"]),
+    (
+        "[unit]",
+        "[unit]\nkind = 'cooling'\noutdoor_air = '20 %'",
+        7,
+        "unit.outdoor_air",
+        ["heating alone", "mixed"],
+    ),
     (
         "[unit]",
         "[unit]\nkind = 'heat-pump'\ncasing_loss = '300 W'",

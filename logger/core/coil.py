@@ -1,0 +1,94 @@
+"""The air of a cooling unit, tick by tick: moisture on both sides, total and sensible heat.
+
+Total = m (h(T1, W1) - h(T2, W2)) per kg of dry air, sensible = m (h(T1, W2) - h(T2, W2)), latent the
+rest; what the condensate takes along (its own small enthalpy) is in the total, as where a plate is
+rated by the air's enthalpies. Source: ASHRAE Handbook Fundamentals ch. 1; ASHRAE 37 (recalled).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from logger.core.air import enthalpy_j_kg, humidity_ratio, volume_m3_kg
+from logger.core.align import NEVER_NS, Slots
+from logger.core.ledger import Ledger, Sums, means
+from logger.core.params import AirflowSource, FanDrive, FanPosition, JobParams, Plane, Role
+from logger.core.readings import NS_PER_S, Quantity
+from logger.core.stretch import CoilMeans
+
+LEAST_TOLD = 0.999  # share of ticks: all but rounding
+HOLD_NS = 60 * NS_PER_S  # a humidity this old still stands for the air: probes speak of it seldom (assumed)
+
+
+class CoilReader:
+    """Turns the moment of a dry process into that of a cooling coil, and keeps its sums."""
+
+    def __init__(self, job: JobParams, slots: Slots, keep: int) -> None:
+        self._entering = slots.place[job.entering_probes()[0].name, Quantity.HUMIDITY]
+        self._supply = [
+            (
+                slots.place[p.name, Quantity.TEMPERATURE],
+                slots.place[p.name, Quantity.HUMIDITY],
+                round(p.max_age_s * NS_PER_S),
+            )
+            for p in job.probes
+            if p.role is Role.SUPPLY
+        ]
+        self._behind = _flow_behind_coil(job)
+        self._held_w = 0.0
+        self._held_ns = NEVER_NS
+        self._ledger = Ledger(keep, 3)
+        self.told = False  # whether both humidities are known now
+        self.clear(1)
+
+    def clear(self, next_tick: int) -> None:
+        """Forget all; the next tick is ``next_tick``."""
+        self._ledger.clear(next_tick)
+
+    def cooled(
+        self, tick: int, moment: tuple[Any, ...], values: list[float], times: list[int]
+    ) -> tuple[Any, ...]:
+        """The moment with the coil's air heat: negative, and sensible alone without both humidities."""
+        entering_c, _, supply_c, _, w, pressure_pa, _, _, dry_kg_s, _, inlet_c = moment
+        if dry_kg_s is None:
+            self._ledger.post(None)
+            return moment
+        now_ns = tick * NS_PER_S
+        self._see(now_ns, values, times, pressure_pa)
+        self.told = now_ns - self._held_ns <= HOLD_NS >= now_ns - times[self._entering]
+        supply_w = self._held_w if self.told else min(w, humidity_ratio(supply_c, 1.0, pressure_pa))
+        if self._behind is not None:
+            at_c = inlet_c if self._behind == "inlet" else supply_c
+            dry_kg_s *= volume_m3_kg(at_c, w, pressure_pa) / volume_m3_kg(at_c, supply_w, pressure_pa)
+        h2_j_kg = enthalpy_j_kg(supply_c, supply_w)
+        sensible_w = dry_kg_s * (enthalpy_j_kg(entering_c, supply_w) - h2_j_kg)
+        total_w = dry_kg_s * (enthalpy_j_kg(entering_c, w) - h2_j_kg) if self.told else sensible_w
+        self._ledger.post((sensible_w, supply_w, float(self.told)))
+        return (*moment[:8], dry_kg_s, -total_w, inlet_c)
+
+    def _see(self, now_ns: int, values: list[float], times: list[int], pressure_pa: float) -> None:
+        """Moisture of the supply air, by the first of its probes that says it."""
+        for place, damp, max_age_ns in self._supply:
+            if now_ns - times[place] <= max_age_ns >= now_ns - times[damp]:
+                share = min(max(values[damp], 0.0), 100.0) / 100.0
+                self._held_w = humidity_ratio(values[place], share, pressure_pa)
+                self._held_ns = times[damp]
+                return
+
+    def at(self, tick: int) -> Sums:
+        """Sums of all ticks before ``tick``."""
+        return self._ledger.at(tick)
+
+    def between(self, start: Sums, end: Sums) -> CoilMeans | None:
+        """Means between two places; the total stands where both humidities were known throughout."""
+        found = means(start, end)
+        return None if found is None else CoilMeans(found[0], found[1], told=found[2] > LEAST_TOLD)
+
+
+def _flow_behind_coil(job: JobParams) -> str | None:
+    """Where the air whose volume or velocity is known stands, if behind the coil: dried air weighs more."""
+    flow = job.airflow
+    if flow.source is AirflowSource.PROBE:
+        return "supply" if flow.at is Plane.SUPPLY else None
+    held = job.unit.fan_drive is FanDrive.CONSTANT_SPEED and flow.source is AirflowSource.FIXED
+    return "inlet" if held and job.unit.fan is FanPosition.DRAW_THROUGH else None

@@ -1,0 +1,136 @@
+"""Budget of a cooling coil: how its total goes with temperature, humidity and pressure of both sides.
+
+A probe that is off in temperature is off in moisture too: its relative humidity stays what it read.
+Near saturation a few % of relative humidity are a large part of the latent heat, so these lines are
+wide. Sensitivities are central differences of the output equation (GUM, JCGM 100, 5.1.3 note 2).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import hypot
+from typing import NamedTuple
+
+from logger.core.air import enthalpy_j_kg, humidity_ratio, saturation_pa
+from logger.core.budget import BudgetLine
+from logger.core.heat import WATER_CP_RATIO
+from logger.core.params import JobParams, ProbeParams, Role
+from logger.core.stretch import ROOT3, CoilMeans, Means
+
+COMMON_U_K = 0.25  # K: what all temperature probes may have in common (assumed)
+HUMIDITY_PROBE_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
+WATER_MASS_RATIO = 0.621945  # of water to dry air; ASHRAE Fundamentals ch. 1 eq. (20)
+STEP_C, STEP_RH, STEP_PA = 0.05, 0.005, 50.0  # of the differences
+
+
+class Slopes(NamedTuple):
+    """What the enthalpy of one side, J/kg of dry air, and its moisture go with."""
+
+    per_k: float  # at fixed relative humidity
+    per_rh: float  # per fraction
+    w_per_rh: float
+    per_pa: float
+    humidity: float  # fraction
+
+
+def slopes(temp_c: float, w: float, pressure_pa: float) -> Slopes:
+    """Slopes at a state, from the relative humidity that a probe reads in it."""
+    vapour_pa = w * pressure_pa / (WATER_MASS_RATIO + w)
+    rh = vapour_pa / saturation_pa(temp_c)
+
+    def h(at_c: float, at_rh: float, at_pa: float) -> float:
+        return float(enthalpy_j_kg(at_c, humidity_ratio(at_c, at_rh, at_pa)))
+
+    return Slopes(
+        per_k=_slope(lambda d: h(temp_c + d, rh, pressure_pa), STEP_C),
+        per_rh=_slope(lambda d: h(temp_c, rh + d, pressure_pa), STEP_RH),
+        w_per_rh=_slope(lambda d: humidity_ratio(temp_c, rh + d, pressure_pa), STEP_RH),
+        per_pa=_slope(lambda d: h(temp_c, rh, pressure_pa + d), STEP_PA),
+        humidity=rh,
+    )
+
+
+def _slope(of: Callable[[float], float], step: float) -> float:
+    return (of(step) - of(-step)) / (2.0 * step)
+
+
+class Both(NamedTuple):
+    """Slopes of both sides, and the dry air between them, kg/s."""
+
+    supply: Slopes
+    entering: Slopes
+    dry_air_kg_s: float
+
+    def watt_per_k(self) -> tuple[float, float]:
+        """What a kelvin of the supply and of the entering probe does to the total, W/K."""
+        return self.supply.per_k * self.dry_air_kg_s, self.entering.per_k * self.dry_air_kg_s
+
+    def pressure_w_pa(self) -> float:
+        """What a pascal does to the total through the moisture of both sides, W/Pa."""
+        return (self.entering.per_pa - self.supply.per_pa) * self.dry_air_kg_s
+
+
+def both(means: Means, coil: CoilMeans | None) -> Both | None:
+    """Slopes of a coil whose total is told; None for every other process, which holds its moisture."""
+    if coil is None or not coil.told:
+        return None
+    return Both(
+        slopes(means.supply_c, coil.supply_w, means.pressure_pa),
+        slopes(means.entering_c, means.humidity_ratio, means.pressure_pa),
+        means.dry_air_kg_s,
+    )
+
+
+def coil_lines(job: JobParams, coil: Both, total_w: float, swells: float) -> list[BudgetLine]:
+    """Humidity of both sides, and what all probes have in common. ``swells``: -d ln(dry mass) / dW.
+
+    A match takes out what two probes differ by at one humidity; what they share, and what differs
+    elsewhere on the scale, stays.
+    """
+    entering, supply, kg_s = job.entering_probes()[0], job.probes_of(Role.SUPPLY)[0], coil.dry_air_kg_s
+    front_w = coil.entering.per_rh * kg_s - swells * coil.entering.w_per_rh * total_w
+    back_w = coil.supply.per_rh * kg_s
+    common_k = COMMON_U_K * (coil.entering.per_k - coil.supply.per_k) * kg_s
+    lines = [BudgetLine("temperature in common", abs(common_k), assumed=True)]
+    if entering.humidity_u95 is None or supply.humidity_u95 is None:
+        return [
+            BudgetLine("entering humidity", HUMIDITY_PROBE_U * abs(front_w), assumed=True),
+            BudgetLine("supply humidity", HUMIDITY_PROBE_U * abs(back_w), assumed=True),
+            *lines,
+        ]
+    elsewhere = HUMIDITY_PROBE_U * abs(coil.supply.humidity - coil.entering.humidity)
+    return [
+        BudgetLine("entering humidity", _own(entering) * abs(front_w)),
+        BudgetLine("supply humidity", hypot(_own(supply), elsewhere) * abs(back_w), assumed=True),
+        BudgetLine("humidity in common", HUMIDITY_PROBE_U * abs(front_w - back_w), assumed=True),
+        *lines,
+    ]
+
+
+def _own(probe: ProbeParams) -> float:
+    """Standard uncertainty of a matched probe's humidity against the others, a fraction."""
+    return (probe.humidity_u95 or 0.0) / 200.0
+
+
+def unknown_moisture(means: Means, sensible_w: float) -> BudgetLine:
+    """Where the supply's moisture is not told: any up to the entering air's, in its heat capacity."""
+    u = WATER_CP_RATIO * means.humidity_ratio / 2.0 / ROOT3
+    return BudgetLine("supply moisture", u * abs(sensible_w), assumed=True)
+
+
+def capacities(means: Means, coil: CoilMeans, sensible_u95_w: float | None) -> dict[str, float | None]:
+    """Total apart from its parts, as the result has them; W and kg/s. None where the total is not told."""
+    told = coil.told
+    total_w, water_kg_s = means.output_w, means.dry_air_kg_s * (means.humidity_ratio - coil.supply_w)
+    return {
+        "sensible_w": coil.sensible_w,
+        "sensible_u95_w": sensible_u95_w,
+        "latent_w": total_w - coil.sensible_w if told else None,
+        "sensible_heat_ratio": coil.sensible_w / total_w if told and total_w else None,
+        "condensate_kg_s": water_kg_s if told else None,
+    }
+
+
+NO_CAPACITIES: dict[str, float | None] = dict.fromkeys(
+    ("sensible_w", "sensible_u95_w", "latent_w", "sensible_heat_ratio", "condensate_kg_s")
+)
