@@ -92,7 +92,14 @@ def steady_casing_w(job: JobParams) -> float | None:
 
 
 def drift_bound_w(stretch: Stretch, t_factor: float) -> float | None:
-    """One-sided bound B of what a slow tail may still add or take, W; None if not to be had."""
+    """One-sided bound B of what a slow tail may still add or take beyond the stretch's mean, W.
+
+    None if not to be had. Of the mean, for that is what is published: an approach of time constant tau
+    has |slope| tau = what is left, and the slope of a line through a stretch is that near its middle. At
+    the stretch's start more was left: of a tail of 900 s half as much again after 12 minutes. Over
+    stretches of several tau the line's slope says less than the mean lacks, which by then is little
+    (a tail of 900 s over 30 minutes: 6 % too little).
+    """
     line = stretch.line
     if line is None:
         return None

@@ -18,7 +18,11 @@ class Answered(NamedTuple):
 
 
 def answered(rows: Sequence[Row]) -> list[Answered]:
-    """All three; one that the study did not vary says how to ask it."""
+    """All three; one that the study did not vary says how to ask it.
+
+    Of scenarios that the budget speaks of: with a fault that no reading shows no probe is enough.
+    """
+    rows = [row for row in rows if row["errors_stated"]]
     return [
         Answered("Which probe is needed for ± 5 %?", tuple(_probe(rows))),
         Answered("How long must one wait?", tuple(_wait(rows))),
@@ -48,8 +52,8 @@ def _probe(rows: Sequence[Row]) -> Iterable[str]:
         best = qualities[-1]
         line = next(row for row in own if row["probe_u95_k"] == best)["budget"][0]
         yield (
-            f"{name}: none of those tried; with ± {best:g} K it is {_median_u95(own, best):.1f} %, the "
-            f"largest part of it '{line['source']}' ({line['share']:.0%} of the variance)."
+            f"{name}: none of those tried is enough; with ± {best:g} K it is {_median_u95(own, best):.1f} %, "
+            f"the largest part of it '{line['source']}' ({line['share']:.0%} of the variance)."
         )
 
 
@@ -72,8 +76,8 @@ def _wait(rows: Sequence[Row]) -> Iterable[str]:
             continue
         text = (
             f"{cell_name(row, _SLOWING)}: steady {_minutes(row['decision_s_median'])} min after ignition "
-            f"(median; 95 % within {_minutes(row['decision_s_95'])} min); the least possible is "
-            f"{_minutes(row['least_s'])} min"
+            f"(median; 95 % within {_minutes(row['decision_s_95'])} min); the true output is as near as "
+            f"asked from {_minutes(row['least_s'])} min on"
         )
         if row["settled_s_median"] is not None:
             text += f"; a result that is settled takes {_minutes(row['settled_s_median'])} min"
