@@ -58,7 +58,7 @@ def wait_figure(rows: Sequence[Row]) -> Drawing | None:
                 axes.plot(row["settled_s_median"] / 60.0, place, "s", color=INK, ms=4, mfc="none")
         axes.set_xlim(left=0.0)
         axes.set_xlabel(
-            "minutes from ignition (hatched: not as near as asked; dot: steady, line to 95 %; square: settled)"
+            "minutes from ignition (hatched: not as near as asked; dot: steady, to 95 %; square: settled)"
         )
         return _drawn(figure, axes, shown, "wait", "How long it takes")
 
