@@ -159,7 +159,7 @@ def _store_checks(path: Path) -> Iterator[Check]:
 def _broker_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
     """Login and, where no logger of this job is at work, whether its topics may be written; what waits for
     brokers that the config does not name."""
-    from logger.publish.left import left_for_others  # noqa: PLC0415 - costs start-up time
+    from logger.publish.left import left_for_others, left_here  # noqa: PLC0415 - costs start-up time
 
     for text in left_for_others(job_store(config), None if config.mqtt is None else config.mqtt.name):
         what, _, step = text.rpartition("; ")
@@ -180,6 +180,14 @@ def _broker_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
         what, _, step = said(error).rpartition("; ")
         step = f"{step}; without the broker a run goes on, and what it measures waits in the store"
         yield Check(code="broker", ok=False, text=what, next_step=step)
+    if not free:
+        return  # the logger that is at work sends it, and says how that goes
+    waiting, refused = left_here(job_store(config), broker.key)
+    if waiting:
+        yield Check(code="broker", ok=True, text=waiting)
+    if refused:
+        what, _, step = refused.rpartition("; ")
+        yield Check(code="broker", ok=False, text=what, next_step=step)
 
 
 def _idle_store(path: Path) -> tuple[str, bool]:
@@ -196,7 +204,8 @@ def _idle_store(path: Path) -> tuple[str, bool]:
 
 
 def _existing_store(path: Path) -> Check:
-    """A store that is there can be read and is not held by another logger."""
+    """A store that is there can be read. A logger that is at work in it is no fault: nothing is to be ended
+    for a check."""
     try:
         if not path.exists():
             return Check(code="store", ok=True, text=f"{path} will be made by the first run")
@@ -204,8 +213,11 @@ def _existing_store(path: Path) -> Check:
             runs = reader.run_count()
         refuse_held(path)
     except StoreHeldError as error:
-        step = "end what holds it, or set [store] path in the config"
-        return Check(code="store", ok=False, text=said(error), next_step=step)
+        what, _, _ = said(error).partition("; ")
+        step = (
+            "`riselog watch` shows what a run does; the next one can begin when it has ended"
+        )
+        return Check(code="store", ok=True, text=what, next_step=step)
     except (StoreError, OSError) as error:
         if isinstance(error, OSError):
             error = store_error(error, path, "looking at the store")

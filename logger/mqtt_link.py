@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import ssl
+import stat
 from collections.abc import Coroutine
 from contextlib import suppress
 from pathlib import Path
@@ -188,7 +189,10 @@ def first_line(path: Path) -> str:
     ValueError
         It holds none; the text completes a sentence that begins with the file.
     """
-    if path.stat().st_size > _SECRET_LIMIT:
+    found = path.stat()
+    if not stat.S_ISREG(found.st_mode):  # a device never ends, a pipe may never begin
+        raise ValueError("is no regular file")
+    if found.st_size > _SECRET_LIMIT:
         raise ValueError("is too large for a password")
     try:
         lines = path.read_text(encoding="utf-8-sig").splitlines()

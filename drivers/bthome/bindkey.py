@@ -42,6 +42,8 @@ def seal_of(options: BthomeOptions) -> Seal | None:
 
 def _first_line(path: Path, where: str) -> str:
     try:
+        if path.exists() and not path.is_file():  # a pipe may never begin
+            raise NotUsableError(Trouble(f"{where} is no regular file", _STEP))
         with path.open("rb") as file:
             lines = file.read(_SIZE_LIMIT).splitlines()
     except (OSError, ValueError) as error:  # ValueError: a null character in the name

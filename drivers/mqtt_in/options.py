@@ -35,6 +35,12 @@ def _topic(text: object) -> object:
     return text
 
 
+def _version(text: object) -> object:
+    if text not in ("5", "3.1.1"):
+        raise ValueError('must be "5" or "3.1.1"')
+    return text
+
+
 PointerText = Annotated[str, BeforeValidator(_pointer)]
 TopicText = Annotated[str, BeforeValidator(_topic)]
 FileText = Annotated[str, BeforeValidator(in_folder)]
@@ -81,7 +87,7 @@ class MqttInOptions(ValueOptions):
     password_file: FileText | None = None
     password_env: str | None = Field(default=None, min_length=1)
     allow_plain: bool = False
-    version: Literal["5", "3.1.1"] = "5"
+    version: Annotated[Literal["5", "3.1.1"], BeforeValidator(_version)] = "5"
 
     values: tuple[ValueOptions, ...] = ()
     """Several values of one probe, in place of ``value``, ``quantity`` and ``unit``."""

@@ -6,6 +6,7 @@ a unit or a digit, not unusual plant.
 
 from __future__ import annotations
 
+import ipaddress
 import math
 import re
 from collections.abc import Callable, Iterable
@@ -133,9 +134,18 @@ def _name(value: object) -> str:
 
 
 def _host(value: object) -> str:
-    if isinstance(value, str) and _HOST.fullmatch(value):
+    if isinstance(value, str) and _HOST.fullmatch(value) and (":" not in value or _is_ipv6(value)):
         return value
-    raise ValueError('must be a host name or address alone, such as "broker.example"')
+    raise ValueError(
+        'must be a host name or address alone, such as "broker.example"; a port has a key of its own, port'
+    )
+
+
+def _is_ipv6(text: str) -> bool:
+    try:
+        return bool(ipaddress.IPv6Address(text))
+    except ValueError:
+        return False
 
 
 def _text(value: object) -> str:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from logger.core.errors import StoreError, UnknownRunError
 from logger.store.waiting import WaitingReader
+from logger.text import one_line
 
 
 def left_for_others(store: Path, key: str | None) -> list[str]:
@@ -28,6 +29,24 @@ def left_for_others(store: Path, key: str | None) -> list[str]:
         f'name = "{name}" to send them there'
         for name, count in others
     ]
+
+
+def left_here(store: Path, key: str) -> tuple[str, str]:
+    """What waits for the broker of the config: a sentence on what is to be sent, and one with the next step
+    on what the broker refused; each empty where there is nothing."""
+    try:
+        with WaitingReader(store) as reader:
+            waiting, reasons = reader.waiting_count(key), reader.parked_reasons(key)
+    except StoreError:
+        return "", ""
+    refused = sum(count for _, count in reasons)
+    return (
+        f"{waiting:,} records of earlier runs wait; they are sent by the next run" if waiting else "",
+        f"{refused:,} records are kept that the broker refused when they were last sent "
+        f"({one_line(reasons[0][0])}); mend that at the broker, and the next run sends them"
+        if refused
+        else "",
+    )
 
 
 def is_run_of(store: Path, run: str) -> bool:

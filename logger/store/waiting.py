@@ -132,15 +132,29 @@ class WaitingReader(StoreReader):
 
     def other_brokers(self, broker: str) -> tuple[tuple[str, int], ...]:
         """Brokers but this one for which records wait, with how many; no more than ``COUNTED`` of a run."""
-        found = []
-        for (name,) in self._all("SELECT name FROM broker WHERE name <> ? ORDER BY broker_key", (broker,)):
-            waiting = sum(self.outbox_counts(name))
-            for run in self.published_runs(name):
-                count = self.count_from(run.run_key, run.next_seq, COUNTED)
-                waiting += max(0, count - len(run.above))
-            if waiting:
-                found.append((str(name), waiting))
-        return tuple(found)
+        names = self._all("SELECT name FROM broker WHERE name <> ? ORDER BY broker_key", (broker,))
+        counts = [(str(name), self.waiting_count(name) + self.outbox_counts(name)[1]) for (name,) in names]
+        return tuple((name, count) for name, count in counts if count)
+
+    def waiting_count(self, broker: str) -> int:
+        """How many records wait for that broker and were not refused; no more than ``COUNTED`` of a run."""
+        waiting, _ = self.outbox_counts(broker)
+        for run in self.published_runs(broker):
+            count = self.count_from(run.run_key, run.next_seq, COUNTED)
+            waiting += max(0, count - len(run.above))
+        return waiting
+
+    def parked_reasons(self, broker: str) -> tuple[tuple[str, int], ...]:
+        """Why records were refused, each with how many, the most frequent first."""
+        return tuple(
+            (str(reason), int(count))
+            for reason, count in self._all(
+                "SELECT parked_reason, count(*) FROM outbox"
+                f" WHERE broker_key = {_ONE_BROKER} AND parked_reason IS NOT NULL"
+                " GROUP BY parked_reason ORDER BY count(*) DESC, parked_reason",
+                (broker,),
+            )
+        )
 
     def _published(self, broker: str, row: tuple[int, str, int, int, int, int]) -> PublishedRun:
         above = self._all(

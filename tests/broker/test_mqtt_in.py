@@ -175,6 +175,7 @@ async def test_a_wrong_password_is_said_and_the_right_one_found_later(mosquitto:
     ("keys", "words"),
     [
         ({"username": "u", "password_file": "/nowhere/pw"}, "/nowhere/pw cannot be read (No such file"),
+        ({"username": "u", "password_file": "/dev/zero"}, "/dev/zero is no regular file"),
         ({"username": "u", "password_env": "RISELOG_NOT_SET"}, "RISELOG_NOT_SET of password_env is not set"),
         ({"tls": True, "ca_file": "/nowhere/ca.pem"}, "/nowhere/ca.pem cannot be used (No such file"),
         ({"tls": True}, "check"),

@@ -92,7 +92,7 @@ def test_tables_that_can_be_used(table: str) -> None:
             '"10" is not a duration',
         ),
         (BROKER + 'topic = "a"\nunit = "°C"\nmax_time_skew = "0 s"', "probes.sup.max_time_skew", '"0 s"'),
-        (BROKER + 'topic = "a"\nunit = "°C"\nversion = "4"', "probes.sup.version", "'5' or '3.1.1'"),
+        (BROKER + 'topic = "a"\nunit = "°C"\nversion = "4"', "probes.sup.version", 'must be "5" or "3.1.1"'),
         (
             BROKER + 'topic = "a"\nunit = "°C"\nvalues = [{ unit = "°C" }]',
             "probes.sup",

@@ -346,6 +346,7 @@ FAULTS = [
     ("[job]", "[mqtt]\nport = 1\n[job]", 1, "mqtt.host", ['host = "broker.example"']),
     ("[job]", "[mqtt]\nhost = 'a'\nport = 70000\n[job]", 3, "mqtt.port", ["at most 65535"]),
     ("[job]", "[mqtt]\nhost = 'mqtt://a:b@c'\n[job]", 2, "mqtt.host", ["host name or address alone"]),
+    ("[job]", "[mqtt]\nhost = '10.0.0.2:1883'\n[job]", 2, "mqtt.host", ["a port has a key of its own"]),
     ("[job]", "[mqtt]\nhost = 'a'\nprefix = 'a/#'\n[job]", 3, "mqtt.prefix", ["is not a name"]),
     ("[job]", "[mqtt]\nhost = 'a'\ntls = 'yes'\n[job]", 3, "mqtt.tls", ["true or false"]),
     ("[job]", "[mqtt]\nhost = 'a'\nversion = '4'\n[job]", 3, "mqtt.version", ["accepted: 5, 3.1.1"]),
