@@ -12,6 +12,7 @@ from logger.core.evidence import Evidence
 from logger.core.fan_phase import FanGauge
 from logger.core.firing import Firing, SteadyStretch, assess_stretch, stretch_drift_w
 from logger.core.gas_meter import GasMeter, site_pressure
+from logger.core.kind_words import SEEN
 from logger.core.ledger import COLUMN, Ledger, Sums, means, total
 from logger.core.moment import MomentReader
 from logger.core.params import FanHeatMode, JobParams, Role
@@ -86,7 +87,7 @@ class FiringBook:
         self._doubts.fire()
         self._untold_said = False
         self._tau_s = None
-        self.say(tick, "firing", f"Firing seen in the air, begun at {clock_text(start_s)}.")
+        self.say(tick, "firing", SEEN[self._job.unit.kind].format(at=clock_text(start_s)))
         if not self._reader.humidity_seen and not self._humidity_said:
             self._humidity_said = True
             text = f"No humidity of the entering air: {self._job.humidity:.0%} is assumed, and in the budget."
@@ -211,7 +212,7 @@ class FiringBook:
             tick,
             "defrost",
             f"Defrost from {clock_text(start_s)} to {clock_text(end_s)}: the heat broke down with the fan on "
-            "and came back. It is no part of a steady stretch; the firing goes on.",
+            "and came back. It is no part of a steady stretch; the heating goes on.",
         )
 
     def windows_emptied(self) -> None:

@@ -39,6 +39,7 @@ class CoilReader:
         self._held_ns = NEVER_NS
         self._ledger = Ledger(keep, 3)
         self.told = False  # whether both humidities are known now
+        self.sensible_w: float | None = None  # of the last tick
         self.clear(1)
 
     def clear(self, next_tick: int) -> None:
@@ -50,6 +51,7 @@ class CoilReader:
     ) -> tuple[Any, ...]:
         """The moment with the coil's air heat: negative, and sensible alone without both humidities."""
         entering_c, _, supply_c, _, w, pressure_pa, _, _, dry_kg_s, _, inlet_c = moment
+        self.sensible_w = None
         if dry_kg_s is None:
             self._ledger.post(None)
             return moment
@@ -63,6 +65,7 @@ class CoilReader:
         h2_j_kg = enthalpy_j_kg(supply_c, supply_w)
         sensible_w = dry_kg_s * (enthalpy_j_kg(entering_c, supply_w) - h2_j_kg)
         total_w = dry_kg_s * (enthalpy_j_kg(entering_c, w) - h2_j_kg) if self.told else sensible_w
+        self.sensible_w = sensible_w
         self._ledger.post((sensible_w, supply_w, float(self.told)))
         return (*moment[:8], dry_kg_s, -total_w, inlet_c)
 

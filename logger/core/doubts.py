@@ -5,6 +5,7 @@ from __future__ import annotations
 from math import log
 
 from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch
+from logger.core.kind_words import SPELL
 from logger.core.params import AirflowSource, JobParams
 from logger.core.plausible import doubts
 from logger.core.student import Z95
@@ -73,8 +74,9 @@ class FiringDoubts:
             return
         self._short_told = True
         text = (
-            f"The firing ended after {duration_text(burning_s)}, before it could be steady: with a time "
-            f"constant of {slow_s:.0f} s it takes about {duration_text(needed_s)}. If the unit ended it by "
-            "itself, find out why first (thermostat, limit); else hold it for so long."
+            f"The {SPELL[self._job.unit.kind]} ended after {duration_text(burning_s)}, before it could be "
+            f"steady: with a time constant of {slow_s:.0f} s it takes about {duration_text(needed_s)}. "
+            "If the unit ended it by itself, find out why first (thermostat, limit); else hold it for so "
+            "long."
         )
         self._say(tick, "firing-too-short", text)

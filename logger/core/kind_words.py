@@ -28,6 +28,21 @@ ABOVE_SHORT: dict[str, str] = {
     "cooling": "compare at the plate's conditions, look at the airflow first",
 }
 
+STEADILY: dict[str, str] = {
+    "gas": "firing steadily",
+    "electric": "heating steadily",
+    "heat-pump": "heating steadily",
+    "cooling": "cooling steadily",
+}
+ENERGY: dict[str, str] = {
+    "gas": "Heat of the firing",
+    "electric": "Heat given",
+    "heat-pump": "Heat given, defrosts taken off",
+    "cooling": "Heat taken out",
+}
+CHANGE: dict[str, str] = {"gas": "rise", "electric": "rise", "heat-pump": "rise", "cooling": "drop"}
+"""What the air's temperature does on its way through; a drop is told without its sign."""
+
 STARTER: dict[str, str] = {"gas": "burner", "electric": "heat", "heat-pump": "heat", "cooling": "cooling"}
 """What comes on when a firing begins."""
 
@@ -46,6 +61,17 @@ NO_FIRING: dict[str, str] = {
     "heat-pump": _NEVER_UP,
     "cooling": "No cooling was seen: the supply air never fell off the fan phase.",
 }
+_HEATING = "Heat seen in the air, on since {at}."
+SEEN: dict[str, str] = {
+    "gas": "Firing seen in the air, begun at {at}.",
+    "electric": _HEATING,
+    "heat-pump": _HEATING,
+    "cooling": "Cooling seen in the air, on since {at}.",
+}
+SPELL: dict[str, str] = {"gas": "firing", "electric": "heating", "heat-pump": "heating", "cooling": "cooling"}
+"""What one time of being on is called."""
+
+GO_ON: dict[str, str] = {"gas": "fire", "electric": "heat", "heat-pump": "heat", "cooling": "cool"}
 BROKEN_DOWN: dict[str, str] = {
     "gas": "The rise breaks down: the burner seems to be off.",
     "electric": "The rise breaks down: the heat seems to be off.",

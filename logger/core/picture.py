@@ -29,7 +29,8 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
     if stretch is not None and stretch.untold:
         stretch = None
     if stretch is not None:
-        output_w, u95_w = stretch.means.output_w, stretch.combined.u95_w
+        told = stretch.total_told
+        output_w, u95_w = (stretch.means.output_w, stretch.combined.u95_w) if told else (None, None)
         if stretch.drift_w is not None and output_w:
             bound = stretch.drift_w / abs(output_w)
     volume_m3_s, flow_kg_s = None, moment.dry_air_kg_s if moment else None
@@ -37,6 +38,9 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         flow_kg_s = None if stretch is None else stretch.means.dry_air_kg_s
     if moment is not None and flow_kg_s is not None and moment.entering_c is not None:
         volume_m3_s = flow_kg_s * float(volume_m3_kg(moment.entering_c, moment.w, moment.pressure_pa))
+    sensible_w = core.sensible_w()
+    if stretch is not None and stretch.line.coil is not None:
+        sensible_w = stretch.line.coil.sensible_w
     plate_w = plate_output_w(job)
     good = _efficiency(stretch)
     return Snapshot(
@@ -48,6 +52,9 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         output_w=output_w,
         output_u95_w=u95_w,
         output_is_final=stretch is not None,
+        sensible_w=sensible_w,
+        latent_w=None if output_w is None or sensible_w is None else output_w - sensible_w,
+        defrosts=len(core.book.open.defrosts) if core.pauses and core.book.open else None,
         plate_output_w=plate_w,
         entering_c=moment.entering_c if moment else None,
         return_c=moment.return_c if moment else None,

@@ -81,6 +81,7 @@ class Pipeline:
         self.reader = MomentReader(job, slots)
         self.detector = SteadyDetector(job.steady, live_flow=job.airflow.source is AirflowSource.PROBE)
         pause_s = DEFROST_MOST_S if job.unit.kind is UnitKind.HEAT_PUMP else 0
+        self.pauses = pause_s > 0  # for a defrost
         self._sign = -1 if job.unit.kind.cools else 1  # of the rise that tells a firing
         self.cycles = CycleWatch(job.cycles, _zero_u95_k(job), pause_s, self._sign)
         keep_s = max(job.steady.window_max_s, job.cycles.min_fan_phase_s) + job.steady.hold_s
@@ -196,6 +197,11 @@ class Pipeline:
     def moment(self) -> Moment | None:
         """State of the air at the last tick."""
         return None if self._now is None else Moment(*self._now)
+
+    def sensible_w(self) -> float | None:
+        """Sensible heat of a cooling unit at the last tick, W, while it is on; None of any other."""
+        on = self.cycles.phase in FIRING
+        return self._coil.sensible_w if self._coil is not None and on else None
 
     def stretch(self) -> SteadyStretch | None:
         """The running steady stretch as it stands; None when not steady."""

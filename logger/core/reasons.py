@@ -11,7 +11,7 @@ from logger.core.firing import (
     verdict_of,
 )
 from logger.core.gas import GasInput
-from logger.core.kind_words import ABOVE, NO_FIRING, NO_TOTAL, STARTER
+from logger.core.kind_words import ABOVE, GO_ON, NO_FIRING, NO_TOTAL, SPELL, STARTER
 from logger.core.kind_words import BELOW as BELOW_WORDS
 from logger.core.params import JobParams, OutdoorAir, Role
 from logger.core.pipeline import Outcome
@@ -185,11 +185,12 @@ def _why_not_steady(outcome: Outcome) -> str:
     if not outcome.firings:
         return NO_FIRING[outcome.job.unit.kind]
     longest_s = max((f.fall_s or f.end_s or f.start_s) - f.start_s for f in outcome.firings)
-    seen = f"{len(outcome.firings)} firing(s), the longest {longest_s} s, none steady"
+    kind = outcome.job.unit.kind
+    seen = f"{len(outcome.firings)} {SPELL[kind]}(s), the longest {longest_s} s, none steady"
     if "limit-cycling" in codes:
         return f"{seen}: a limit seems to trip again and again; do not fire on, see the events."
     if codes & ALARMS:
         return (
             f"{seen}: a limit of the plate was broken; find the cause before any more firing, see the events."
         )
-    return f"{seen}: let it fire longer, and see the events for what kept it from settling."
+    return f"{seen}: let it {GO_ON[kind]} longer, and see the events for what kept it from settling."

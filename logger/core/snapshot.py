@@ -79,6 +79,9 @@ class Snapshot:
     output_w: float | None = None
     output_u95_w: float | None = None
     output_is_final: bool = False  # the firing's result (mean of its steady stretch), not the tick
+    sensible_w: float | None = None  # of a unit that cools
+    latent_w: float | None = None
+    defrosts: int | None = None  # of a heat pump, in the open firing
     plate_output_w: float | None = None  # after derating
     entering_c: float | None = None
     return_c: float | None = None

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from logger.config.quantities import Dimension
-from logger.core.kind_words import ABOVE, STARTER, kind_of
+from logger.core.kind_words import ABOVE, ENERGY, STARTER, STEADILY, kind_of
 from logger.core.texts import SURE, probability_text
 from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, items, known, text_cell, words
-from logger.screen.format import DASH, clock, energy, percent, rise_words
+from logger.screen.format import DASH, clock, condensate_text, energy, percent, rise_words
 
 COVERAGE = "± is the expanded uncertainty: the true output lies within it with a probability of about 95 %."
 NOT_A_GRADE = (
@@ -23,7 +23,7 @@ CONCLUSIONS: dict[object, str] = {  # {within}: the tolerance where it is known
     "wide for that.",
 }
 NO_VERDICT = ", and no verdict against a nameplate is given."
-NO_OUTPUT = "No output can be stated: the unit was not seen firing steadily."
+NO_OUTPUT = "No output can be stated: the unit was not seen {steadily}."
 NO_AIRFLOW = "No output can be stated: the unit fired steadily, but the airflow of its stage is not known."
 
 
@@ -40,7 +40,12 @@ def answer(numbers: Numbers, tolerance: float | None) -> Answer:
     """The sentence, the result's own reason, and how sure it is."""
     reason = words(numbers.raw("reason"))
     if numbers.get("firing.output_w") is None:
-        sentence = NO_AIRFLOW if items(numbers.raw("stage_results")) else NO_OUTPUT
+        if numbers.get("firing.sensible_w") is not None:
+            return Answer(
+                sentence=(*_sensible(numbers), Part(NO_VERDICT)), reason=reason, doubt=(Part(COVERAGE),)
+            )
+        steadily = STEADILY[kind_of(numbers.raw("nameplate.kind"))]
+        sentence = NO_AIRFLOW if items(numbers.raw("stage_results")) else NO_OUTPUT.format(steadily=steadily)
         return Answer(sentence=(Part(sentence),), reason=reason, doubt=(Part(NOT_A_GRADE),))
     verdict = words(numbers.raw("verdict"))
     end = CONCLUSIONS.get(verdict, NO_VERDICT)
@@ -72,6 +77,21 @@ def _delivered(numbers: Numbers) -> Cell:
     return (*cell, Part(", which is "), numbers.share("nameplate.ratio"), Part(f" of its {which}"), plate)
 
 
+def _sensible(numbers: Numbers) -> Cell:
+    """Where a unit that cools has no total."""
+    first, second = (
+        numbers.spread("firing.sensible_w", "firing.sensible_u95_w", Dimension.POWER, units)
+        for units in numbers.systems
+    )
+    return (
+        Part("The unit took out sensible heat of "),
+        *first,
+        Part(" ("),
+        *second,
+        Part("), no total is known"),
+    )
+
+
 def _chances(numbers: Numbers) -> Cell:
     if numbers.get("p_meets") is None:
         return ()
@@ -95,13 +115,21 @@ def _chance(numbers: Numbers, key: str) -> Part:
 
 def key_numbers(numbers: Numbers) -> Table | None:
     """The main numbers in both unit systems, the job's own first; None without a steady stretch."""
-    if numbers.get("firing.output_w") is None:
+    if numbers.get("firing.output_w") is None and numbers.get("firing.sensible_w") is None:
         return None
+    cools = kind_of(numbers.raw("nameplate.kind")) == "cooling"
     rows = [
         _pair(numbers, "Output", "firing.output_w", Dimension.POWER, u_key="firing.output_u95_w"),
+        *_capacities(numbers),
         _pair(numbers, "Nameplate output", "nameplate.output_w", Dimension.POWER),
         *_derated(numbers),
-        _pair(numbers, "Temperature rise", "firing.rise_k", Dimension.DIFFERENCE, note=_window(numbers)),
+        _pair(
+            numbers,
+            "Temperature change" if cools else "Temperature rise",
+            "firing.rise_k",
+            Dimension.DIFFERENCE,
+            note=_window(numbers),
+        ),
         _pair(numbers, "Return air", "firing.return_c", Dimension.TEMPERATURE),
         _pair(numbers, "Supply air", "firing.supply_c", Dimension.TEMPERATURE),
         _pair(
@@ -112,7 +140,11 @@ def key_numbers(numbers: Numbers) -> Table | None:
             note=_airflow_note(numbers),
         ),
         _pair(numbers, "Dry air", "firing.dry_air_kg_s", Dimension.MASS_FLOW),
-        _pair(numbers, "Heat taken up by the air", "firing.air_heat_w", Dimension.POWER),
+        *(
+            []
+            if cools
+            else [_pair(numbers, "Heat taken up by the air", "firing.air_heat_w", Dimension.POWER)]
+        ),
         _pair(numbers, "Of it, from the fan", "firing.fan_heat_w", Dimension.POWER),
         _pair(numbers, "Lost through the casing", "firing.casing_loss_w", Dimension.POWER),
         _energy(numbers),
@@ -130,6 +162,38 @@ def _pair(
         for units in numbers.systems
     )
     return Row(label=label, cells=(*cells, text_cell(note)))
+
+
+def _capacities(numbers: Numbers) -> list[Row]:
+    """Parts of a cooling unit's output, and a heat pump's defrosts."""
+    rows = []
+    if numbers.get("firing.sensible_w") is not None:
+        ratio = numbers.get("firing.sensible_heat_ratio")
+        share = "" if ratio is None else f"sensible heat ratio {ratio:.2f}"
+        rows = [
+            _pair(
+                numbers,
+                *("Sensible heat", "firing.sensible_w", Dimension.POWER),
+                u_key="firing.sensible_u95_w",
+                note=share,
+            ),
+            _pair(numbers, "Latent heat", "firing.latent_w", Dimension.POWER, note="the rest of the output"),
+            _condensate(numbers),
+        ]
+    if numbers.get("firing.defrosts"):
+        text = str(round(numbers.get("firing.defrosts") or 0.0))
+        cells = tuple(
+            (Part(text, "firing.defrosts", numbers.get("firing.defrosts")),) for _ in numbers.systems
+        )
+        rows.append(Row(label="Defrosts", cells=(*cells, text_cell("left out of the steady stretch"))))
+    return rows
+
+
+def _condensate(numbers: Numbers) -> Row:
+    key = "firing.condensate_kg_s"
+    value = numbers.get(key)
+    cells = tuple((Part(condensate_text(value, units), key, value),) for units in numbers.systems)
+    return Row(label="Condensate", cells=(*cells, text_cell("what the air loses of its moisture")))
 
 
 def _window(numbers: Numbers) -> str:
@@ -153,7 +217,8 @@ def _energy(numbers: Numbers) -> Row:
     value = numbers.get(key)
     cells = tuple((Part(energy(value, units), key, value),) for units in numbers.systems)
     return Row(
-        label="Heat of the firing", cells=(*cells, text_cell("from its first sign to the end of cool-down"))
+        label=ENERGY[kind_of(numbers.raw("nameplate.kind"))],
+        cells=(*cells, text_cell("from its first sign to the end of cool-down")),
     )
 
 

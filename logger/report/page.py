@@ -27,6 +27,7 @@ from markupsafe import Markup
 
 from logger.clock import utc_text
 from logger.core.errors import UsageError
+from logger.core.kind_words import kind_of
 from logger.report import answer, sections
 from logger.report.airflow_part import airflow_part
 from logger.report.budget_part import budget_part
@@ -45,10 +46,24 @@ from logger.text import one_line
 TEMPLATE = "report.html"
 BUILT_IN = "riselog"  # `{% extends "riselog/report.html" %}` in a folder of the user's
 
-METHOD = (
+_ENTHALPY = (
     "Output: dry-air mass flow times the enthalpy difference of the moist air between supply and entering "
-    "air (ASHRAE Handbook Fundamentals, chapter 1), less the heat of the fan, plus the casing's loss: what "
-    "the plate of a gas or electric unit speaks of (10 CFR part 431).",
+    "air (ASHRAE Handbook Fundamentals, chapter 1)"
+)
+_FIRED = (
+    f"{_ENTHALPY}, less the heat of the fan, plus the casing's loss: what the plate of a gas or electric "
+)
+_FIRED += "unit speaks of (10 CFR part 431)."
+OUTPUT_METHOD = {
+    "gas": _FIRED,
+    "electric": _FIRED,
+    "heat-pump": f"{_ENTHALPY}; the indoor fan's heat is in it, as in the plate's (recalled). What a defrost "
+    "takes back is in the energy and not in the output.",
+    "cooling": f"{_ENTHALPY}, each side with its own moisture; the indoor fan's heat and the condensate's "
+    "own are in it, as in the plate's (recalled). Sensible: the same at the supply's moisture; latent: the "
+    "rest.",
+}
+METHOD = (
     "Steady: a least-squares slope of rise and output, with its confidence limits, within a limit; mean over "
     "the longest steady stretch.",
     "Uncertainty: JCGM 100:2008 (GUM), 95 % coverage, degrees of freedom by Welch and Satterthwaite.",
@@ -151,7 +166,7 @@ def _evidence_view(evidence: Evidence, numbers: Numbers) -> dict[str, Any]:
         "events": told(numbers, course=False),
         "course": told(numbers, course=True),
         "visit": sections.visit_rows(evidence.settings),
-        "method": METHOD,
+        "method": (OUTPUT_METHOD[kind_of(numbers.raw("nameplate.kind"))], *METHOD),
         "cautions": CAUTIONS,
         "origin": sections.origin_rows(evidence),
         "sha256": evidence.sha256,

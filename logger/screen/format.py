@@ -9,6 +9,7 @@ import math
 import unicodedata
 
 from logger.config.quantities import SHOWN, Dimension, Shown, from_si
+from logger.core.kind_words import CHANGE, kind_of
 
 DASH = "—"
 TEXT_LIMIT = 300  # characters of a text from outside; assumed: longer than any sentence of ours
@@ -74,6 +75,30 @@ def show(value: float | None, dimension: Dimension, units: str, *, like: float |
     """
     text = number(value, dimension, units, like=like)
     return text if text == DASH else f"{text} {scale_of(dimension, units).unit}"
+
+
+def change_text(rise_k: float | None, kind: object, units: str) -> str:
+    """Text of a rise; of the drop that it is where a unit cools, without its sign.
+
+    >>> change_text(-11.0, "cooling", "si"), change_text(27.1, "gas", "si")
+    ('11.0 K', '27.1 K')
+    """
+    drop = CHANGE[kind_of(kind)] == "drop"
+    return show(-rise_k if drop and rise_k is not None else rise_k, Dimension.DIFFERENCE, units)
+
+
+def condensate_text(value_kg_s: float | None, units: str) -> str:
+    """Text of the water that a coil takes from the air, an hour.
+
+    >>> condensate_text(0.002, "us"), condensate_text(0.002, "si"), condensate_text(-1e-5, "si")
+    ('16 lb/h', '7.2 kg/h', '0.0 kg/h')
+    """
+    if value_kg_s is None or not math.isfinite(value_kg_s):
+        return DASH
+    least_kg_s = max(value_kg_s, 0.0)  # noise about a dry coil
+    if units == "us":
+        return show(least_kg_s, Dimension.MASS_FLOW, units)
+    return f"{least_kg_s * SECONDS_PER_HOUR:.1f} kg/h"
 
 
 def energy(value_j: float | None, units: str) -> str:

@@ -7,10 +7,10 @@ import math
 from rich.text import Text
 
 from logger.config.quantities import Dimension, from_si
-from logger.core.kind_words import STARTER, kind_of
+from logger.core.kind_words import CHANGE, STARTER, kind_of
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Phase, Snapshot, TestState
-from logger.screen.format import clean, clock, number, percent, scale_of, seconds, show
+from logger.screen.format import change_text, clean, clock, number, percent, scale_of, seconds, show
 from logger.screen.glyphs import Glyphs, large_digits
 from logger.screen.model import DashboardView, HistoryPoint
 from logger.screen.plain import standing
@@ -25,6 +25,7 @@ MIXED_K = 0.05  # difference from which the entering air is shown apart; half a 
 TEST_NAMES = ("slope", "spread", "hunting")
 WORDY = 44  # cells from which the steadiness table has room for its words
 COMPACT = 34  # cells of the steadiness table without them
+NARROW_LABEL = 8  # cells of a label that fills its column
 COLUMNS_WIDTH = 56  # cells from which steadiness and air stand beside each other
 
 HINTS: dict[Phase, str] = {
@@ -32,7 +33,7 @@ HINTS: dict[Phase, str] = {
     Phase.FAN: "fan alone, waiting for the {starter}",
     Phase.WARM_UP: "{starter} on, the output is still settling",
     Phase.STEADY: "steady; longer makes the result surer",
-    Phase.COOL_DOWN: "{starter} off; wait for the rise to end",
+    Phase.COOL_DOWN: "{starter} off; wait for the {change} to end",
 }
 
 
@@ -65,7 +66,8 @@ def phase_line(snapshot: Snapshot, width: int, glyphs: Glyphs) -> list[Text]:
     """The phase in words, how long it has lasted, and what comes next."""
     word = f" {snapshot.phase.value.upper()} "
     lasted = clock(snapshot.t_ns / NS_PER_S - snapshot.phase_since_s)
-    hint = HINTS[snapshot.phase].format(starter=STARTER[kind_of(snapshot.kind)])
+    kind = kind_of(snapshot.kind)
+    hint = HINTS[snapshot.phase].format(starter=STARTER[kind], change=CHANGE[kind])
     rest = glyphs.cut(f"  {lasted}  {hint}", width - len(word))
     return [Text.assemble((glyphs.cut(word, width), "bold reverse"), (rest, ""))]
 
@@ -73,7 +75,7 @@ def phase_line(snapshot: Snapshot, width: int, glyphs: Glyphs) -> list[Text]:
 def output_label(snapshot: Snapshot) -> str:
     """Which output the number is."""
     if snapshot.output_w is None:
-        return "no output yet"
+        return "no output yet" if snapshot.sensible_w is None else "no total: humidity?"
     return "mean of the steady stretch" if snapshot.output_is_final else "momentary output"
 
 
@@ -210,21 +212,28 @@ def air_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
             name, return_c = "mixed", entering_c
     airflow = show(snapshot.airflow_m3_s, Dimension.VOLUME_FLOW, units)
     room = width - (21 if wide else 9 + len(airflow))  # cells right of the value, as laid out below
+    change = CHANGE[kind_of(snapshot.kind)]
     rows = [
         ("supply", show(snapshot.supply_c, Dimension.TEMPERATURE, units), ""),
         (name, show(return_c, Dimension.TEMPERATURE, units), mixed),
-        ("rise", show(snapshot.rise_k, Dimension.DIFFERENCE, units), rise_word(snapshot)),
+        (change, change_text(snapshot.rise_k, snapshot.kind, units), rise_word(snapshot)),
         ("airflow", airflow, _airflow_word(snapshot, room)),
     ]
     if snapshot.efficiency is not None:  # of the air side; the result says in words what it is not
         rows.append(("air eff", percent(snapshot.efficiency), f"± {percent(snapshot.efficiency_u95)}"))
+    for label, value_w in (("sensible", snapshot.sensible_w), ("latent", snapshot.latent_w)):
+        if value_w is not None:
+            unit = scale_of(Dimension.POWER, units).unit
+            rows.append((label, number(value_w, Dimension.POWER, units), unit))
+    if snapshot.defrosts:
+        rows.append(("defrosts", str(snapshot.defrosts), ""))
     lines = [Text(_air_heading(snapshot, units, width, glyphs), style="dim")]
     for label, value, tail in rows:
         if wide:
             text = f"{label:<9}{glyphs.fit(value, 10, right=True)}  {tail}"
         else:
-            text = f"{label:<8}{value} {tail}"
-        lines.append(Text(glyphs.fit(text, width), style="bold" if label == "rise" else ""))
+            text = f"{label:<8}{'' if len(label) < NARROW_LABEL else ' '}{value} {tail}"
+        lines.append(Text(glyphs.fit(text, width), style="bold" if label == change else ""))
     return lines
 
 

@@ -7,13 +7,15 @@ from typing import Any, TextIO
 
 from logger.clock import utc_date
 from logger.config.quantities import Dimension
-from logger.core.kind_words import ABOVE_SHORT, STARTER, kind_of
+from logger.core.kind_words import ABOVE_SHORT, CHANGE, STARTER, kind_of
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase, Snapshot, TestState
 from logger.screen.format import (
     DASH,
+    change_text,
     clean,
     clock,
+    condensate_text,
     energy,
     number,
     percent,
@@ -80,7 +82,8 @@ def minute_line(snapshot: Snapshot, units: str) -> str:
     mean = " (mean of the steady stretch)" if snapshot.output_is_final and output_w is not None else ""
     parts = [
         f"output {output}{mean}",
-        f"rise {show(snapshot.rise_k, Dimension.DIFFERENCE, units)}",
+        f"sensible {show(snapshot.sensible_w, Dimension.POWER, units)}" if snapshot.sensible_w else "",
+        f"{CHANGE[kind_of(snapshot.kind)]} {change_text(snapshot.rise_k, snapshot.kind, units)}",
         f"supply {show(snapshot.supply_c, Dimension.TEMPERATURE, units)}",
         f"return {show(snapshot.return_c, Dimension.TEMPERATURE, units)}",
         steadiness_text(snapshot),
@@ -168,7 +171,7 @@ def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
     if not firing:
         return []
     plate, power_input = document.get("nameplate") or {}, document.get("input") or {}
-    output_w = firing.get("output_w")
+    kind, output_w = kind_of(plate.get("kind")), firing.get("output_w")
     output, u95 = (
         number(firing.get(key), Dimension.POWER, units, like=output_w) for key in ("output_w", "output_u95_w")
     )
@@ -182,16 +185,36 @@ def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
         _row("output", f"{output} ± {u95} {unit} (95 %)"),
         _row("nameplate", _plate_text(plate, units)),
         _row("chances", chances) if document.get("p_meets") is not None else "",
-        _row("rise", f"{show(firing.get('rise_k'), Dimension.DIFFERENCE, units)}{', ' if fit else ''}{fit}"),
+        *capacity_rows(firing, units),
+        _row(CHANGE[kind], f"{change_text(firing.get('rise_k'), kind, units)}{', ' if fit else ''}{fit}"),
         _row("supply", show(firing.get("supply_c"), Dimension.TEMPERATURE, units)),
         _row("return", show(firing.get("return_c"), Dimension.TEMPERATURE, units)),
         _row("airflow", _airflow_text(firing, units)),
         _row("gas input", _input_text(power_input, plate, units)) if power_input.get("measured_w") else "",
-        _row("efficiency", _efficiency_text(power_input)),
+        _row("efficiency", _efficiency_text(power_input)) if kind in ("gas", "electric") else "",
         _row("", AIR_SIDE) if power_input.get("efficiency") is not None else "",
-        _row("steady", _steady_text(firing, STARTER[kind_of(plate.get("kind"))])),
+        _row("steady", _steady_text(firing, STARTER[kind])),
         _row("shortcut", _shortcut_text(firing, units)),
     ]
+
+
+def capacity_rows(firing: Mapping[str, Any], units: str) -> list[str]:
+    """What a result of a cooling unit or a heat pump has beside the output."""
+    rows = []
+    if firing.get("sensible_w") is not None:
+        value = show(firing["sensible_w"], Dimension.POWER, units)
+        known = number(firing.get("sensible_u95_w"), Dimension.POWER, units, like=firing["sensible_w"])
+        head, unit = value.rsplit(" ", 1)
+        ratio = firing.get("sensible_heat_ratio")
+        share = "" if ratio is None else f", sensible heat ratio {ratio:.2f}"
+        rows.append(_row("sensible", f"{head} ± {known} {unit} (95 %){share}"))
+    if firing.get("latent_w") is not None:
+        water = condensate_text(firing.get("condensate_kg_s"), units)
+        latent = show(firing["latent_w"], Dimension.POWER, units)
+        rows.append(_row("latent", f"{latent}, condensate {water}"))
+    if firing.get("defrosts"):
+        rows.append(_row("defrosts", f"{firing['defrosts']}, left out of the steady stretch"))
+    return rows
 
 
 def _airflow_text(firing: Mapping[str, Any], units: str) -> str:

@@ -1,0 +1,139 @@
+"""What is shown of units that burn nothing: plain lines, dashboard, report, broker."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from logger.core.kind_words import (
+    ABOVE,
+    ABOVE_SHORT,
+    BELOW,
+    BROKEN_DOWN,
+    CHANGE,
+    ENERGY,
+    GO_ON,
+    NO_FIRING,
+    SEEN,
+    SPELL,
+    STARTER,
+    STEADILY,
+)
+from logger.core.params import UnitKind
+from logger.core.result import result_document
+from logger.core.snapshot import Snapshot
+from logger.report.answer import answer, key_numbers
+from logger.report.page import OUTPUT_METHOD
+from logger.report.values import Numbers, plain
+from logger.screen.plain import minute_line, result_lines
+from tests.core.jobs import FACTS, feed, make_reading, play
+from tests.core.test_kinds_cooling import cooling_job, story
+
+FRONT, BACK = (26.7, 51.0), (14.0, 92.0)
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        ABOVE,
+        ABOVE_SHORT,
+        BELOW,
+        BROKEN_DOWN,
+        CHANGE,
+        ENERGY,
+        GO_ON,
+        NO_FIRING,
+        OUTPUT_METHOD,
+        SEEN,
+        SPELL,
+        STARTER,
+        STEADILY,
+    ],
+)
+def test_every_kind_has_its_words(table: dict[str, str]) -> None:
+    assert set(table) == {kind.value for kind in UnitKind}
+
+
+def cooled(**changes: Any) -> dict[str, Any]:
+    return result_document(feed(cooling_job(), story(FRONT, BACK, **changes)).finish(), FACTS)
+
+
+def test_lines_of_a_cooling_result() -> None:
+    document = cooled()
+    firing = document["firing"]
+    lines = result_lines(document, "si")
+    rows = {line.split()[0]: line for line in lines if line.strip()}
+    assert f"{firing['sensible_w'] / 1000.0:.1f} ±" in rows["sensible"]
+    assert f"ratio {firing['sensible_heat_ratio']:.2f}" in rows["sensible"]
+    assert f"condensate {firing['condensate_kg_s'] * 3600.0:.1f} kg/h" in rows["latent"]
+    assert "12.7 K" in rows["drop"]
+    assert "rise" not in rows
+    assert "efficiency" not in rows
+    assert "after the cooling came on" in rows["steady"]
+
+
+def test_lines_without_a_total() -> None:
+    text = "\n".join(result_lines(cooled(silent=("sup",)), "us"))
+    assert "sensible" in text
+    assert "latent  " not in text
+    assert "No verdict: the humidity" in text
+
+
+def test_report_of_a_cooling_result() -> None:
+    numbers = Numbers(cooled(), "si")
+    table = key_numbers(numbers)
+    assert table is not None
+    labels = {row.label: plain(row.cells[0]) for row in table.rows}
+    assert labels["Sensible heat"].startswith(f"{numbers.get('firing.sensible_w') / 1000.0:.1f} ± ")  # type: ignore[operator]
+    assert {"Latent heat", "Condensate", "Temperature change", "Heat taken out"} <= set(labels)
+    assert not {"Heat taken up by the air", "Of it, from the fan", "Lost through the casing"} & set(labels)
+
+
+def test_report_without_a_total() -> None:
+    numbers = Numbers(cooled(silent=("ret", "sup")), "us")
+    said = answer(numbers, 0.05)
+    text = plain(said.sentence)
+    assert text.startswith("The unit took out sensible heat of ")
+    assert "no verdict" in text
+    table = key_numbers(numbers)
+    assert table is not None
+    assert "Output" not in {row.label for row in table.rows}
+
+
+def test_defrosts_are_told() -> None:
+    job, readings = play("heat-pump-defrost")
+    document = result_document(feed(job, readings).finish(), FACTS)
+    assert [line for line in result_lines(document, "us") if line.startswith("  defrosts    2, left out")]
+    table = key_numbers(Numbers(document, "us"))
+    assert table is not None
+    assert "Defrosts" in {row.label for row in table.rows}
+
+
+def snapshot_of(**changes: Any) -> Snapshot:
+    """While it cools, three minutes before it ends."""
+    readings = [r for r in story(FRONT, BACK, **changes) if r.t_ns < 2_200_000_000_000]
+    return feed(cooling_job(), readings).snapshot(readings[-1].t_ns)
+
+
+def test_the_moment_of_a_cooling_unit() -> None:
+    shot = snapshot_of()
+    assert shot.output_w is not None
+    assert shot.sensible_w is not None
+    assert shot.latent_w == pytest.approx(shot.output_w - shot.sensible_w)
+    assert "drop 12.7 K" in minute_line(shot, "si")
+    assert "sensible" in minute_line(shot, "si")
+
+
+def test_the_moment_without_a_total() -> None:
+    shot = snapshot_of(silent=("ret",))
+    assert shot.output_w is shot.output_u95_w is shot.latent_w is None
+    assert shot.sensible_w is not None
+    assert minute_line(shot, "si").startswith("36:39 steady: output —, sensible")
+
+
+def test_a_gas_unit_has_none_of_it() -> None:
+    job, _ = play("standard")
+    core = feed(job, [make_reading(0, 0.0, "ret", 20.0)])
+    shot = core.snapshot(1)
+    assert (shot.sensible_w, shot.latent_w, shot.defrosts) == (None, None, None)
