@@ -23,10 +23,10 @@ from logger.store.records import (
 from logger.store.schema import SEQ_BITS, SEQ_MASK, key_range
 from logger.text import clean_text
 
-Row = tuple[object, ...]
-
 _FLAG_CODE = {flag: code for code, flag in enumerate(FLAG_CODES)}
-_INSERT_READING = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?)"
+_READING = "(?, ?, ?, ?, ?, ?, ?)"
+_WIDTH = _READING.count("?")
+_AT_ONCE = 999 // _WIDTH  # readings; every SQLite takes 999 parameters (sqlite.org/limits.html, 9)
 _INSERT_TRACE = f"INSERT INTO trace VALUES (?{', ?' * len(TRACE_COLUMNS)})"
 _ONE_BROKER = "(SELECT broker_key FROM broker WHERE name = ?)"
 
@@ -127,7 +127,7 @@ class BatchInserter:
             self._conn.execute("INSERT INTO result VALUES (?, ?, ?, ?, ?)", row)
             self._queue_for_brokers(key, "result", [seq])
 
-    def _many(self, statement: str, rows: Iterable[Row]) -> None:
+    def _many(self, statement: str, rows: Iterable[Sequence[object]]) -> None:
         self._conn.executemany(statement, rows)
 
     def _channel_key(self, channel: tuple[str, Quantity]) -> int:
@@ -157,7 +157,7 @@ class BatchInserter:
 
     def _insert_list(self, base: int, readings: Sequence[Reading]) -> None:
         self._many(
-            _INSERT_READING,
+            f"INSERT INTO reading VALUES {_READING}",
             [
                 (
                     base + seq,
@@ -179,13 +179,24 @@ class BatchInserter:
         columns = (
             (block.seq + base).tolist(),
             block.t_ns.tolist(),
-            map(keys.__getitem__, block.channel.tolist()),
+            [keys[channel] for channel in block.channel.tolist()],
             block.value.tolist(),
             block.flag.tolist(),
             block.utc_us.tolist(),
             block.arrival_ns.tolist(),
         )
-        self._many(_INSERT_READING, zip(*columns, strict=True))
+        fields: list[object] = [None] * (_WIDTH * len(block))
+        for place, column in enumerate(columns):
+            fields[place::_WIDTH] = column
+        start = 0
+        for rows in (_AT_ONCE, 1):  # to run a statement takes about as long as to store a row
+            size = rows * _WIDTH
+            end = len(fields) - (len(fields) - start) % size
+            self._many(
+                f"INSERT INTO reading VALUES {', '.join([_READING] * rows)}",
+                (fields[at : at + size] for at in range(start, end, size)),
+            )
+            start = end
 
     def _insert_trace(self, key: int, batch: Batch) -> None:
         if not batch.trace:

@@ -177,6 +177,14 @@ def test_a_list_and_a_block_store_the_same_bits(
             assert reader.counts(run)[0] == len(readings)
 
 
+@pytest.mark.parametrize("count", [141, 142, 143, 284, 500])
+def test_a_long_block_is_stored_to_its_last_row(count: int, writer: StoreWriter, reader: StoreReader) -> None:
+    """A statement takes 142 readings (999 parameters, sqlite.org/limits.html, by 7 columns)."""
+    readings = [reading(n, 20.0 + n / 64) for n in range(count)]
+    writer.write(Batch(run="run-a", readings=block_of(readings)))
+    assert readings_in(reader, "run-a", 1000) == readings
+
+
 def test_view_names_everything_for_a_human(writer: StoreWriter) -> None:
     writer.write(FULL)
     writer.begin_run(header("run-b"))
