@@ -107,7 +107,10 @@ class StreamWatch:
         self._silent.add(name)
         self._silences[name] = silences + 1
         if silences < SILENCES_TOLD:
-            text = f"Probe {name} is silent: look at its battery, its distance and what shields it."
+            text = (
+                f"Probe {name} is silent: look at its battery, its distance, what shields it, and at the "
+                "gateway or broker by which it comes."
+            )
             if name in self._of_several:
                 text += (
                     " The others alone would give another mean, so there is no output until it speaks again."
