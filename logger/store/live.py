@@ -14,6 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from logger.core.errors import StoreError
+from logger.core.readings import NS_PER_S
 from logger.store.faults import StoreBusyError, StoreFullError
 from logger.store.gap import Gap, widened
 from logger.store.merge import last_seq, listed, merged
@@ -24,6 +25,8 @@ Tell = Callable[[str, str], None]
 """Takes a code and a sentence; called in the writing thread or in the one that calls ``put``."""
 
 HIGH_WATER = 20_000  # readings; assumed: over an hour of five probes at 1 Hz
+DELIVERY_S = 60.0  # between two commits of nothing but delivery, on a full disk; assumed: what a crash
+# loses of it is sent again
 _LAST_TRIES = 3  # at the end, when another program holds the file; 5 s each
 
 
@@ -230,16 +233,18 @@ class LiveWriter:
         """Store what matters beside the readings, and count these as lost: only now, for a file that
         another program holds lets all of the batch wait.
 
-        The gap alone is worth no commit before the end: each would eat from the last space.
+        Each commit eats from the last space: the gap alone is worth none before the end, what a broker has
+        got waits for another one, or a while.
         """
         readings = listed(batch)
         gap = widened(self._gap, readings)
-        kept = (batch.header, batch.events, batch.results, batch.clock_segments, batch.cursors, batch.marks)
-        if not (any(kept) or batch.drops or batch.end or self._closing):
+        bare = replace(batch, readings=(), trace=(), snapshot=None)
+        if not (self._closing or self._is_urgent(batch)):
             self._count_lost(gap, len(readings))
+            if batch.cursors or batch.marks:
+                self._put_back(bare)
             self._done(commit=False)
             return
-        bare = replace(batch, readings=(), trace=(), snapshot=None)  # what may go makes room
         try:
             self._writer.write(replace(bare, gaps=(*batch.gaps, *_rows(gap))))
         except StoreFullError:
@@ -248,6 +253,14 @@ class LiveWriter:
         else:
             self._count_lost(gap, len(readings))
             self._done()
+
+    def _is_urgent(self, batch: Batch) -> bool:
+        """Whether it is worth a commit on a full disk; what may go makes room."""
+        if any((batch.header, batch.events, batch.results, batch.clock_segments, batch.drops, batch.end)):
+            return True
+        last_ns = self._health.last_commit_ns
+        overdue = last_ns is None or self._now_ns() - last_ns >= DELIVERY_S * NS_PER_S
+        return overdue and bool(batch.cursors or batch.marks)
 
     def _count_lost(self, gap: Gap | None, count: int) -> None:
         with self._lock:

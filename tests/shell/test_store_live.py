@@ -15,6 +15,7 @@ from logger.core.readings import Flag, Quantity, Reading
 from logger.core.snapshot import Event, Phase, Snapshot
 from logger.store import (
     Batch,
+    CursorMove,
     Drop,
     RunEnd,
     RunHeader,
@@ -54,6 +55,7 @@ class Disk:
         self.writer.write(Batch(run=RUN, events=[event(0)]))
         self.told: list[str] = []
         self.texts: list[str] = []
+        self.now_ns = 7
         self.live = self.new_live()
 
     def _connect(self, path: Path) -> sqlite3.Connection:
@@ -65,7 +67,7 @@ class Disk:
             self.told.append(code)
             self.texts.append(text)
 
-        return LiveWriter(self.writer, RUN, tell=tell, now_ns=lambda: 7, **more)
+        return LiveWriter(self.writer, RUN, tell=tell, now_ns=lambda: self.now_ns, **more)
 
     def hold(self) -> sqlite3.Connection:
         """Another program takes SQLite's write lock, until it is closed."""
@@ -169,6 +171,41 @@ def test_what_may_go_goes_on_a_full_disk(disk: Disk, reader: StoreReader) -> Non
     disk.step(drops=[Drop(run="old", what="readings", why='keep_size = "1 MB"', now_utc_us=9)])
     assert reader.counts("old")[0] == 0
     assert [stored.event.code for stored in reader.events("old")] == ["readings-dropped"]
+
+
+def test_what_a_broker_has_got_is_not_worth_a_commit_a_second_on_a_full_disk(
+    disk: Disk, reader: StoreReader, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It waits for an event, or a while: each commit would eat from the last space."""
+
+    def stored() -> tuple[int, list[int]]:
+        rows = disk.conn.execute("SELECT next_seq FROM delivery_cursor").fetchall()
+        return disk.live.health().commits, [seq for (seq,) in rows]
+
+    def got(next_seq: int) -> dict[str, object]:
+        return {"cursors": [CursorMove(broker="b", run=RUN, next_seq=next_seq)]}
+
+    disk.leave(pages=1)
+    disk.step(readings=readings(1, 2000), events=[event(2001)])
+    monkeypatch.setattr(disk.writer.reserve, "restore", lambda: False)
+    disk.leave(pages=1000)
+    commits = disk.live.health().commits
+    for seq in range(10, 60):
+        disk.step(**got(seq))
+        disk.now_ns += 10**9
+    assert stored() == (commits, [])
+    disk.step(events=[event(2002)])
+    assert stored() == (commits + 1, [59])
+    disk.step(**got(60), readings=readings(2003, 4))
+    assert stored() == (commits + 1, [59])
+    assert disk.live.committed(2006).result(0) == 2004  # their readings are counted at once
+    disk.now_ns += 60 * 10**9
+    disk.live.step()
+    assert stored() == (commits + 2, [60])
+    disk.step(**got(61))
+    disk.live.finish()
+    assert stored() == (commits + 3, [61])
+    assert reader.storage_gaps(RUN) == (StorageGap(first_seq=1, last_seq=2006, count=2004),)
 
 
 def test_two_full_disks_are_two_gaps(disk: Disk, reader: StoreReader) -> None:
