@@ -91,7 +91,10 @@ class Publisher:
         rounds = self._rounds
         if rounds.stopped:
             return "stopped by a fault"
-        state = "" if rounds.connected else "away" if rounds.trouble else "connecting"
+        ended = self._over and not self._thread.is_alive()
+        state = "" if rounds.connected or ended else "connecting"
+        if rounds.trouble and not rounds.connected:
+            state = "away"
         return ", ".join(part for part in (state, *_counts(rounds.backlog)) if part)
 
     def left_behind(self) -> str:

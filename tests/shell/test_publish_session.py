@@ -195,8 +195,11 @@ async def test_refused_events_and_results_stay(broker: FakeBroker, make: Callabl
     bench.result()
     bench.readings(3)
     await broker.until(lambda: len(ids(broker.messages, "reading")) == 3)
+    publisher = bench.publisher
+    assert publisher is not None
     await bench.finish()
     assert bench.left() == (0, 2, 0)
+    assert "has not got everything (2 refused, " in publisher.left_behind()
 
 
 async def test_what_was_not_answered_is_sent_again_with_the_same_id(
