@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import log
 
 from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch
-from logger.core.kind_words import SPELL
+from logger.core.kind_words import CHANGE, SPELL
 from logger.core.params import AirflowSource, JobParams
 from logger.core.plausible import doubts
 from logger.core.student import Z95
@@ -54,8 +54,9 @@ class FiringDoubts:
             return
         self._told.add(code)
         text = (
-            f"The rise went from {difference_text(self._levels[-1])} to {difference_text(rise_k)} within the "
-            "firing: the airflow may have changed (belt, damper, filter, fan speed), or the unit has more "
+            f"The {CHANGE[self._job.unit.kind]} went from "
+            f"{difference_text(self._levels[-1])} to {difference_text(rise_k)} "
+            "within the firing: the airflow may have changed (belt, damper, filter, fan speed), or the unit has more "
             "stages than unit.stages says. Take one traverse point again; if it is off, the result is too."
         )
         self._say(tick, code, text)

@@ -167,7 +167,7 @@ def expected(job: JobParams) -> tuple[float, float] | None:
     heat_w = plate_w - casing_w
     if job.unit.kind.cools:
         return _expected_cooling(job, plate_w)
-    rise_k = 25.0  # K: typical of gas heating; the lines hardly hang on it (assumed)
+    rise_k = 25.0 if job.unit.kind.fan_apart else 12.0  # K: typical of fire, and of a heat pump (assumed)
     if job.unit.rise_window_k is not None:
         rise_k = sum(job.unit.rise_window_k) / 2.0
     flow_kg_s = heat_w / (1_018.0 * rise_k)  # J/kg K of moist air at 20 degC, 50 %

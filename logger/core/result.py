@@ -148,7 +148,7 @@ def _input(job: JobParams, stretch: SteadyStretch | None) -> dict[str, Any]:
     """Input by the meter, and the output over it; the share of the plate's input is no efficiency."""
     input_w = job.unit.plate_input_w
     of_plate = None
-    if input_w and stretch is not None and not job.unit.kind.cools:
+    if input_w and stretch is not None and job.unit.kind.fan_apart:
         of_plate = stretch.means.output_w / (input_w * job.unit.derate_factor)
     gas = _timed(job) if stretch is None else stretch.gas
     burned = gas if isinstance(gas, GasInput) else None

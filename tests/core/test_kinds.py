@@ -155,3 +155,11 @@ def test_a_log_that_ends_in_a_pause_ends_its_firing_with_the_heat() -> None:
 def test_a_gas_unit_knows_no_defrost() -> None:
     document = result_document(feed(make_job(), Story().readings()).finish(), FACTS)
     assert document["firing"]["defrosts"] is None
+
+
+def test_output_over_electrical_input_is_no_efficiency_of_a_heat_pump() -> None:
+    readings = pump_story(None)[1]
+    unit = UnitParams(kind=UnitKind.HEAT_PUMP, plate_output_w=13_600.0, plate_input_w=4_000.0)
+    job = make_job(unit=unit, steady=SteadyParams(spread=0.03))
+    power = result_document(feed(job, readings).finish(), FACTS)["input"]
+    assert power["efficiency_of_nameplate_input"] is None

@@ -254,8 +254,9 @@ def test_matched_humidities_leave_what_they_have_in_common() -> None:
     assert lines["entering humidity"] == pytest.approx(0.005 * MASS_KG_S * 100.0 * slopes[0], rel=0.02)
 
 
-def test_what_a_cooling_set_up_can_decide_is_near_what_it_gets() -> None:
-    job, readings = play("cooling-wet")
+@pytest.mark.parametrize("name", ["cooling-wet", "cooling-dry", "heat-pump"])
+def test_what_a_set_up_can_decide_is_near_what_it_gets(name: str) -> None:
+    job, readings = play(name)
     foretold = expected(job)
     assert foretold is not None
     firing = result_document(feed(job, readings).finish(), FACTS)["firing"]
