@@ -1,5 +1,5 @@
 """A connection to an MQTT broker, for the publisher and for drivers: aiomqtt (today's name of asyncio-mqtt)
-with its rough places smoothed. What is to be said of trouble is left to them.
+with its rough places smoothed. What is to be said of a lost connection is left to them.
 
 ``_client``, ``_connected`` and ``_disconnected`` of aiomqtt are used, so it is held at one minor version in
 ``pyproject.toml``.
@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import ssl
 import stat
 from collections.abc import Coroutine
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -167,28 +169,73 @@ def reason_code_of(error: BaseException | None) -> int | None:
     return code.value if isinstance(code, ReasonCode) and code.is_failure else None
 
 
-def tls_context(ca_file: str | None) -> ssl.SSLContext:
-    """What TLS is to check: the chain, and always the name in the certificate. Raises OSError, ValueError."""
-    context = ssl.create_default_context(cafile=ca_file)
-    context.sslsocket_class = _ClosingSocket
-    return context
+class AccessError(Exception):
+    """What a broker asks for cannot be shown; the text names key and file or variable, never a secret."""
+
+    def __init__(self, text: str, next_step: str) -> None:
+        super().__init__(f"{text}; {next_step}")
+        self.text = text
+        self.next_step = next_step
 
 
-def show_certificate(context: ssl.SSLContext, cert_file: str, key_file: str | None) -> None:
-    """Let the broker see a certificate of ours. Raises OSError, ValueError."""
-    context.load_cert_chain(cert_file, key_file, password=_no_passphrase)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Access:
+    """What a table says of TLS and password; ``at`` stands before its keys in a sentence."""
+
+    at: str = ""
+    tls: bool
+    ca_file: str | None
+    cert_file: str | None
+    key_file: str | None
+    password_file: str | None
+    password_env: str | None
+
+    def password(self) -> str | None:
+        """The password, read anew at each call; ``None`` where none is named. Raises ``AccessError``."""
+        if self.password_env is not None:
+            if found := os.environ.get(self.password_env):
+                return found
+            raise AccessError(
+                f"the environment variable {self.password_env} of {self.at}password_env is not set",
+                "set it where riselog is started",
+            )
+        if self.password_file is None:
+            return None
+        try:
+            return _first_line(Path(self.password_file))
+        except OSError as error:
+            what = f"cannot be read ({error.strerror})"
+        except ValueError as error:
+            what = str(error)
+        text = f"{self.at}password_file: {self.password_file} {what}"
+        raise AccessError(text, "write the password into its first line")
+
+    def tls_context(self) -> ssl.SSLContext | None:
+        """What TLS is to check: the chain, and always the name in the certificate; ``None`` without TLS.
+        Raises ``AccessError``.
+        """
+        if not self.tls:
+            return None
+        what = f"ca_file: {self.ca_file}"
+        try:
+            context = ssl.create_default_context(cafile=self.ca_file)
+            if self.cert_file is not None:
+                what = f"cert_file and key_file: {self.cert_file}, {self.key_file}"
+                context.load_cert_chain(self.cert_file, self.key_file, password=_no_passphrase)
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or getattr(error, "reason", None) or str(error)
+            reason = " ".join(str(reason).split())
+            raise AccessError(
+                f"{self.at}{what} cannot be used ({' '.join(str(reason).split())})",
+                "name files in PEM format, a key without a passphrase, that you may read",
+            ) from error
+        context.sslsocket_class = _ClosingSocket
+        return context
 
 
-def first_line(path: Path) -> str:
-    """A secret that a file holds.
-
-    Raises
-    ------
-    OSError
-        It cannot be read.
-    ValueError
-        It holds none; the text completes a sentence that begins with the file.
-    """
+def _first_line(path: Path) -> str:
+    """A secret that a file holds. Raises OSError where it cannot be read, ValueError where it holds none; the
+    text then completes a sentence that begins with the file."""
     found = path.stat()
     if not stat.S_ISREG(found.st_mode):  # a device never ends, a pipe may never begin
         raise ValueError("is no regular file")

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
-import ssl
 from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Self
 
 import aiomqtt
@@ -20,7 +17,7 @@ from drivers.mqtt_in.options import MqttInOptions
 from drivers.mqtt_in.topics import shown
 from drivers.probe import printable
 from logger.core.errors import DriverError
-from logger.mqtt_link import PLAIN_PORT, TLS_PORT, LinkClient, first_line, show_certificate, tls_context
+from logger.mqtt_link import PLAIN_PORT, TLS_PORT, Access, AccessError, LinkClient
 from logger.mqtt_reasons import trouble
 
 _SAID = 200  # characters of a reason from outside; assumed
@@ -45,13 +42,8 @@ class Broker:
 
     host: str
     port: int
-    tls: bool
-    ca_file: str | None
-    cert_file: str | None
-    key_file: str | None
+    access: Access
     username: str | None
-    password_file: str | None
-    password_env: str | None
     version: str
 
     @classmethod
@@ -60,13 +52,15 @@ class Broker:
         return cls(
             host=options.host,
             port=options.port or (TLS_PORT if options.tls else PLAIN_PORT),
-            tls=options.tls,
-            ca_file=options.ca_file,
-            cert_file=options.cert_file,
-            key_file=options.key_file,
+            access=Access(
+                tls=options.tls,
+                ca_file=options.ca_file,
+                cert_file=options.cert_file,
+                key_file=options.key_file,
+                password_file=options.password_file,
+                password_env=options.password_env,
+            ),
             username=options.username,
-            password_file=options.password_file,
-            password_env=options.password_env,
             version=options.version,
         )
 
@@ -82,16 +76,7 @@ class Broker:
         BrokerError
             There is none, or it was lost.
         """
-        client = LinkClient(
-            self.host,
-            self.port,
-            version=self.version,
-            username=self.username,
-            password=self._password(),
-            identifier=identifier,
-            tls_context=self._tls_context(),
-            properties=_limits() if self.version == "5" else None,
-        )
+        client = self._client(identifier)
         try:
             await client.enter()
         except (aiomqtt.MqttError, OSError, ValueError) as error:
@@ -101,45 +86,21 @@ class Broker:
         finally:
             await client.leave()
 
-    def _password(self) -> str | None:
-        """The password, read anew for each connection; never part of a sentence."""
-        if self.password_env is not None:
-            found = os.environ.get(self.password_env)
-            if not found:
-                raise BrokerError(
-                    f"the environment variable {self.password_env} of password_env is not set",
-                    "set it where riselog is started",
-                    refused=True,
-                )
-            return found
-        if self.password_file is None:
-            return None
+    def _client(self, identifier: str) -> LinkClient:
         try:
-            return first_line(Path(self.password_file))
-        except OSError as error:
-            what = f"cannot be read ({error.strerror})"
-        except ValueError as error:
-            what = str(error)
-        text = f"password_file {self.password_file} {what}"
-        raise BrokerError(text, "write the password into its first line", refused=True)
-
-    def _tls_context(self) -> ssl.SSLContext | None:
-        """TLS that checks the certificate and the name in it; None without TLS."""
-        if not self.tls:
-            return None
-        named = [name for name in (self.ca_file, self.cert_file, self.key_file) if name is not None]
-        try:
-            context = tls_context(self.ca_file)
-            if self.cert_file is not None:
-                show_certificate(context, self.cert_file, self.key_file)
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or getattr(error, "reason", None) or str(error)
-            raise BrokerError(
-                f"{', '.join(named)} cannot be used ({printable(str(reason))})",
-                "name files in PEM format that you may read, a key without a passphrase",
-                refused=True,
-            ) from error
-        return context
+            password, context = self.access.password(), self.access.tls_context()
+        except AccessError as error:
+            raise BrokerError(error.text, error.next_step, refused=True) from error
+        return LinkClient(
+            self.host,
+            self.port,
+            version=self.version,
+            username=self.username,
+            password=password,
+            identifier=identifier,
+            tls_context=context,
+            properties=_limits() if self.version == "5" else None,
+        )
 
     def _refusal(self, error: Exception) -> BrokerError:
         """Why there is no connection."""

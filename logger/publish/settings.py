@@ -4,19 +4,16 @@ the words of that table.
 
 from __future__ import annotations
 
-import os
 import ssl
 from dataclasses import dataclass
-from pathlib import Path
 
 from pydantic import SecretStr
 
 from logger import mqtt_reasons
 from logger.config.schema import MqttTable
 from logger.core.errors import RiselogError
-from logger.mqtt_link import PLAIN_PORT, TLS_PORT, first_line, show_certificate, tls_context
+from logger.mqtt_link import PLAIN_PORT, TLS_PORT, Access, AccessError
 from logger.publish.post import Topics
-from logger.text import one_line
 
 AT = "[mqtt] "  # before the keys that a next step names
 
@@ -85,16 +82,11 @@ class Broker:
         BrokerError
             It cannot be had; the text names file or variable, never a value.
         """
-        table = self.table
-        if table.password_env is not None:
-            found = os.environ.get(table.password_env)
-            if not found:
-                raise BrokerError(
-                    f"the environment variable {table.password_env} of [mqtt] password_env is not set; set it"
-                    " where riselog is started"
-                )
-            return SecretStr(found)
-        return None if table.password_file is None else SecretStr(_secret(Path(table.password_file)))
+        try:
+            found = self._access.password()
+        except AccessError as error:
+            raise BrokerError(str(error)) from error
+        return None if found is None else SecretStr(found)
 
     def tls_context(self) -> ssl.SSLContext | None:
         """What TLS is to check; the name in the certificate is always checked. ``None`` without TLS.
@@ -104,30 +96,20 @@ class Broker:
         BrokerError
             A file cannot be used; the text names key and file.
         """
-        table = self.table
-        if not table.tls:
-            return None
-        key, path = "ca_file", table.ca_file
         try:
-            context = tls_context(table.ca_file)
-            if table.cert_file is not None:
-                key, path = "cert_file and key_file", f"{table.cert_file}, {table.key_file}"
-                show_certificate(context, table.cert_file, table.key_file)
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or getattr(error, "reason", None) or str(error)
-            raise BrokerError(
-                f"[mqtt] {key}: {path} cannot be used ({one_line(str(reason))}); name files in PEM format, "
-                "a key without a passphrase, that you may read"
-            ) from error
-        return context
+            return self._access.tls_context()
+        except AccessError as error:
+            raise BrokerError(str(error)) from error
 
-
-def _secret(path: Path) -> str:
-    step = "write the password into its first line"
-    try:
-        return first_line(path)
-    except OSError as error:
-        text = f"[mqtt] password_file: {path} cannot be read ({error.strerror}); {step}"
-        raise BrokerError(text) from error
-    except ValueError as error:
-        raise BrokerError(f"[mqtt] password_file: {path} {error}; {step}") from None
+    @property
+    def _access(self) -> Access:
+        table = self.table
+        return Access(
+            at=AT,
+            tls=table.tls,
+            ca_file=table.ca_file,
+            cert_file=table.cert_file,
+            key_file=table.key_file,
+            password_file=table.password_file,
+            password_env=table.password_env,
+        )
