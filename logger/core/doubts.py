@@ -55,9 +55,9 @@ class FiringDoubts:
         self._told.add(code)
         text = (
             f"The {CHANGE[self._job.unit.kind]} went from {difference_text(self._levels[-1])} to "
-            f"{difference_text(rise_k)} within the {SPELL[self._job.unit.kind]}: the airflow may have changed "
-            "(belt, damper, filter, fan speed), or the unit has more stages than unit.stages says. Take one "
-            "traverse point again; if it is off, the result is too."
+            f"{difference_text(rise_k)} within the {SPELL[self._job.unit.kind]}: the airflow may have "
+            "changed (belt, damper, filter, fan speed), or the unit has more stages than unit.stages says. "
+            "Take one traverse point again; if it is off, the result is too."
         )
         self._say(tick, code, text)
 
