@@ -8,6 +8,7 @@ import shutil
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from logger.clock import SystemClock, utc_text
 from logger.collect import Collector
@@ -28,6 +29,9 @@ from logger.store.lock import refuse_held
 from logger.store.network import refuse_network
 from logger.stored import job_store
 from logger.text import one_line
+
+if TYPE_CHECKING:
+    from logger.publish.settings import Broker
 
 REACH_S = 10.0  # s; assumed: several advertising intervals of any probe
 _AUTHOR = "report it to the driver's author"
@@ -158,7 +162,7 @@ def _store_checks(path: Path) -> Iterator[Check]:
 
 def _broker_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
     """Login and, where no logger of this job is at work, whether its topics may be written; what waits for
-    brokers that the config does not name."""
+    the broker or was refused by it, and what waits for brokers that the config does not name."""
     from logger.publish.left import left_for_others, left_here  # noqa: PLC0415 - costs start-up time
 
     for text in left_for_others(job_store(config), None if config.mqtt is None else config.mqtt.name):
@@ -166,28 +170,26 @@ def _broker_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
         yield Check(code="broker", ok=True, text=what, next_step=step)
     if config.mqtt is None:
         return
-    from logger.publish.login import try_broker  # noqa: PLC0415 - only with a broker
     from logger.publish.settings import Broker  # noqa: PLC0415
 
     broker = Broker(table=config.mqtt, job=config.job.name)
+    yield _login(broker, job_store(config), offline=offline)
+    for left in left_here(job_store(config), broker.key):
+        yield Check(code="broker", ok=left.ok, text=left.text, next_step=left.step)
+
+
+def _login(broker: Broker, store: Path, *, offline: bool) -> Check:
     if offline:
-        yield Check(code="broker", ok=True, text=f"{broker.name} not contacted (--offline)")
-        return
-    store_id, free = _idle_store(job_store(config))
+        return Check(code="broker", ok=True, text=f"{broker.name} not contacted (--offline)")
+    from logger.publish.login import try_broker  # noqa: PLC0415 - only with a broker
+
+    store_id, free = _idle_store(store)
     try:
-        yield Check(code="broker", ok=True, text=try_broker(broker, store_id, publish=free))
+        return Check(code="broker", ok=True, text=try_broker(broker, store_id, publish=free))
     except RiselogError as error:
         what, _, step = said(error).rpartition("; ")
         step = f"{step}; without the broker a run goes on, and what it measures waits in the store"
-        yield Check(code="broker", ok=False, text=what, next_step=step)
-    if not free:
-        return  # the logger that is at work sends it, and says how that goes
-    waiting, refused = left_here(job_store(config), broker.key)
-    if waiting:
-        yield Check(code="broker", ok=True, text=waiting)
-    if refused:
-        what, _, step = refused.rpartition("; ")
-        yield Check(code="broker", ok=False, text=what, next_step=step)
+        return Check(code="broker", ok=False, text=what, next_step=step)
 
 
 def _idle_store(path: Path) -> tuple[str, bool]:
@@ -214,9 +216,7 @@ def _existing_store(path: Path) -> Check:
         refuse_held(path)
     except StoreHeldError as error:
         what, _, _ = said(error).partition("; ")
-        step = (
-            "`riselog watch` shows what a run does; the next one can begin when it has ended"
-        )
+        step = "`riselog watch` shows what a run does; the next one can begin when it has ended"
         return Check(code="store", ok=True, text=what, next_step=step)
     except (StoreError, OSError) as error:
         if isinstance(error, OSError):

@@ -13,7 +13,7 @@ from typing import Any, ClassVar
 from aiomqtt import Message
 
 from drivers.mqtt_in.broker import Broker, BrokerError, Connection
-from drivers.mqtt_in.intake import REFUSED_STEP, SILENT_STEP, Intake, refuse_twins
+from drivers.mqtt_in.intake import SILENT_STEP, Intake, refuse_twins
 from drivers.mqtt_in.options import MqttInOptions
 from drivers.mqtt_in.subscribing import Subscribing
 from drivers.probe import Rhythm, backoff_s, judge, reached
@@ -96,7 +96,7 @@ class MqttInDriver:
         subscribing = Subscribing(intakes)
         while True:
             await subscribing.ask(connection)
-            if not subscribing.refused:
+            if not subscribing.to_ask:
                 return
             await self._wait(self.refused_s)
 
@@ -144,7 +144,8 @@ class _Look:
         """The line of ``check``."""
         topics = self.intake.shown_topics
         if self.intake.refused:
-            return reached(self.request, self.intake.refused, REFUSED_STEP)
+            what, _, step = self.intake.refused.partition("; ")
+            return reached(self.request, what, step)
         if self._usable:
             return judge(
                 self.request, f"found on {topics} with {', '.join(sorted(self._usable))}", self._usable

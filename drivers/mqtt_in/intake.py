@@ -18,8 +18,6 @@ from logger.driver_api import DriverContext, Flag, LinkState, ProbeRequest, Samp
 
 SILENT_STEP = "see to the probe and its gateway, compare the topic, and check the broker's access list"
 
-REFUSED_STEP = "check the topic, and the broker's access list"
-
 
 class Intake:
     """One probe: takes the messages of its topics.
@@ -64,17 +62,17 @@ class Intake:
         self._report.state(LinkState.SEARCHING, f"waiting for messages on {self.shown_topics}")
 
     def subscribed(self, refused: Mapping[str, str]) -> None:
-        """The broker has answered; ``refused`` says why not, by topic."""
+        """The broker has answered; ``refused`` says why not and what to do, by topic."""
         reasons = [refused[topic] for topic in self.topics if topic in refused]
         self.refused = reasons[0] if reasons else ""
-        if len(reasons) == len(self.topics):
+        if reasons and len(reasons) == len(self.topics):
             self._live = self._listening = False
-            self._report.state(LinkState.REFUSED, f"{self.refused}; {REFUSED_STEP}")
+            self._report.state(LinkState.REFUSED, self.refused)
             return
         if not self._listening:
             self.start()
         for reason in reasons:
-            self._report.remark(reason, f"{reason}; {REFUSED_STEP}")
+            self._complain(reason, reason)
 
     def connection_lost(self, text: str, *, refused: bool) -> bool:
         """The broker is gone; whether the probe was live until then."""

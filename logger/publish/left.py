@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
+from typing import NamedTuple
 
 from logger.core.errors import StoreError, UnknownRunError
 from logger.store.waiting import WaitingReader
 from logger.text import one_line
+
+UNREADABLE = "cannot be read"
+"""How the reason of a record begins that the store does not give away."""
 
 
 def left_for_others(store: Path, key: str | None) -> list[str]:
@@ -31,22 +36,39 @@ def left_for_others(store: Path, key: str | None) -> list[str]:
     ]
 
 
-def left_here(store: Path, key: str) -> tuple[str, str]:
-    """What waits for the broker of the config: a sentence on what is to be sent, and one with the next step
-    on what the broker refused; each empty where there is nothing."""
+class Left(NamedTuple):
+    """What lies there for the broker of the config: a sentence, the next step if there is one, and whether
+    that is as it should be."""
+
+    ok: bool
+    text: str
+    step: str = ""
+
+
+def left_here(store: Path, key: str) -> list[Left]:
+    """What waits for the broker of the config, what it refused, and what the store cannot read."""
     try:
         with WaitingReader(store) as reader:
             waiting, reasons = reader.waiting_count(key), reader.parked_reasons(key)
     except StoreError:
-        return "", ""
-    refused = sum(count for _, count in reasons)
-    return (
-        f"{waiting:,} records of earlier runs wait; they are sent by the next run" if waiting else "",
-        f"{refused:,} records are kept that the broker refused when they were last sent "
-        f"({one_line(reasons[0][0])}); mend that at the broker, and the next run sends them"
-        if refused
-        else "",
-    )
+        return []
+    odd = [(why, count) for why, count in reasons if why.startswith(UNREADABLE)]
+    refused = [reason for reason in reasons if reason not in odd]
+    found = []
+    if waiting:
+        found.append(Left(ok=True, text=f"{waiting:,} records wait to be sent, by this run or the next"))
+    if refused:
+        text = f"{_count(refused):,} records are kept that the broker refused when they were last sent"
+        step = "mend that at the broker; then the run that goes on sends them, or the next one"
+        found.append(Left(ok=False, text=f"{text} ({one_line(refused[0][0])})", step=step))
+    if odd:
+        text = f"{_count(odd):,} records of the store are not sent: the first {one_line(odd[0][0])}"
+        found.append(Left(ok=True, text=text))
+    return found
+
+
+def _count(reasons: Sequence[tuple[str, int]]) -> int:
+    return sum(count for _, count in reasons)
 
 
 def is_run_of(store: Path, run: str) -> bool:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from logger.core.readings import NS_PER_S, NS_PER_US
 from logger.publish.books import OLD_PAGE, Books, Settled
+from logger.publish.left import UNREADABLE
 from logger.publish.live import Backlog
 from logger.publish.parked import WHOLE_TOPIC, ParkedRound
 from logger.publish.post import Post, Topics
@@ -281,7 +282,7 @@ class Outbox:
             return
         if entry.kind == "reading":
             self._books.runs[entry.place[0]].progress.sent(entry.place[1])
-        self._settle(entry.place, entry.kind, f"cannot be read: {why}", again=False)
+        self._settle(entry.place, entry.kind, f"{UNREADABLE}: {why}", again=False)
 
     def _note_sent(self, item: Item, entry: Next) -> None:
         if entry.again:

@@ -5,12 +5,16 @@ from pathlib import Path
 
 import pytest
 
-from logger.publish.left import left_here
-from tests.shell.test_outbox import Desk
+from logger.publish.left import Left, left_here
+from logger.store import Batch
+from tests.shell.test_outbox import Desk, following
 
-WAITS = "30 records of earlier runs wait; they are sent by the next run"
-REFUSED = "2 records are kept that the broker refused when they were last sent (no)"
-STEP = "mend that at the broker, and the next run sends them"
+WAITS = Left(ok=True, text="30 records wait to be sent, by this run or the next")
+REFUSED = Left(
+    ok=False,
+    text="2 records are kept that the broker refused when they were last sent (no)",
+    step="mend that at the broker; then the run that goes on sends them, or the next one",
+)
 
 
 @pytest.fixture
@@ -22,11 +26,25 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
 
 
 def test_what_waits_and_what_was_refused_are_two_things(desk: Desk) -> None:
-    assert left_here(desk.writer.path, "b") == ("", "")
+    path = desk.writer.path
+    assert left_here(path, "b") == []
     desk.readings(30)
-    assert left_here(desk.writer.path, "b") == (WAITS, "")
+    assert left_here(path, "b") == [WAITS]
     desk.begin("r2")
     desk.parked(2)
-    assert left_here(desk.writer.path, "b") == (WAITS, f"{REFUSED}; {STEP}")
-    assert left_here(desk.writer.path, "another") == ("", "")
-    assert left_here(desk.writer.path.with_name("none.db"), "b") == ("", "")
+    assert left_here(path, "b") == [WAITS, REFUSED]
+    assert left_here(path, "another") == []
+    assert left_here(path.with_name("none.db"), "b") == []
+
+
+def test_what_the_store_cannot_read_is_not_the_brokers_fault(desk: Desk) -> None:
+    desk.event()
+    desk.writer._conn.execute("DELETE FROM event")
+    outbox = desk.outbox()
+    while following(outbox):
+        pass
+    settled = outbox.take()
+    desk.writer.write(Batch(run=desk.run, cursors=settled.cursors, marks=settled.marks))
+    [left] = left_here(desk.writer.path, "b")
+    assert left.ok
+    assert left.text.startswith("1 records of the store are not sent: the first cannot be read: ")
