@@ -19,6 +19,7 @@ from logger.core.pipeline import Pipeline
 from logger.core.readings import NS_PER_S
 from logger.core.result import RunFacts, result_document
 from logger.core.snapshot import Event, Snapshot
+from logger.core.watch import silent_after_s
 from logger.documents import firing_result, json_text, new_run_id, run_header
 from logger.faults import log_fault
 from logger.feed import Feed
@@ -85,6 +86,7 @@ class LiveRun:
             keeper=self.keeper,
             limits=limits,
             listener=self._show,
+            silent_after_s=silent_after_s(config.job),
             on_firing=self._keep_firing,
             log=log_fault,
         )

@@ -6,6 +6,7 @@ The session knows neither screen nor signals: ``stop`` ends it, a listener is to
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -18,6 +19,7 @@ from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase, Snapshot
 from logger.driver_api import Source
 from logger.feed import Feed
+from logger.silence import NO_READINGS, Silence
 from logger.store.records import Batch
 
 if TYPE_CHECKING:
@@ -79,6 +81,7 @@ class Session:
         keeper: Keeper,
         limits: Limits,
         listener: Listener,
+        silent_after_s: float = math.inf,
         on_firing: Callable[[Firing], None] = lambda _firing: None,
         pause: Callable[[float], Awaitable[None]] = asyncio.sleep,
         log: Callable[[BaseException, str], str] = lambda _error, _what: "",
@@ -100,6 +103,7 @@ class Session:
         self._next_look_ns = 0
         self._alive = 0
         self._fault: Exception | None = None
+        self._silence = Silence(silent_after_s)
         self.stuck: list[str] = []  # drivers that did not end when told to
         self.fatal: Exception | None = None  # the first failure of a driver
         self.snapshot: Snapshot = pipeline.snapshot(0)
@@ -201,6 +205,8 @@ class Session:
             elapsed_ns = self._collector.elapsed_ns()
             if elapsed_ns - (self._feed.last_t_ns or 0) > QUIET_NS:
                 self._collector.tick()
+            if self._silence.look(elapsed_ns, self._feed.last_t_ns):
+                self._collector.note("no-readings", NO_READINGS)
             if not self._begun and self._limits.for_ns is not None:
                 self._end_if_silent(self._limits.for_ns)
             self._hand_over(flush=True)
@@ -239,7 +245,7 @@ class Session:
         if not events and not firings and t_ns < self._next_look_ns:
             return
         self._next_look_ns = t_ns + NS_PER_S
-        self.snapshot = self._pipeline.snapshot(t_ns)
+        self.snapshot = self._silence.shown(self._pipeline.snapshot(t_ns), self._feed.last_t_ns)
         if self._limits.until_result:
             self._end_on_result(firings)
         if events or firings:

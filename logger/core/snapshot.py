@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -105,6 +105,37 @@ class Snapshot:
     efficiency_u95: float | None = None
     probes: tuple[ProbeState, ...] = ()
     firings: int = 0
+    silent_s: float | None = None  # no reading of any probe for so long: nothing is known of now
+
+
+def silenced(snapshot: Snapshot, silent_s: float) -> Snapshot:
+    """The picture of a run that no probe speaks to: without the values that are not of its moment.
+
+    What each probe said last stays, beside its age.
+    """
+    return replace(
+        snapshot,
+        silent_s=silent_s,
+        output_w=None,
+        output_u95_w=None,
+        output_is_final=False,
+        sensible_w=None,
+        latent_w=None,
+        entering_c=None,
+        return_c=None,
+        supply_c=None,
+        rise_k=None,
+        dry_air_kg_s=None,
+        airflow_m3_s=None,
+        tests=(),
+        window_s=None,
+        held_s=0.0,
+        steady_since_s=None,
+        steady_for_s=0.0,
+        residual_bound=None,
+        efficiency=None,
+        efficiency_u95=None,
+    )
 
 
 TRACE_COLUMNS: tuple[str, ...] = (

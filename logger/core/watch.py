@@ -11,6 +11,12 @@ from logger.core.texts import Say
 FIRST_WORD_S = 30  # s after the run's start in which a probe should have spoken (assumed)
 SILENCES_TOLD = 5  # of one probe: then its rhythm is the news, not each pause (design choice)
 REVERSE_FOR_S = 10  # s of reverse flow before it is said (design choice)
+_SIDES = frozenset({Role.RETURN, Role.MIXED, Role.SUPPLY})  # without one of them there is no rise
+
+
+def silent_after_s(job: JobParams) -> float:
+    """Seconds without a reading of any probe after which nothing is known of now: a side is silent."""
+    return min(probe.max_age_s for probe in job.probes if probe.role in _SIDES)
 
 
 class StreamWatch:

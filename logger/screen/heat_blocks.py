@@ -64,16 +64,22 @@ def header(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
 
 def phase_line(snapshot: Snapshot, width: int, glyphs: Glyphs) -> list[Text]:
     """The phase in words, how long it has lasted, and what comes next."""
-    word = f" {snapshot.phase.value.upper()} "
-    lasted = clock(snapshot.t_ns / NS_PER_S - snapshot.phase_since_s)
-    kind = kind_of(snapshot.kind)
-    hint = HINTS[snapshot.phase].format(starter=STARTER[kind], change=CHANGE[kind])
-    rest = glyphs.cut(f"  {lasted}  {hint}", width - len(word))
+    if snapshot.silent_s is not None:
+        word = " NO READINGS "
+        told = f"for {seconds(snapshot.silent_s)}; last known: {snapshot.phase.value}; see to the probes"
+    else:
+        word = f" {snapshot.phase.value.upper()} "
+        lasted = clock(snapshot.t_ns / NS_PER_S - snapshot.phase_since_s)
+        kind = kind_of(snapshot.kind)
+        told = f"{lasted}  {HINTS[snapshot.phase].format(starter=STARTER[kind], change=CHANGE[kind])}"
+    rest = glyphs.cut(f"  {told}", width - len(word))
     return [Text.assemble((glyphs.cut(word, width), "bold reverse"), (rest, ""))]
 
 
 def output_label(snapshot: Snapshot) -> str:
     """Which output the number is."""
+    if snapshot.silent_s is not None:
+        return "no readings"
     if snapshot.output_w is None:
         return "no output yet" if snapshot.sensible_w is None else "no total: humidity?"
     return "mean of the steady stretch" if snapshot.output_is_final else "momentary output"

@@ -73,6 +73,9 @@ def steadiness_text(snapshot: Snapshot) -> str:
 
 def minute_line(snapshot: Snapshot, units: str) -> str:
     """The run at one moment: time, phase, output, rise, temperatures, steadiness."""
+    if snapshot.silent_s is not None:
+        at, silent = clock(snapshot.t_ns / NS_PER_S), seconds(snapshot.silent_s)
+        return f"{at} no readings for {silent}: nothing is known of now; last known: {snapshot.phase.value}"
     output_w = snapshot.output_w
     output = show(output_w, Dimension.POWER, units)
     if snapshot.output_u95_w is not None and output != DASH:

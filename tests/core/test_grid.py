@@ -10,11 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from logger.core.params import Role
 from logger.core.pipeline import Pipeline
 from logger.core.readings import NS_PER_S, Flag, Reading
 from logger.core.result import result_document
-from logger.core.snapshot import TRACE_COLUMNS
-from tests.core.jobs import FACTS, feed, firing_readings, make_job, make_reading
+from logger.core.snapshot import TRACE_COLUMNS, Freshness, silenced
+from logger.core.watch import silent_after_s
+from tests.core.jobs import FACTS, feed, firing_readings, make_job, make_reading, play
 from tests.shell.stand_ins import block_of
 
 FLAGS = st.sampled_from([Flag.OK] * 8 + [Flag.CLOCK_JUMP, Flag.LATE, Flag.OUT_OF_RANGE, Flag.NOT_KNOWN])
@@ -121,3 +123,21 @@ def test_shifting_all_values_of_seq_and_utc_changes_no_number() -> None:
     readings = firing_readings(lambda t: 20.0 + 27.0 * (1 - math.exp(-t / 60)), lambda _: 20.0, 700)
     moved = [r._replace(seq=r.seq + 5000, utc_us=r.utc_us + 10**15) for r in readings]
     assert everything(feed(make_job(), readings)) == everything(feed(make_job(), moved))
+
+
+def test_a_silent_run_is_shown_without_its_values_in_the_middle_of_a_firing() -> None:
+    """The core keeps the last tick's values; the shell's picture of the silence has none, but each
+    probe's age. Silent after the shortest ``max_age`` of the two sides, not of a slow gas counter."""
+    job, readings = play("standard")
+    assert silent_after_s(job) == min(p.max_age_s for p in job.probes if p.role is not Role.VELOCITY)
+    core = feed(job, [r for r in readings if r.t_ns < 900 * NS_PER_S])
+    assert core.snapshot(899 * NS_PER_S).output_w is not None
+    shot = silenced(core.snapshot(948 * NS_PER_S), 48.0)
+    assert (shot.silent_s, shot.phase) == (48.0, core.cycles.phase)
+    shown = (shot.output_w, shot.output_u95_w, shot.rise_k, shot.supply_c, shot.return_c, shot.entering_c)
+    assert set(shown) == {None}
+    assert (shot.tests, shot.steady_since_s, shot.residual_bound, shot.held_s) == ((), None, None, 0.0)
+    for probe in shot.probes:
+        assert probe.state is Freshness.STALE
+        assert probe.age_s is not None
+        assert 47.0 < probe.age_s < 60.0

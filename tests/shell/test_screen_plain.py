@@ -294,3 +294,9 @@ def test_a_paste_is_text_and_a_note_is_capped() -> None:
     _, command = press(state, "c-m")
     assert command is not None
     assert command.text.startswith("ab q c")
+
+
+def test_a_run_without_readings_says_so_and_shows_no_old_value() -> None:
+    shot = core.silenced(make_snapshot(t_ns=60 * S, phase=Phase.STEADY, steady_since_s=5.0), 48.0)
+    line = minute_line(shot, "us")
+    assert line == "01:00 no readings for 48 s: nothing is known of now; last known: steady"

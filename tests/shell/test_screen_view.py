@@ -496,3 +496,20 @@ def test_no_view_raises_or_leaves_its_frame(
 def _said_nan(view: DashboardView) -> bool:
     """Whether a text from outside itself says "nan"."""
     return "nan" in str(dataclasses.astuple(dataclasses.replace(view, history=()))).lower()
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_silence_stands_in_place_of_the_phase_and_of_every_value(width: int, height: int) -> None:
+    """In the middle of a firing: no number of the air side is left, each probe has its age."""
+    shot = core.silenced(make_snapshot(phase=Phase.STEADY, output_is_final=True, steady_since_s=400.0), 48.0)
+    probes = tuple(dataclasses.replace(p, state=Freshness.STALE, age_s=48.0) for p in PROBES)
+    view = make_view(dataclasses.replace(shot, probes=probes), history=())
+    text = "\n".join(drawn(view, width, height))
+    assert "NO READINGS   for 48 s; last known: steady" in text
+    assert "no readings" in text
+    assert "108,500" not in text
+    assert "steady; longer" not in text
+    assert "silent" in text
+    body = text.split("PROBES")[0]
+    assert "116.6" not in body  # 47 degC in degF, the supply: by definition 9/5 x 47 + 32
+    assert "116.6" in text  # what the probe said last, beside its age

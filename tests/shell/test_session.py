@@ -1,6 +1,7 @@
 """The live run: what ends it, what goes to the store and in which order. No real time."""
 
 import asyncio
+import math
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -15,6 +16,7 @@ from logger.core.snapshot import Event, Phase, Snapshot
 from logger.driver_api import LinkState
 from logger.feed import Feed
 from logger.session import EndReason, Limits, Session
+from logger.silence import Silence
 from logger.store.records import Batch
 
 S = 1_000_000_000
@@ -141,13 +143,16 @@ class ScriptedDriver:
 class Rig:
     """A session on fakes. ``turns`` is how often time-keeping may come round before it stands."""
 
-    def __init__(self, limits: Limits | None = None, *, turns: int = 0) -> None:
+    def __init__(
+        self, limits: Limits | None = None, *, turns: int = 0, silent_after_s: float = math.inf
+    ) -> None:
         self.pipeline = FakePipeline()
         self.clock = SteppedClock(speed=None, utc_start_us=1_700_000_000_000_000)
         self.keeper, self.listener = FakeKeeper(), FakeListener()
         self.logged: list[str] = []
         self.turns = turns
         self.on_events: Callable[[], None] = lambda: None
+        self.on_shot: Callable[[Snapshot], None] = lambda _shot: None
         session: list[Session] = []
         self.collector = Collector(self.clock, ["ret", "sup"], wake=lambda: session and session[0].wake())
         self.session = Session(
@@ -158,6 +163,7 @@ class Rig:
             keeper=self.keeper,
             limits=limits or Limits(),
             listener=self.listen,
+            silent_after_s=silent_after_s,
             pause=self.pause,
             log=lambda error, what: self.logged.append(what) or "the.log",  # type: ignore[func-returns-value]
         )
@@ -165,6 +171,7 @@ class Rig:
 
     def listen(self, snapshot: Snapshot, events: Sequence[Event]) -> None:
         self.listener(snapshot, events)
+        self.on_shot(snapshot)
         if events:
             self.on_events()
 
@@ -373,3 +380,68 @@ async def test_marks_and_links_take_their_place_in_the_queue() -> None:
     await rig.run(a=Marking(rig, 0))
     assert rig.pipeline.calls == [("note", "probe-live"), ("update", 1), ("note", "mark"), ("update", 3)]
     assert rig.keeper.codes() == ["probe-live", "mark"]
+
+
+class Falling(ScriptedDriver):
+    """A firing's readings up to 10 s, then nothing until ``back_s``, then one a second for 10 s."""
+
+    def __init__(self, rig: "Rig", *, back_s: int, stamps: Sequence[int]) -> None:
+        super().__init__(rig, 0)
+        self.back_s, self.stamps = back_s, stamps
+
+    async def run(self) -> None:
+        for second in [*range(11), *self.stamps, *range(self.back_s, self.back_s + 10)]:
+            await self.rig.clock.wait_until(second * S)
+            if second not in self.stamps:
+                for probe in ("ret", "sup"):
+                    self.rig.collector.emit(
+                        Sample(probe=probe, quantity=Quantity.TEMPERATURE, value=20.0 + second)
+                    )
+            for _ in range(9):  # the time-keeping comes round, and what it puts in the queue is worked off
+                await asyncio.sleep(0)
+
+
+async def test_silence_of_every_probe_is_told_and_no_old_value_is_shown_as_now() -> None:
+    """`common practice, no source`: an instrument that has lost its sensors shows no number."""
+    rig = Rig(turns=10_000, silent_after_s=5.0)
+    shots: list[Snapshot] = []
+    rig.on_shot = shots.append
+    rig.pipeline.steady_from_s, rig.pipeline.bound = 5, 0.02
+    await rig.run(a=Falling(rig, back_s=60, stamps=range(11, 60)))
+    told = [event for event in rig.listener.events if event.code == "no-readings"]
+    assert [(event.origin, event.probe) for event in told] == [("shell", None)]
+    assert 15 < told[0].t_ns / S < 20
+    assert rig.keeper.codes() == ["no-readings"]
+    silent = [shot for shot in shots if told[0].t_ns < shot.t_ns < 60 * S]
+    assert len(silent) > 30
+    for shot in silent:
+        assert shot.silent_s == shot.t_ns / S - 10.0
+        assert (shot.residual_bound, shot.held_s) == (None, 0.0)
+    speaking = [shot for shot in shots if shot.t_ns <= 15 * S or shot.t_ns >= 60 * S]
+    assert speaking
+    assert all(shot.silent_s is None for shot in speaking)
+
+
+async def test_a_silence_is_told_each_time_but_not_for_ever() -> None:
+    silence = Silence(5.0)
+    told = 0
+    for last_s in range(0, 1000, 100):
+        assert not silence.look(last_s * S, last_s * S)
+        assert not silence.look((last_s + 6) * S, last_s * S)
+        told += silence.look((last_s + 7) * S, last_s * S)
+        assert not silence.look((last_s + 8) * S, last_s * S)
+        shown = silence.shown(rig_snapshot((last_s + 8) * S), last_s * S)
+        assert shown.silent_s == 8.0
+    assert told == 5
+
+
+async def test_a_loop_that_was_held_up_is_no_silence() -> None:
+    """Readings' time may run 60 times as fast as the wall's: from look to look a minute goes by."""
+    silence = Silence(5.0)
+    for minute in range(1, 50):
+        assert not silence.look(minute * 60 * S, (minute * 60 - 20) * S)
+        assert silence.shown(rig_snapshot(minute * 60 * S), (minute * 60 - 20) * S).silent_s is None
+
+
+def rig_snapshot(t_ns: int) -> Snapshot:
+    return Snapshot(t_ns=t_ns, phase=Phase.STEADY, phase_since_s=0.0, output_w=30_000.0)
