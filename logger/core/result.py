@@ -71,7 +71,7 @@ def result_document(outcome: Outcome, facts: RunFacts) -> dict[str, Any]:
         "budget": _budget(stretch) if stretch is not None else [],
         "stage_results": stage_results(job, outcome.firings),
         "cycles": [_cycle(outcome, firing) for firing in outcome.firings],
-        "events": [_event(event) for event in outcome.events],
+        "events": [_event(event) for event in sorted(outcome.events, key=_time)],
         "readings": {
             "stored": facts.readings_stored,
             "flagged": facts.readings_flagged,
@@ -195,6 +195,11 @@ def _cycle(outcome: Outcome, firing: Firing) -> dict[str, Any]:
         "verdict": name,
         "energy_j": firing.energy_j if told else None,
     }
+
+
+def _time(event: Event) -> int:
+    """The core dates what it finds back: lists of events go by this, not by when each was told."""
+    return event.t_ns
 
 
 def _event(event: Event) -> dict[str, Any]:

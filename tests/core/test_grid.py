@@ -14,7 +14,7 @@ from logger.core.params import Role
 from logger.core.pipeline import Pipeline
 from logger.core.readings import NS_PER_S, Flag, Reading
 from logger.core.result import result_document
-from logger.core.snapshot import TRACE_COLUMNS, Freshness, silenced
+from logger.core.snapshot import TRACE_COLUMNS, Event, Freshness, silenced
 from logger.core.watch import silent_after_s
 from tests.core.jobs import FACTS, feed, firing_readings, make_job, make_reading, play
 from tests.shell.stand_ins import block_of
@@ -141,3 +141,21 @@ def test_a_silent_run_is_shown_without_its_values_in_the_middle_of_a_firing() ->
         assert probe.state is Freshness.STALE
         assert probe.age_s is not None
         assert 47.0 < probe.age_s < 60.0
+
+
+def test_events_are_listed_by_their_time_even_where_they_were_told_late() -> None:
+    """A probe's silence is found when the next reading comes; what the shell told meanwhile is later."""
+    job = make_job()
+    core = Pipeline(job)
+    for t_s in range(11):
+        for probe in ("ret", "sup"):
+            core.update(make_reading(2 * t_s, t_s, probe, 20.0))
+    core.note(Event(t_ns=19 * NS_PER_S, code="probe-lost", text="lost", probe="ret", origin="shell"))
+    core.update(make_reading(30, 40, "ret", 20.0))
+    told = [event.code for event in core.finish().events]
+    assert told.index("probe-lost") < told.index("probe-silent")
+    listed = result_document(core.finish(), FACTS)["events"]
+    codes = [event["code"] for event in listed]
+    assert codes.index("probe-silent") < codes.index("probe-lost")
+    times = [event["t_s"] for event in listed]
+    assert times == sorted(times)
