@@ -320,6 +320,12 @@ def _matches(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
                 ("probes", name, "rise_factor"),
                 f'goes with a probe in the supply air only, and role is "{probe.role}"; remove it',
             )
+        elif probe.rise_factor is not None and config.unit.kind is UnitKind.COOLING:
+            yield Problem(
+                ("probes", name, "rise_factor"),
+                'does not go with kind = "cooling": it is of the temperature alone, and the moisture is as '
+                "uneven; remove it, and spread several probes over the stream",
+            )
         given = [key for key in MATCH_KEYS if getattr(probe, key) is not None]
         if given and not isinstance(probe, TemperatureProbe):
             yield Problem(

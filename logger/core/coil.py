@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Any
 
 from logger.core.air import enthalpy_j_kg, humidity_ratio, volume_m3_kg
-from logger.core.align import NEVER_NS, Slots
+from logger.core.align import Slots
 from logger.core.ledger import Ledger, Sums, means
 from logger.core.params import AirflowSource, FanDrive, FanPosition, JobParams, Plane, Role
 from logger.core.readings import NS_PER_S, Quantity
@@ -30,13 +30,13 @@ class CoilReader:
                 slots.place[p.name, Quantity.TEMPERATURE],
                 slots.place[p.name, Quantity.HUMIDITY],
                 round(p.max_age_s * NS_PER_S),
+                p.weight,
             )
             for p in job.probes
             if p.role is Role.SUPPLY
         ]
         self._behind = _flow_behind_coil(job)
-        self._held_w = 0.0
-        self._held_ns = NEVER_NS
+        self._held: dict[int, tuple[float, int]] = {}  # moisture and its time, by place of the probe
         self._ledger = Ledger(keep, 3)
         self.told = False  # whether both humidities are known now
         self.sensible_w: float | None = None  # of the last tick
@@ -56,9 +56,11 @@ class CoilReader:
             self._ledger.post(None)
             return moment
         now_ns = tick * NS_PER_S
-        self._see(now_ns, values, times, pressure_pa)
-        self.told = now_ns - self._held_ns <= HOLD_NS >= now_ns - times[self._entering]
-        supply_w = self._held_w if self.told else min(w, humidity_ratio(supply_c, 1.0, pressure_pa))
+        held_w = self._see(now_ns, values, times, pressure_pa)
+        self.told = held_w is not None and now_ns - times[self._entering] <= HOLD_NS
+        if held_w is None or not self.told:
+            held_w = min(w, humidity_ratio(supply_c, 1.0, pressure_pa))
+        supply_w = held_w
         if self._behind is not None:
             at_c = inlet_c if self._behind == "inlet" else supply_c
             dry_kg_s *= volume_m3_kg(at_c, w, pressure_pa) / volume_m3_kg(at_c, supply_w, pressure_pa)
@@ -69,14 +71,21 @@ class CoilReader:
         self._ledger.post((sensible_w, supply_w, float(self.told)))
         return (*moment[:8], dry_kg_s, -total_w, inlet_c)
 
-    def _see(self, now_ns: int, values: list[float], times: list[int], pressure_pa: float) -> None:
-        """Moisture of the supply air, by the first of its probes that says it."""
-        for place, damp, max_age_ns in self._supply:
+    def _see(self, now_ns: int, values: list[float], times: list[int], pressure_pa: float) -> float | None:
+        """Moisture of the supply air, the mean of the probes that have ever said it; None where one of
+        them has been silent for too long, as the others alone would give another mean."""
+        total = weights = 0.0
+        for place, damp, max_age_ns, weight in self._supply:
             if now_ns - times[place] <= max_age_ns >= now_ns - times[damp]:
                 share = min(max(values[damp], 0.0), 100.0) / 100.0
-                self._held_w = humidity_ratio(values[place], share, pressure_pa)
-                self._held_ns = times[damp]
-                return
+                self._held[place] = (humidity_ratio(values[place], share, pressure_pa), times[damp])
+            if place not in self._held:
+                continue
+            w, seen_ns = self._held[place]
+            if now_ns - seen_ns > HOLD_NS:
+                return None
+            total, weights = total + weight * w, weights + weight
+        return total / weights if weights else None
 
     def at(self, tick: int) -> Sums:
         """Sums of all ticks before ``tick``."""

@@ -6,9 +6,10 @@ from dataclasses import replace
 from math import hypot, sqrt
 
 from logger.core.carry import carry
+from logger.core.coil_lines import zero_u_w
 from logger.core.ledger import Ledger, means
 from logger.core.line import MIN_POINTS, Line
-from logger.core.params import FanHeatMode, JobParams, Role
+from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
 from logger.core.probe_lines import mean_own_u
 from logger.core.steady import RISE, SteadyDetector
 from logger.core.stretch import FAN_W_PER_KG_S, ROOT3, FanPhase, Means, heat_ratio, means_from
@@ -179,10 +180,17 @@ class FanGauge:
         job = self._job
         return hypot(mean_own_u(job.entering_probes()), mean_own_u(job.probes_of(Role.SUPPLY)))
 
+    def _damp_u_w(self, fan: FanPhase) -> float:
+        """What the humidities add where the heat is that of moist air on both sides: at a cooling coil."""
+        if self._job.unit.kind is not UnitKind.COOLING:
+            return 0.0
+        kg_s = fan.watt_per_k / _cp(fan.humidity_ratio)
+        return zero_u_w(self._job, fan.supply_c, fan.humidity_ratio, fan.pressure_pa, kg_s)
+
     def _check(self, t_s: int, fan: FanPhase) -> None:
         """Say the fan heat, and whether it can be one."""
         job = self._job
-        u95_w = 2.0 * fan.watt_per_k * hypot(self._zero_u_k(), fan.rise_u_k)
+        u95_w = 2.0 * hypot(fan.watt_per_k * hypot(self._zero_u_k(), fan.rise_u_k), self._damp_u_w(fan))
         told_w = hypot(u95_w, 2.0 * fan.watt_per_k * fan.tail_k / ROOT3)
         self._say(
             t_s,

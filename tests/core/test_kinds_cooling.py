@@ -39,6 +39,7 @@ MASS_KG_S = 1.1  # of ``make_job``
 FAN_S, COOL_S, OFF_S, END_S, TAU_S = 60, 480, 2_400, 2_700, 60.0
 FAN_K = 0.4
 REAL_GAS = 0.005
+ENTERING = (26.7, 51.0)  # degC and %, near the usual rating condition (80 °F, 67 °F wet bulb; recalled)
 UNIT = UnitParams(kind=UnitKind.COOLING, plate_output_w=20_000.0)
 
 
@@ -71,6 +72,12 @@ def story(
             if name not in silent and t < humidity_until_s:
                 say(t + (0.2 if name == "ret" else 0.6), name, pct, Quantity.HUMIDITY)
     return rows
+
+
+def document_of_block(job: JobParams, readings: list[Reading]) -> dict[str, Any]:
+    core = Pipeline(job)
+    core.update_block(block_of(readings))
+    return result_document(core.finish(), FACTS)
 
 
 def document_of(job: JobParams, readings: list[Reading]) -> dict[str, Any]:
@@ -151,6 +158,48 @@ def test_without_both_humidities_there_is_sensible_heat_alone(silent: tuple[str,
         sensible_w, rel=0.01
     )  # of its moisture only the heat capacity
     assert all(row[-1] is None for row in core.take_trace())
+
+
+def behind_coil(share: float) -> tuple[float, float]:
+    """degC and %: entering air of which that share passed by a saturated surface at 10.5 degC."""
+    entering_w, surface_w = moisture(ENTERING[0], ENTERING[1] / 100.0), moisture(10.5, 1.0)
+    temp_c, w = 10.5 + share * (ENTERING[0] - 10.5), surface_w + share * (entering_w - surface_w)
+    rh = HAPropsSI("R", "T", temp_c + 273.15, "P", SEA_LEVEL_PA, "W", w)
+    return temp_c, 100.0 * float(rh)
+
+
+@pytest.mark.parametrize("shares", [(0.05, 0.35), (0.35, 0.05)])
+def test_uneven_air_behind_a_coil_is_the_mean_of_all_probes(shares: tuple[float, float]) -> None:
+    """Moisture is as uneven as the temperature; the order of the probes in the config is none of it."""
+    names = ("s1", "s2")
+    first, second = (story(ENTERING, behind_coil(share)) for share in shares)
+    rows = [r for r in first if r.probe == "ret"]
+    for name, one in zip(names, (first, second), strict=True):
+        rows += [r._replace(probe=name) for r in one if r.probe == "sup"]
+    rows.sort(key=lambda r: r.t_ns)
+    readings = [r._replace(seq=n) for n, r in enumerate(rows)]
+    probes = (
+        ProbeParams(name="ret", role=Role.RETURN, u95=0.3),
+        *(ProbeParams(name=name, role=Role.SUPPLY, u95=0.3) for name in names),
+    )
+    firing = document_of(cooling_job(probes=probes), readings)["firing"]
+    middle_c, middle_pct = behind_coil(sum(shares) / 2.0)  # states of one mixing line have their mean on it
+    entering = enthalpy_j_kg(ENTERING[0], moisture(ENTERING[0], ENTERING[1] / 100.0))
+    middle = enthalpy_j_kg(middle_c, moisture(middle_c, middle_pct / 100.0))
+    assert firing["output_w"] == pytest.approx(MASS_KG_S * (entering - middle), rel=REAL_GAS)
+
+
+@pytest.mark.parametrize("off_pct", [-3.0, -1.5, 1.5, 3.0])
+def test_an_ordinary_error_of_humidity_is_no_outdoor_air(off_pct: float) -> None:
+    """3 % is the usual U95 of such probes (common practice, no source): within it nothing is implausible."""
+    job, readings = play("cooling-wet-perfect", 1)
+    rows = [
+        r._replace(value=r.value + off_pct) if (r.probe, r.quantity) == ("sup", Quantity.HUMIDITY) else r
+        for r in readings
+    ]
+    codes = {event["code"] for event in document_of_block(job, rows)["events"]}
+    assert "fan-heat-measured" in codes
+    assert not codes & {"fan-heat-implausible", "outdoor-air-suspected"}
 
 
 def test_humidity_that_falls_silent_gives_no_total() -> None:

@@ -445,6 +445,15 @@ def test_a_gas_meter_has_no_offset() -> None:
     )
 
 
+def test_a_factor_of_the_rise_says_nothing_of_the_moisture_behind_a_coil() -> None:
+    text = GOOD.replace('rise = ["35 °F", "65 °F"]', 'kind = "cooling"').replace('input = "39.6 kW"\n', "")
+    supply = 'role = "supply"'
+    assert loads_config(text, "job.toml", OPTIONS).job.unit.kind == "cooling"
+    sentence = refusal(text.replace(supply, f"{supply}\nrise_factor = 0.97"))
+    assert "rise_factor" in sentence
+    assert 'does not go with kind = "cooling"' in sentence
+
+
 def test_several_faults_are_listed_in_the_order_of_the_file() -> None:
     text = GOOD.replace("39.6 kW", "39.6").replace('"hall"', '"a b"').replace("address", "adress")
     lines = [int(s.split(":")[1]) for s in refusal(text).split("\n")]
