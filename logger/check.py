@@ -20,9 +20,10 @@ from logger.core.match_age import day_of, stale_matches
 from logger.documents import print_json, print_lines
 from logger.driver_api import Reach, Source
 from logger.faults import complain, log_fault, said
-from logger.plugins import PLUGIN_FAULTS
+from logger.guarded import beforehand
+from logger.plugins import PLUGIN_FAULTS, author, fault, plugin_at_work
 from logger.registry import DriverOptions
-from logger.sources import build_drivers, clock_for
+from logger.sources import HopelessError, build_drivers, clock_for
 from logger.store import StoreHeldError, StoreReader
 from logger.store.faults import store_error
 from logger.store.lock import refuse_held
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
     from logger.publish.settings import Broker
 
 REACH_S = 10.0  # s; assumed: several advertising intervals of any probe
-_AUTHOR = "report it to the driver's author"
 SLACK_S = 20.0  # s beyond that before a driver counts as hanging; assumed
 LEAST_FREE_BYTES = 200_000_000  # bytes; assumed: weeks of five probes at 1 Hz
 YEAR_FIRST, YEAR_LAST = 2025, 2100  # a clock outside these is not set; assumed
@@ -102,17 +102,42 @@ def _probe_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
     collector = Collector(clock, [p.name for p in config.probes])
     try:
         drivers = build_drivers(config, collector, clock)
+    except HopelessError as error:
+        step = f"{one_line(error.next_step)}; then check again"
+        yield Check(code="driver", ok=False, text=one_line(error.what), next_step=step)
+        return
     except RiselogError as error:
         step = "repair the config and check again"
         yield Check(code="driver", ok=False, text=said(error), next_step=step, code_if_bad=error.exit_code)
         return
+    known = [check for name, driver in drivers.items() for check in _known_beforehand(name, driver)]
     if offline:
+        yield from known
         yield Check(code="probes", ok=True, text="not looked for (--offline)")
         return
     if not config.simulated:
         complain(f"looking for the probes ({', '.join(drivers)}): {REACH_S:.0f} s or a little more")
     names = {name: [p.name for p in config.probes if p.driver == name] for name in drivers}
-    yield from asyncio.run(_reach_all(drivers, names))
+    found = asyncio.run(_reach_all(drivers, names))
+    yield from found
+    yield from (check for check in known if not any(_says_too(other, check) for other in found))
+
+
+def _says_too(found: Check, check: Check) -> bool:
+    """Whether the look at a probe has told the same: "found, but ..."."""
+    probe, _, text = check.text.partition(": ")
+    return found.text.startswith(f"{probe}: ") and text in found.text
+
+
+def _known_beforehand(name: str, driver: Source) -> list[Check]:
+    """What a driver says without a look."""
+    try:
+        with plugin_at_work():
+            return [_of_probe(reach) for reach in beforehand(driver)]
+    except RiselogError as error:
+        return [Check(code=f"driver {name}", ok=False, text=said(error), next_step="then check again")]
+    except PLUGIN_FAULTS as error:
+        return [_broke(name, error)]
 
 
 async def _reach_all(drivers: Mapping[str, Source], names: Mapping[str, Sequence[str]]) -> list[Check]:
@@ -131,15 +156,23 @@ async def _reach(name: str, driver: Source, probes: Sequence[str]) -> list[Check
         text = f"driver '{name}' gave no answer within {REACH_S + SLACK_S:.0f} s"
         return [Check(code="driver", ok=False, text=text, next_step="switch the radio off and on")]
     except PLUGIN_FAULTS as error:
-        where = log_fault(error, f"check, driver {name}")
-        text = f"driver '{name}' broke ({type(error).__name__}: {one_line(str(error))}); details: {where}"
-        return [Check(code="driver", ok=False, text=text, next_step=_AUTHOR)]
+        return [_broke(name, error)]
     silent = f"driver '{name}' says nothing of it"
-    unsaid = {p: Reach(probe=p, ok=False, text=silent, next_step=_AUTHOR) for p in probes if p not in found}
-    return [
-        Check(code="probe", ok=r.ok, text=f"{r.probe}: {one_line(r.text)}", next_step=one_line(r.next_step))
-        for r in [*found.values(), *unsaid.values()]
-    ]
+    step = f"report it to {author(name)}"
+    unsaid = {p: Reach(probe=p, ok=False, text=silent, next_step=step) for p in probes if p not in found}
+    return [_of_probe(reach) for reach in [*found.values(), *unsaid.values()]]
+
+
+def _of_probe(reach: Reach) -> Check:
+    text = f"{reach.probe}: {one_line(reach.text)}"
+    return Check(code="probe", ok=reach.ok, text=text, next_step=one_line(reach.next_step))
+
+
+def _broke(name: str, error: BaseException) -> Check:
+    """A driver has raised what it may not."""
+    where = log_fault(error, f"check, driver {name}")
+    text = f"driver '{name}' broke ({fault(error)}); details: {where}"
+    return Check(code="driver", ok=False, text=text, next_step=f"report it to {author(name)}")
 
 
 def _store_checks(path: Path) -> Iterator[Check]:

@@ -139,6 +139,10 @@ class Driver(Source, Protocol):
     ``async survey(look: Look, seen: Callable[[Seen], None])`` for ``riselog scan``: it calls ``seen`` for
     all it hears, what it cannot read included, as often as it hears it, and raises ``DriverError`` where it
     cannot listen. It writes nothing to any device.
+
+    A driver that can tell without a look that a probe cannot work as the config has it (a key file that is
+    not there) may have a method ``beforehand() -> Sequence[Reach]`` for `riselog check`, also with
+    ``--offline``: one for each such probe, ``ok`` false, with its next step. It opens no connection.
     """
 
     name: ClassVar[str]

@@ -10,7 +10,7 @@ from logger.core.errors import DriverError, RiselogError
 from logger.core.readings import NS_PER_S
 from logger.driver_api import DriverContext, LinkState, ProbeRequest, Reach, Source
 from logger.faults import log_fault
-from logger.plugins import PLUGIN_FAULTS, fault
+from logger.plugins import PLUGIN_FAULTS, author, fault
 
 RETRY_S = (
     1.0,
@@ -24,6 +24,12 @@ WELL_S = 300.0  # s of work after which a break counts as the first again; assum
 
 Note = Callable[[str, str], None]
 """Takes the code and the text of an event."""
+
+
+def beforehand(source: Source) -> Sequence[Reach]:
+    """The probes that cannot work as the config has them, where a source can tell that without a look."""
+    told: Callable[[], Sequence[Reach]] | None = getattr(source, "beforehand", None)
+    return [] if told is None else told()
 
 
 class Unusable:
@@ -46,6 +52,10 @@ class Unusable:
     async def reach(self, seconds: float) -> Sequence[Reach]:
         """No probe of it is there."""
         del seconds
+        return self.beforehand()
+
+    def beforehand(self) -> Sequence[Reach]:
+        """The same, without a look."""
         return [Reach(probe=p.name, ok=False, text=self.why, next_step=self.next_step) for p in self._probes]
 
 
@@ -64,6 +74,11 @@ class Guarded:
         self._probes, self._context = probes, context
         self._driver: Source | None = make()
         self._told = ""
+
+    def beforehand(self) -> Sequence[Reach]:
+        """What the driver knows to be wrong without a look at the probes."""
+        self._driver = self._fresh()
+        return beforehand(self._driver)
 
     async def reach(self, seconds: float) -> Sequence[Reach]:
         """What the driver finds."""
@@ -114,7 +129,7 @@ class Guarded:
         self._note(
             "driver-fault",
             f"driver '{self._name}' ({names}) broke ({what}); it is started again by itself, the others go "
-            f"on; report it to its author; details: {where}",
+            f"on; report it to {author(self._name)}; details: {where}",
         )
 
 

@@ -14,10 +14,9 @@ from pydantic import BaseModel, ConfigDict
 
 from logger.core.errors import ConfigError
 from logger.driver_api import Driver, Look, Seen
-from logger.plugins import PLUGIN_FAULTS, all_points, broken, fault, owner, points
+from logger.plugins import DRIVERS, PLUGIN_FAULTS, all_points, broken, fault, load, owner, points
 from logger.text import closest
 
-DRIVERS = "riselog.drivers"
 SCENARIOS = "riselog.scenarios"
 
 _DRIVER_PARTS = ("name", "Options", "simulated", "run", "reach")
@@ -52,7 +51,7 @@ def load_driver(name: str) -> type[Driver]:
 def _loaded(point: EntryPoint) -> type[Driver] | str:
     """The class, or why there is none."""
     try:
-        kind = point.load()
+        kind = load(point)
     except PLUGIN_FAULTS as error:
         return fault(error)
     if not isinstance(kind, type):
@@ -145,7 +144,7 @@ def load_scenarios() -> tuple[dict[str, Any], tuple[str, ...]]:
     troubles = []
     for point in points(SCENARIOS).values():
         try:
-            found = point.load()
+            found: Any = load(point)
             for name, scenario in dict(found).items():
                 scenarios.setdefault(str(name), scenario)
         except PLUGIN_FAULTS as error:

@@ -15,7 +15,7 @@ from logger.core.readings import Quantity
 from logger.driver_api import DriverContext, LinkState, ProbeRequest, Source
 from logger.faults import log_fault
 from logger.guarded import Guarded, Note, Unusable
-from logger.plugins import PLUGIN_FAULTS, fault
+from logger.plugins import PLUGIN_FAULTS, author, fault, plugin_at_work
 from logger.registry import known_drivers, load_driver
 
 MAIN_THEN_WELCOME: dict[str, tuple[Quantity, ...]] = {
@@ -28,6 +28,16 @@ MAIN_THEN_WELCOME: dict[str, tuple[Quantity, ...]] = {
     "gas": (Quantity.GAS_VOLUME,),
 }
 """What the job would like from a probe of each role, main quantity first."""
+
+
+class HopelessError(DriverError):
+    """A job that can measure nothing; ``what`` and ``next_step`` are its sentence in two parts."""
+
+    def __init__(self, why: str, next_step: str, missing: str) -> None:
+        lacking = f"without {missing} there is no rise to measure"
+        super().__init__(f"{why}; {next_step}; {lacking}")
+        self.what, self.next_step = f"{why}; {lacking}", next_step
+
 
 SUPPLY, ENTERING = frozenset({Role.SUPPLY}), frozenset({Role.RETURN, Role.MIXED})
 """Roles of which a rise needs one each."""
@@ -93,9 +103,10 @@ def _source(
     if kind.simulated:  # a scenario that breaks cannot go on in its middle: it is not made anew
         context = replace(context, link=_no_link, settings=settings)
     try:
-        if kind.simulated:
-            return kind(requests, context)
-        return Guarded(name, lambda: kind(requests, context), requests, context, note)
+        with plugin_at_work():
+            if kind.simulated:
+                return kind(requests, context)
+            return Guarded(name, lambda: kind(requests, context), requests, context, note)
     except ConfigError:
         raise
     except DriverError as error:
@@ -104,7 +115,7 @@ def _source(
     except PLUGIN_FAULTS as error:
         where = log_fault(error, f"driver {name}")
         why = f"driver '{name}' cannot be started ({fault(error)})"
-        return Unusable(requests, context, why, f"report it to its author; details: {where}")
+        return Unusable(requests, context, why, f"report it to {author(name)}; details: {where}")
 
 
 def _refuse_hopeless(config: LoadedConfig, sources: Mapping[str, Source]) -> None:
@@ -114,9 +125,7 @@ def _refuse_hopeless(config: LoadedConfig, sources: Mapping[str, Source]) -> Non
         unusable = [source for p in side if isinstance(source := sources[p.driver], Unusable)]
         if all(sides) and len(unusable) == len(side):
             names = " and ".join(p.name for p in side)
-            raise DriverError(
-                f"{unusable[0].why}; {unusable[0].next_step}; without {names} there is no rise to measure"
-            )
+            raise HopelessError(unusable[0].why, unusable[0].next_step, names)
 
 
 def _no_link(probe: str, state: LinkState, text: str) -> None:

@@ -15,6 +15,7 @@ from drivers.bthome.options import BthomeOptions
 from drivers.bthome.seal import Seal
 from drivers.bthome.table import SERVICE_UUID
 from drivers.heard import Sighting
+from drivers.probe import reached
 from drivers.survey import bare, read, survey_broadcasts
 from logger.driver_api import DecodeError, DriverContext, Look, ProbeRequest, Reach, Seen
 
@@ -40,6 +41,11 @@ class BthomeDriver:
             There is no radio to begin with. Later trouble is told by the context's ``link``.
         """
         await Listener(self._stations(), self._context, self.pace).run()
+
+    def beforehand(self) -> Sequence[Reach]:
+        """The probes whose bind key cannot be had."""
+        keys = [(r, _seal(BthomeOptions.model_validate(dict(r.options)))) for r in self._requests]
+        return [reached(r, key.text, key.next_step) for r, key in keys if isinstance(key, Trouble)]
 
     async def reach(self, seconds: float) -> Sequence[Reach]:
         """Listen for each probe and say what it broadcasts."""

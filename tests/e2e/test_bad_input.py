@@ -254,11 +254,17 @@ def test_a_plug_in_that_cannot_be_started_is_named(
     done = program("run", config, "--json")
     assert (done.code, done.out) == (4, "")
     (line,) = [line for line in done.err.splitlines() if "failing" in line]
-    assert "driver 'failing' cannot be started (KeyError: 'planted'); report it to its author" in line
+    assert (
+        "driver 'failing' cannot be started (KeyError: 'planted'); report it to the author of failing 1;"
+        in line
+    )
     checked = program("check", config, "--json")
     assert checked.code == 4
     (bad,) = [c for c in checked.document["checks"] if not c["ok"]]
     assert "driver 'failing' cannot be started" in bad["text"]
+    assert bad["next"].startswith("report it to the author of failing 1; details: ")
+    assert bad["next"].endswith("; then check again")
+    assert "config" not in bad["next"]
 
 
 def test_a_store_path_that_is_a_folder(program: Any, write_config: Any) -> None:

@@ -118,3 +118,53 @@ def test_a_job_without_its_supply_air_is_refused(program: Any) -> None:
     assert "no such radio library" in done.err
     assert "without sup there is no rise to measure" in done.err
     assert json.dumps(done.err).count("riselog: driver 'cannot'") == 1
+    checked = program("check", config, "--json")
+    assert checked.code == 4
+    (bad,) = [c for c in checked.document["checks"] if not c["ok"]]
+    assert bad["text"].endswith(
+        "(ImportError: no such radio library); without sup there is no rise to measure"
+    )
+    assert bad["next"] == "repair or remove that package; then check again"
+
+
+@pytest.mark.usefixtures("line_probe")
+def test_a_check_without_a_look_names_a_driver_that_cannot_be_imported(program: Any) -> None:
+    config = job(
+        program.folder,
+        ("ret", "return", "line-probe", f"port = {free_port()}"),
+        ("sup", "supply", "line-probe", f"port = {free_port()}"),
+        ("outside", "outdoor", "cannot", ""),
+    )
+    done = program("check", config, "--offline", "--json")
+    assert done.code == 4
+    (bad,) = [c for c in done.document["checks"] if not c["ok"]]
+    assert bad["text"].startswith("outside: driver 'cannot' of cannot cannot be loaded")
+    assert bad["next"] == "repair or remove that package"
+
+
+def test_what_a_plug_in_prints_does_not_come_between_the_answer(
+    program: Any, install_driver: Callable[[str, str], None]
+) -> None:
+    install_driver("chatty", "print('good morning')\n" + BREAKS.replace("breaks", "chatty"))
+    done = program("scan", "--drivers", "--json")
+    assert "chatty" in {driver["name"] for driver in done.document["drivers"] if driver["ok"]}
+    assert "good morning" in done.err
+
+
+def test_a_plug_in_that_interrupts_at_its_import_is_a_broken_one(
+    program: Any, install_driver: Callable[[str, str], None]
+) -> None:
+    install_driver("rude", "raise KeyboardInterrupt")
+    done = program("scan", "--drivers", "--json")
+    assert done.code == 0
+    (rude,) = [driver for driver in done.document["drivers"] if not driver["ok"]]
+    assert (rude["name"], rude["why"]) == ("rude", "PluginBrokeError: it has raised KeyboardInterrupt")
+
+
+def test_ctrl_c_during_an_import_is_a_ctrl_c(
+    program: Any, install_driver: Callable[[str, str], None]
+) -> None:
+    install_driver("slow", "import os, signal, time\nos.kill(os.getpid(), signal.SIGINT)\ntime.sleep(60)\n")
+    done = program("scan", "--drivers", "--json")
+    assert (done.code, done.out) == (130, "")
+    assert "ended by Ctrl-C" in done.err

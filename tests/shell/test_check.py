@@ -17,6 +17,7 @@ from logger.publish import login
 from logger.store import Batch, StoreWriter, store_path
 from logger.store.records import OutboxMark
 from simulators.scenarios import SCENARIOS
+from tests.shell.stand_ins import job_head
 from tests.shell.test_outbox import Desk
 
 
@@ -75,6 +76,103 @@ def test_offline_looks_for_no_probe(config: Path, capsys: pytest.CaptureFixture[
     assert code == 0
     assert not [c for c in checks if c["code"] == "probe"]
     assert "--offline" in line(checks, "probes")["text"]
+
+
+def test_what_a_driver_knows_without_a_look_is_told_with_and_without_one(
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def answer(probes: Sequence[ProbeRequest]) -> Sequence[Reach]:
+        heard = {"ret": "found, but no key", "sup": "not heard"}
+        return [
+            Reach(probe=p.name, ok=p.name not in heard, text=heard.get(p.name, "found"), next_step="x")
+            for p in probes
+        ]
+
+    class Knows(driver(answer)):  # type: ignore[misc]
+        def beforehand(self) -> Sequence[Reach]:
+            return [
+                Reach(probe=name, ok=False, text="no key", next_step="write it") for name in ("ret", "sup")
+            ]
+
+    monkeypatch.setattr(logger.sources, "load_driver", lambda name: Knows)
+    code, checks = run(config, capsys, offline=True)
+    assert code == 4
+    assert [c["text"] for c in checks if not c["ok"]] == ["ret: no key", "sup: no key"]
+    code, checks = run(config, capsys)
+    assert code == 4
+    assert [c["text"] for c in checks if not c["ok"]] == [
+        "ret: found, but no key",
+        "sup: not heard",
+        "sup: no key",
+    ]
+
+
+def test_a_driver_that_breaks_without_a_look_is_named(
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Breaks(driver(lambda probes: [])):  # type: ignore[misc]
+        def beforehand(self) -> Sequence[Reach]:
+            raise KeyError("planted")
+
+    monkeypatch.setattr(logger.sources, "load_driver", lambda name: Breaks)
+    code, checks = run(config, capsys, offline=True)
+    assert code == 4
+    (bad,) = [c for c in checks if not c["ok"]]
+    assert bad["text"].startswith("driver 'sim' broke (KeyError: 'planted')")
+    assert bad["next"].startswith("report it to the author of riselog ")
+
+
+BTHOME_JOB = """
+[probes.ret]
+role = "return"
+driver = "bthome"
+address = "AA:BB:CC:00:00:01"
+{key}
+[probes.sup]
+role = "supply"
+driver = "bthome"
+address = "AA:BB:CC:00:00:02"
+"""
+
+
+@pytest.mark.parametrize(
+    ("key", "content", "words"),
+    [
+        ('bindkey_file = "ret.key"', None, "ret.key cannot be read (No such file or directory)"),
+        ('bindkey_file = "ret.key"', "", "ret.key does not hold a bind key of 32 hex digits"),
+        ('bindkey_file = "ret.key"', "0" * 34, "does not hold a bind key of 32 hex digits"),
+        ('bindkey_file = "ret.key"', "x" * 32, "does not hold a bind key of 32 hex digits"),
+        ('bindkey_file = "ret.key"', "\n" + "0" * 32, "does not hold a bind key of 32 hex digits"),
+        ('bindkey_file = "/dev/zero"', None, "/dev/zero is no regular file"),
+        ('bindkey_env = "ABSENT_KEY"', None, "ABSENT_KEY of bindkey_env is not set"),
+        ('bindkey_env = "SHORT_KEY"', None, "SHORT_KEY of bindkey_env does not hold a bind key"),
+        ('bindkey_file = "ret.key"', "0" * 32, ""),
+    ],
+)
+def test_a_bind_key_that_cannot_be_had_is_told_before_the_probe_is_heard(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    key: str,
+    content: str | None,
+    words: str,
+) -> None:
+    monkeypatch.setenv("RISELOG_DATA_DIR", str(tmp_path / "data"))
+    monkeypatch.setenv("SHORT_KEY", "0011")
+    if content is not None:
+        (tmp_path / "ret.key").write_text(content)
+    config = tmp_path / "job.toml"
+    config.write_text(job_head("sealed") + BTHOME_JOB.format(key=key), encoding="utf-8")
+    code, checks = run(config, capsys, offline=True)
+    bad = [c for c in checks if not c["ok"]]
+    if not words:
+        assert (code, bad) == (0, [])
+        return
+    assert code == 4
+    ((text, step),) = [(c["text"], c["next"]) for c in bad]
+    assert text.startswith("ret: ")
+    assert words in text
+    assert "32 hex digits" in step
 
 
 def test_a_probe_that_is_not_there(
