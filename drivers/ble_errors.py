@@ -24,6 +24,16 @@ class RadioError(DriverError):
         super().__init__(f"{doing} failed: {trouble.text}; {trouble.next_step}")
         self.trouble = trouble
 
+    @property
+    def of_the_system(self) -> bool:
+        """Whether Bluetooth itself is away, for every probe."""
+        return self.trouble.text in _SYSTEM
+
+    @property
+    def of_the_connection(self) -> bool:
+        """Whether the connection is gone, for all that the probe has."""
+        return self.trouble.text in _LOST
+
 
 _NO_SERVICE = Trouble(
     "the system's Bluetooth service is not running",
@@ -48,6 +58,10 @@ FULL = Trouble(
     "use fewer probes with this adapter, or add an adapter",
 )
 _GONE = Trouble("the probe went away", "move closer and check its battery")
+_DROPPED = Trouble(  # BlueZ does not know it: after a restart, or when it ended
+    "the system's Bluetooth has dropped the connection: its service was restarted, or the probe went away",
+    "if the probe does not come back, move closer and check its battery",
+)
 _UNREADABLE = Trouble(
     "the probe does not allow it", "nothing can be done here; use another quantity or probe"
 )
@@ -65,7 +79,7 @@ _TROUBLES: dict[str, Trouble] = {
     "org.freedesktop.DBus.Error.NameHasNoOwner": _NO_SERVICE,
     "org.freedesktop.DBus.Error.NoReply": _NO_SERVICE,
     "org.freedesktop.DBus.Error.AccessDenied": _DENIED,
-    "org.freedesktop.DBus.Error.UnknownObject": _GONE,
+    "org.freedesktop.DBus.Error.UnknownObject": _DROPPED,
     "org.bluez.Error.NotReady": _OFF,
     "org.bluez.Error.InProgress": _BUSY,
     "org.bluez.Error.NotAuthorized": _PAIRING,
@@ -107,6 +121,8 @@ _NEXT_STEPS: dict[tuple[Trouble, str], str] = {
     (_DENIED, "win32"): "allow it in Settings, Privacy & security: radios, and Bluetooth for desktop apps",
 }
 _OF_THE_SYSTEM = Trouble("the system's Bluetooth does not answer", "switch Bluetooth off and on")
+_SYSTEM = frozenset(t.text for t in (_NO_SERVICE, _OFF, _DENIED, _NO_ADAPTER, _OF_THE_SYSTEM))
+_LOST = frozenset(t.text for t in (_GONE, _DROPPED))
 
 
 def explain(doing: str, error: BaseException, *, system: str = sys.platform) -> RadioError:

@@ -21,6 +21,10 @@ from logger.driver_api import DecodeError, DriverContext, Flag, LinkState, Sampl
 
 ECHO_NS = 2 * NS_PER_S  # until when BlueZ may repeat a value that was read to its subscribers; assumed
 
+OUTAGE = (
+    "the system's Bluetooth was off or restarted meanwhile, and the connection went with it; searching for "
+    "the probe again"
+)
 PATIENT_NS = 600 * NS_PER_S  # from look to look at a connection that may be silent; assumed
 
 
@@ -80,6 +84,7 @@ class Session:
         self._channels = [self._channel(each) for each in plan.sources]
         self._failed: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._why_unread = ""
+        self._outage = False  # of the system's Bluetooth, since the last packet
         self.delivered = False
 
     async def run(self) -> str:
@@ -165,6 +170,7 @@ class Session:
         source = channel.source
         if source.measures and not again:
             self._rhythm.update(self._context.now_ns())
+            self._outage = False
         values = self._decoded(source, payload)
         if values is None:
             return
@@ -195,6 +201,11 @@ class Session:
         return [Value(*each) for each in whole] or None
 
     def _unread(self, channel: Channel, error: RadioError) -> None:
+        """What is wrong with one value is told of it; what is wrong with all of them, of the probe."""
+        if error.of_the_system or error.of_the_connection:
+            self._outage = self._outage or error.of_the_system
+            self._why_unread = OUTAGE if self._outage and error.of_the_connection else f"{error}"
+            return
         text = f"no {channel.source.title}: {error}"
         if channel.source.measures:
             self._why_unread = text

@@ -11,13 +11,14 @@ from dataclasses import replace
 from typing import Any, cast
 
 import pytest
+from bleak.exc import BleakDBusError
 
-from drivers.ble import Connection
+from drivers.ble import Connection, radio_errors
 from drivers.ble_errors import RadioError, Trouble
 from drivers.ess.driver import EssProfile
 from drivers.ess.options import EssOptions
 from drivers.gatt.profile import Plan, Value
-from drivers.gatt.session import Pace, Session
+from drivers.gatt.session import OUTAGE, Pace, Session
 from drivers.heard import Characteristic, full_uuid
 from drivers.probe import LinkReport, Rhythm
 from drivers.wire import CutShortError
@@ -318,3 +319,50 @@ async def test_the_make_is_told_once_after_the_first_values_and_a_refusal_ends_t
     assert [uuid16 for uuid16, _ in bench.connection.reads][:4] == [0x2A6E, 0x2A29, 0x2A24, 0x2A25]
     assert 0x2A26 not in [uuid16 for uuid16, _ in bench.connection.reads]
     assert len(bench.flags()) == 3
+
+
+# Names of D-Bus errors: D-Bus Specification, standard error names (`recalled`); the class is bleak's.
+AWAY, UNKNOWN = (f"org.freedesktop.DBus.Error.{name}" for name in ("ServiceUnknown", "UnknownObject"))
+
+
+def failing(bench: Bench, *errors: tuple[float, str]) -> None:
+    """From each time on, in s, every read fails with that error of the bus."""
+
+    def answer(_: int) -> bytes:
+        now_s = bench.clock.now_ns() / NS_PER_S
+        names = [name for since_s, name in errors if now_s >= since_s]
+        if not names:
+            return C_21_37
+        with radio_errors("reading from the probe"):
+            raise BleakDBusError(names[-1], [])
+        raise AssertionError
+
+    bench.connection.answer = answer
+
+
+async def test_a_short_outage_of_the_bluetooth_service_is_no_fault_of_the_probe() -> None:
+    """Away for 8 s, then back without the connection: a restart, `common practice, no source`."""
+    bench = Bench(READ_ONLY, HUMIDITY, until_s=60.0)
+    failing(bench, (20.0, AWAY), (28.0, UNKNOWN))
+    reason = await bench.run()
+    assert reason == OUTAGE
+    assert "battery" not in reason
+    assert [state for state, _ in bench.said] == [LinkState.LIVE]
+
+
+async def test_a_connection_that_is_gone_is_told_of_the_probe_and_names_both_causes() -> None:
+    bench = Bench(READ_ONLY, HUMIDITY, until_s=60.0)
+    failing(bench, (20.0, UNKNOWN))
+    reason = await bench.run()
+    assert reason.startswith(
+        "reading from the probe failed: the system's Bluetooth has dropped the connection"
+    )
+    assert "restarted, or the probe went away" in reason
+    assert "humidity" not in reason
+    assert [state for state, _ in bench.said] == [LinkState.LIVE]
+
+
+async def test_a_service_that_stays_away_is_told_as_that() -> None:
+    bench = Bench(READ_ONLY, until_s=60.0)
+    failing(bench, (20.0, AWAY))
+    assert "Bluetooth service is not running" in await bench.run()
