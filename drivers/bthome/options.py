@@ -14,6 +14,7 @@ from drivers.bthome.table import FIELDS
 from drivers.probe import ProbeOptions, in_folder
 from logger.driver_api import Quantity
 
+_DEVICE_KEYS = ("address", "name")
 _KEYS_IN_CLEAR = ("bindkey", "bind_key")
 _WHERE = (
     "put the key into the first line of a file of its own and name that in bindkey_file, or name an "
@@ -31,8 +32,10 @@ def _no_key(text: object) -> object:
 
 
 def _mac(text: object) -> object:
+    """What is refused is not shown: it may be a key, or most of one."""
+    text = _no_key(text)
     if isinstance(text, str) and ADDRESS.fullmatch(text) is None:
-        raise ValueError(f'"{text}" is not a hardware address; write it like "AA:BB:CC:00:00:02"')
+        raise ValueError('what stands there is not a hardware address; write it like "AA:BB:CC:00:00:02"')
     return text
 
 
@@ -73,6 +76,10 @@ class BthomeOptions(ProbeOptions):
         if isinstance(given, Mapping):
             for key in _KEYS_IN_CLEAR:
                 if key in given:
+                    raise _refused(key)
+            for key in _DEVICE_KEYS:  # 32 digits with nothing between them are neither an address nor a UUID
+                text = given.get(key)
+                if isinstance(text, str) and KEY.fullmatch(text.strip()):
                     raise _refused(key)
         return given
 

@@ -34,7 +34,11 @@ def scan(
         str | None, typer.Option(help="With --write: which driver, where none has read the device.")
     ] = None,
     force: Annotated[
-        bool, typer.Option("--force", help="With --write: a device that was not heard or not read too.")
+        bool,
+        typer.Option(
+            "--force",
+            help="With --write: a device not heard or not read too, and a config that is read-only.",
+        ),
     ] = False,
     yes: Annotated[bool, typer.Option("--yes", help="With --write: do not ask.")] = False,
     units: Annotated[str, typer.Option(help="us or si: how values are shown.")] = "us",

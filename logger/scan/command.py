@@ -17,7 +17,8 @@ from logger.core.errors import RiselogError, UsageError
 from logger.core.readings import NS_PER_S
 from logger.documents import print_json, print_lines
 from logger.driver_api import Look, Seen
-from logger.faults import complain, fault_sentence, said
+from logger.faults import complain, log_fault, said
+from logger.plugins import author, fault
 from logger.registry import listed_drivers, surveys
 from logger.scan.known import Known, known_probes, mark
 from logger.scan.roster import MOST, Device, Roster
@@ -264,4 +265,10 @@ def _error(task: asyncio.Task[None]) -> BaseException | None:
 
 def _sentence(driver: str, error: BaseException) -> str:
     """What kept a driver from listening."""
-    return said(error) if isinstance(error, RiselogError) else fault_sentence(error, f"driver {driver}")
+    if isinstance(error, RiselogError):
+        return said(error)
+    where = log_fault(error, f"scan, driver {driver}")
+    return (
+        f"driver '{driver}' broke while it looked for devices ({fault(error)}); report it to "
+        f"{author(driver)}; details: {where}"
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -39,6 +40,10 @@ class Wish:
 def check_wish(wish: Wish) -> None:
     """Raise ``UsageError`` or ``ConfigError`` for what cannot be done whatever is heard."""
     known = _probes_of(wish.config)
+    if not wish.force:
+        _refuse_read_only(wish.config)
+    if wish.address is not None:
+        _check_address(wish.address, known, wish.config)
     missing = [
         name
         for name, value in (("--probe", wish.probe), ("--role", wish.role), ("--address", wish.address))
@@ -73,6 +78,26 @@ def _probes_of(path: Path) -> dict[str, Any]:
     return probes
 
 
+def _refuse_read_only(path: Path) -> None:
+    """Who took the right to write from a file means it, though a file beside it could take its place."""
+    mode = path.stat().st_mode
+    if not mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH):
+        raise UsageError(
+            f"{path}: is read-only (mode {stat.S_IMODE(mode):04o}), nothing was written; give yourself the "
+            "right (chmod u+w), or add --force"
+        )
+
+
+def _check_address(address: str, known: dict[str, Any], path: Path) -> None:
+    for name, table in known.items():
+        there = table.get("address") if isinstance(table, dict) else None
+        if isinstance(there, str) and there.casefold() == address.casefold():
+            raise UsageError(
+                f"{path}: probe {name} has the address {there} already, nothing was written; choose another "
+                "device, or take that table out"
+            )
+
+
 def _check_probe(name: str, known: dict[str, Any], path: Path) -> None:
     if not NAME.fullmatch(name):
         raise UsageError(f"probe name {name!r}: use letters, digits, - and _, at most 64")
@@ -98,8 +123,10 @@ def write_probe(wish: Wish, devices: list[Device], heard: Roster) -> bool:
     if device is None:
         complain("nothing was written")
         return False
+    known = _probes_of(wish.config)
+    _check_address(device.address, known, wish.config)
     name = wish.probe or _asked("Name of the probe (letters, digits, - and _): ")
-    _check_probe(name, _probes_of(wish.config), wish.config)
+    _check_probe(name, known, wish.config)
     role = wish.role or _asked(f"Role ({_ROLES}): ")
     _check_role(role)
     driver = wish.driver or device.driver

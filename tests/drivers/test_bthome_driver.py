@@ -334,9 +334,31 @@ async def test_a_stranger_of_its_name_does_not_keep_a_sealed_probe_out(air: Any,
 
 
 @pytest.mark.parametrize("around", ["{}", "0x{}", " 0x{}", "{} ", "\t0X{}"])
-@pytest.mark.parametrize("place", ["bindkey_file", "bindkey_env"])
+@pytest.mark.parametrize("place", ["bindkey_file", "bindkey_env", "mac"])
 def test_a_key_in_the_place_of_its_place_is_refused_and_not_shown(place: str, around: str) -> None:
     with pytest.raises(ValueError, match=place) as refused:
         BthomeDriver.Options.model_validate({"address": "x", place: around.format(KEY.hex())})
     assert "this is a bind key" in str(refused.value)
     assert KEY.hex() not in str(refused.value)
+
+
+@pytest.mark.parametrize("place", ["address", "name", "mac"])
+def test_a_key_in_the_place_of_the_device_is_refused_and_not_shown(place: str) -> None:
+    keys = {"address": "x", "bindkey_env": "K"} if place == "mac" else {}
+    with pytest.raises(ValueError, match=place) as refused:
+        BthomeDriver.Options.model_validate(keys | {place: KEY.hex()})
+    assert "bind key" in str(refused.value)
+    assert KEY.hex() not in str(refused.value)
+
+
+@pytest.mark.parametrize("digits", [30, 31, 33, 34])
+def test_most_of_a_key_is_not_shown_either(digits: int) -> None:
+    text = (KEY.hex() * 2)[:digits]
+    with pytest.raises(ValueError, match="not a hardware address") as refused:
+        BthomeDriver.Options.model_validate({"address": "x", "bindkey_env": "K", "mac": text})
+    assert text[:30] not in str(refused.value)
+
+
+def test_a_uuid_as_macos_gives_it_is_an_address() -> None:
+    uuid = "231D39C1-D7CC-1AB1-AEE2-24CD096DB932"
+    assert BthomeDriver.Options.model_validate({"address": uuid}).wanted.address == uuid

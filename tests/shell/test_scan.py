@@ -235,7 +235,18 @@ def test_a_driver_that_breaks_is_named_without_a_traceback(
     assert scan_command(options()) == 0
     err = capsys.readouterr().err
     assert "Traceback" not in err
-    assert "fault" in err
+    assert "driver 'one' broke while it looked for devices (ZeroDivisionError: odd); report it to " in err
+
+
+def test_a_driver_that_breaks_is_named_with_its_package(
+    drivers: dict[str, Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    async def broken(*_: object) -> None:
+        raise ZeroDivisionError("odd")
+
+    drivers["ess"] = broken
+    assert scan_command(options()) == 4
+    assert "report it to the author of riselog " in capsys.readouterr().err
 
 
 def test_nothing_heard_is_no_failure(drivers: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> None:
@@ -370,6 +381,7 @@ def test_a_probe_is_added_and_nothing_else_touched(
         ({"yes": False}, UsageError, "add --yes"),
         ({"driver": "bthom"}, UsageError, "did you mean 'bthome'"),
         ({"config": Path("/nowhere/job.toml")}, UsageError, "cannot be read"),
+        ({"address": "aa:00:00:00:00:09"}, UsageError, "probe ret has the address AA:00:00:00:00:09 already"),
     ],
 )
 def test_what_cannot_be_is_told_before_the_radio_is_used(
@@ -381,6 +393,30 @@ def test_what_cannot_be_is_told_before_the_radio_is_used(
         scan_command(options(**wish(job, **more)))
     assert words in str(caught.value)
     assert job.read_bytes() == before
+
+
+def test_an_address_that_is_there_is_refused_while_the_config_is_being_made(
+    drivers: dict[str, Any], tmp_path: Path
+) -> None:
+    drivers["bthome"] = heard(DUCT)
+    path = tmp_path / "half.toml"
+    path.write_text('[probes.ret]\ndriver = "bthome"\naddress = "AA:00:00:00:00:01"\n', encoding="utf-8")
+    before = path.read_bytes()
+    with pytest.raises(UsageError, match="probe ret has the address"):
+        scan_command(options(**wish(path, force=True)))
+    assert path.read_bytes() == before
+
+
+def test_a_read_only_config_is_written_only_when_that_is_forced(drivers: dict[str, Any], job: Path) -> None:
+    drivers["bthome"] = heard(DUCT)
+    job.chmod(0o444)
+    before = job.read_bytes()
+    with pytest.raises(UsageError, match=r"read-only \(mode 0444\)"):
+        scan_command(options(**wish(job)))
+    assert job.read_bytes() == before
+    assert scan_command(options(**wish(job, force=True))) == 0
+    assert "[probes.sup]" in job.read_text(encoding="utf-8")
+    assert job.stat().st_mode & 0o777 == 0o444
 
 
 @pytest.mark.parametrize("text", ["probes = 3\n", "[probes\n"])
