@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -151,10 +152,15 @@ def _range(rule: Rule) -> Iterator[Finding]:
     if bits is None:
         return
     most = (1 << (bits.width - bits.signed)) - 1
-    low, high = max(-most - 1 if bits.signed else 0, rule.low), min(most, rule.high)
+    least = -most - 1 if bits.signed else 0
+    low, high = max(least, rule.low), min(most, rule.high)
     if low > high:
         yield ("low",), f"and high leave no raw number of {bits.width} bits; correct them"
         return
+    for key, given in (("low", rule.low), ("high", rule.high)):
+        if math.isfinite(given) and not least <= given <= most:
+            said = f"no raw number goes so far: of {bits.width} bits they go from {least} to {most}; correct it"
+            yield (key,), said
     ends = sorted((rule.value(low), rule.value(high)))
     info = QUANTITIES[rule.quantity]
     if ends[1] < info.low or ends[0] > info.high:

@@ -11,7 +11,8 @@ from drivers.gatt_map.checks import of_map, of_value, raise_findings
 from drivers.gatt_map.decode import Rule
 from drivers.gatt_map.meaning import PACKET_LIMIT, Source, SourceKind, rule_of, source_of
 from drivers.heard import full_uuid
-from drivers.quantity_key import Kind
+from drivers.quantity_key import quantity_of
+from logger.core.readings import Quantity
 
 SCHEMA = "riselog.gatt-map/1"
 START_LIMIT = 20  # bytes, what fits the smallest ATT_MTU of 23: Core Specification vol 3 part F 3.2.8
@@ -19,6 +20,7 @@ TITLE_LIMIT = 80  # characters, assumed
 VALUES_LIMIT = 32  # [[value]] tables, assumed
 _SHORT = re.compile(r"(?:0x)?([0-9a-f]{4})", re.ASCII)
 _FULL = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}", re.ASCII)
+_SOURCED = tuple(quantity for quantity in Quantity if quantity is not Quantity.SIGNAL)
 _PAYLOAD = re.compile(r"[0-9A-Fa-f]{2}(?: ?[0-9A-Fa-f]{2})*", re.ASCII)
 
 
@@ -43,10 +45,13 @@ def _title(text: object) -> object:
 
 def _payload(text: object) -> object:
     if isinstance(text, str):
-        if _PAYLOAD.fullmatch(text) is None:
+        if _PAYLOAD.fullmatch(" ".join(text.split())) is None:
             raise ValueError(f'"{text}" is not bytes; write two hexadecimal digits for each, like "01 0a"')
-        if len(bytes.fromhex(text)) > START_LIMIT:
-            raise ValueError(f"is longer than {START_LIMIT} bytes; a command that starts a stream is short")
+        if (length := len(bytes.fromhex(text))) > START_LIMIT:
+            raise ValueError(
+                f"has {length} bytes, and more than {START_LIMIT} are not sent; a command that starts a "
+                "stream is short"
+            )
     return text
 
 
@@ -89,7 +94,9 @@ class WhenTable(MapTable):
 class ValueTable(MapTable):
     """One value: where its bytes come from, where it stands in them, and what it means."""
 
-    quantity: Kind = Field(examples=["temperature"])
+    quantity: Annotated[Quantity, BeforeValidator(lambda text: quantity_of(text, _SOURCED))] = Field(
+        examples=["temperature"]
+    )
     unit: str = Field(examples=["degC"])
 
     characteristic: Uuid | None = None

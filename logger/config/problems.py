@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple, get_args
+from typing import Any, NamedTuple, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -113,8 +114,16 @@ def _text(entry: Mapping[str, Any], model: type[BaseModel], also_accepted: tuple
         return _missing(_table_at(model, where[:-1]), str(where[-1]))
     if kind == "value_error" and "error" in context:
         return " ".join(str(context["error"]).split())
+    if kind == "literal_error":
+        return _one_of(entry["input"], re.findall(r"'([^']*)'", str(context.get("expected"))))
     phrase = _PHRASES.get(kind)
     return phrase.format(**context) if phrase else " ".join(str(entry["msg"]).split())
+
+
+def _one_of(given: object, words: Sequence[str]) -> str:
+    if len(words) == 1:
+        return f"must be {quoted(words[0])}"
+    return f"must be one of {', '.join(words)}{closest(given, words) if isinstance(given, str) else ''}"
 
 
 def _missing(table: type[BaseModel] | None, key: str) -> str:
@@ -124,7 +133,7 @@ def _missing(table: type[BaseModel] | None, key: str) -> str:
     example = field.examples[0]
     if str(example).startswith("["):
         return f"missing; add the table {example}"
-    value = str(example).lower() if isinstance(example, bool) else f'"{example}"'
+    value = str(example).lower() if isinstance(example, bool | int | float) else f'"{example}"'
     return f"missing; add for example {key} = {value}"
 
 
@@ -136,10 +145,13 @@ def _keys(table: type[BaseModel] | None) -> list[str]:
 def _table_at(model: type[BaseModel], where: tuple[int | str, ...]) -> type[BaseModel] | None:
     """The model of the table that an error's place leads to."""
     here: type[BaseModel] | None = model
+    named = False  # the next step is a name that the user has given
     for part in where:
-        if isinstance(part, int):  # a table of a list: the list's own step has led to its model
+        if isinstance(part, int) or named:  # a table of a list, or of those with names: its step led here
+            named = False
             continue
         field = here.model_fields.get(str(part)) if here else None
+        named = field is not None and get_origin(field.annotation) is dict
         kinds = (field.annotation, *get_args(field.annotation)) if field else ()
         here = next((k for k in kinds if isinstance(k, type) and issubclass(k, BaseModel)), None)
     return here

@@ -131,6 +131,8 @@ def load_scene(text: str, adapters: Sequence[str]) -> Scene:
     try:
         return _default(f"run {text}", {"run": text}, adapters)
     except UnknownRunError as error:
+        if path.is_dir():
+            raise ConfigError(f"{path}: is a directory; name the scene file (.toml) in it") from error
         near = difflib.get_close_matches(text, names(), n=1)
         hint = f"; did you mean the scenario '{near[0]}'?" if near else ""
         raise UnknownRunError(
@@ -165,6 +167,8 @@ def _file(path: Path, adapters: Sequence[str]) -> Scene:
         problems = [] if _one_source(table) else [Problem(("scenario",), _ONE_SOURCE)]
     except ValidationError as error:
         problems = problems_of(error, SceneTable)
+    if not problems and table.scenario is not None:
+        problems = list(_scenario_fault(table.scenario))
     if not problems:
         found = _found(table, str(path), path.parent)
         scene = _scene(table, found, adapters)
@@ -174,11 +178,21 @@ def _file(path: Path, adapters: Sequence[str]) -> Scene:
     return scene
 
 
+def _scenario_fault(name: str) -> Iterator[Problem]:
+    """That there is none of that name, at the key of the scene."""
+    try:
+        find(name)
+    except ConfigError as error:
+        yield Problem(("scenario",), str(error).removeprefix("[sim] scenario: "))
+
+
 def _one_source(table: SceneTable) -> bool:
     return sum(each is not None for each in (table.scenario, table.readings, table.run)) == 1
 
 
 def _text(path: Path) -> str:
+    if path.exists() and not path.is_file():  # a pipe may never begin
+        raise ConfigError(f"{path}: is no regular file; name a scene file")
     try:
         with path.open("rb") as file:
             data = file.read(_SIZE_LIMIT + 1)

@@ -80,6 +80,16 @@ def test_a_scene_file_says_all_there_is_to_say() -> None:
     [
         ('as = "ess"', 'as = "es"', ":7: key 'probes.sup.as': 'es' is not known; accepted: ess, bthome"),
         ("seed = 7", "seeds = 7", ":2: key 'seeds': unknown key; accepted here: every, "),
+        (
+            'name = "bench 2"',
+            'colour = "red"',
+            ":17: key 'probes.ret.colour': unknown key; accepted here: adapter, as, battery, dropouts, name,",
+        ),
+        (
+            '"standard"',
+            '"standrad"',
+            ":1: key 'scenario': there is no scenario 'standrad'; closest: standard",
+        ),
         ("speed = 2", "speed = 0", ":3: key 'speed': must be above 0"),
         ('every = "0.5 s"', "every = 1", ":4: key 'every': a bare number needs a unit"),
         ('"hci1"', '"first"', ":9: key 'probes.sup.adapter': "),
@@ -176,3 +186,9 @@ def test_any_text_is_a_scene_or_a_clear_fault(text: str) -> None:
     with pytest.raises((ConfigError, TableError)) as raised:
         load_scene("any.toml", [])
     assert str(raised.value).startswith("any.toml")
+
+
+def test_a_directory_is_no_scene() -> None:
+    Path("folder").mkdir()
+    with pytest.raises(ConfigError, match=r"^folder: is a directory; name the scene file"):
+        load_scene("folder", [])
