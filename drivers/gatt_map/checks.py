@@ -159,7 +159,7 @@ def _range(rule: Rule) -> Iterator[Finding]:
         return
     for key, given in (("low", rule.low), ("high", rule.high)):
         if math.isfinite(given) and not least <= given <= most:
-            said = f"no raw number goes so far: of {bits.width} bits they go from {least} to {most}; correct it"
+            said = f"no raw number goes so far: {bits.width} bits go from {least} to {most}; correct it"
             yield (key,), said
     ends = sorted((rule.value(low), rule.value(high)))
     info = QUANTITIES[rule.quantity]

@@ -45,7 +45,8 @@ def _title(text: object) -> object:
 
 def _payload(text: object) -> object:
     if isinstance(text, str):
-        if _PAYLOAD.fullmatch(" ".join(text.split())) is None:
+        text = " ".join(text.split())
+        if _PAYLOAD.fullmatch(text) is None:
             raise ValueError(f'"{text}" is not bytes; write two hexadecimal digits for each, like "01 0a"')
         if (length := len(bytes.fromhex(text))) > START_LIMIT:
             raise ValueError(
