@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 from logger.config.problems import Problem, Source, fault, problems_of
 from logger.config.toml_text import KeyPath, parse_toml
 from logger.config.traverse import located
-from logger.core.errors import RiselogError
+from logger.core.errors import ConfigError, RiselogError
 from logger.traverse.file import read_small
 
 
@@ -48,7 +48,7 @@ class FileTexts:
     def _content(self, name: str, kind: type[BaseModel]) -> dict[str, Any]:
         """What the file says, through its model."""
         shown = str(located(name, self.folder))
-        text = self._stored[name] if name in self._stored else read_small(Path(shown))
+        text = self._stored[name] if name in self._stored else _read(Path(shown))
         data = parse_toml(text, shown)
         try:
             content = kind.model_validate(data).model_dump()
@@ -56,3 +56,9 @@ class FileTexts:
             raise fault(problems_of(error, kind), [Source.of(shown, text)]) from error
         self.read[name] = text
         return content
+
+
+def _read(path: Path) -> str:
+    if path.exists() and not (path.is_file() or path.is_dir()):  # a pipe may never begin
+        raise ConfigError(f"{path}: is no regular file; name the file itself")
+    return read_small(path)

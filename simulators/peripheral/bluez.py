@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections import Counter
-from collections.abc import AsyncIterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Collection, Mapping, Sequence
 from typing import Any
 
 from dbus_fast.aio import MessageBus
@@ -55,6 +55,7 @@ class BluezAir:
         self._bus = bus
         self._probes: dict[str, _Probe] = {}
         self._strangers: set[str] = set()  # devices that were connected before
+        self.beside: dict[str, int] = {}  # advertisements of others, by the adapter of ours
 
     async def open(self, parts: Sequence[tuple[Part, Sequence[Quantity]]]) -> None:
         """Check that all can be played where they are to be, then register what a connection finds."""
@@ -70,6 +71,8 @@ class BluezAir:
         for name, count in crowd.items():
             connectable = [part for part, home in homes if home == name and part.kind is Kind.ESS]
             check_adapter(name, objects[adapters[name]], count, connectable)
+            if others := objects[adapters[name]][_ADVERTS]["ActiveInstances"].value:
+                self.beside[name] = others
         for n, ((part, quantities), (_, home)) in enumerate(zip(parts, homes, strict=True)):
             assert home is not None  # checked above
             alone = crowd[home] == 1 or part.kind is Kind.ESS
@@ -105,14 +108,17 @@ class BluezAir:
         await self._probes[part.probe].hide()
 
     async def drop(self, part: Part) -> None:
-        """The same, and whoever is connected loses the connection."""
+        """The same, and whoever is connected to it loses the connection."""
         probe = self._probes[part.probe]
         await probe.hide()
-        for path, interfaces in (await self._objects()).items():
-            ours = path.startswith(f"{probe.adapter_path}/") and path not in self._strangers
-            if ours and _is_connected(interfaces):
-                with contextlib.suppress(AirError):  # gone meanwhile
-                    await call(self._bus, "disconnecting", path, _DEVICE, "Disconnect")
+        near = {
+            path: device
+            for path, device in (await self._objects()).items()
+            if path.startswith(f"{probe.adapter_path}/") and path not in self._strangers
+        }
+        for path in served(near, probe.readers()):
+            with contextlib.suppress(AirError):  # gone meanwhile
+                await call(self._bus, "disconnecting", path, _DEVICE, "Disconnect")
 
     def reads(self, part: Part) -> int:
         """How often a connection has read from it."""
@@ -142,6 +148,22 @@ class BluezAir:
 def _is_connected(interfaces: Mapping[str, Mapping[str, Any]]) -> bool:
     device = interfaces.get(_DEVICE, {})
     return "Connected" in device and bool(device["Connected"].value)
+
+
+def served(near: Objects, readers: Collection[str]) -> list[str]:
+    """The connected devices that a played probe serves: who has read it, and who may be subscribed, which
+    BlueZ tells of nobody. A paired device that has read nothing is a keyboard or the like: a played probe
+    asks for no pairing."""
+    return [
+        path
+        for path, interfaces in near.items()
+        if _is_connected(interfaces) and (path in readers or not _is_paired(interfaces))
+    ]
+
+
+def _is_paired(interfaces: Mapping[str, Mapping[str, Any]]) -> bool:
+    device = interfaces[_DEVICE]
+    return "Paired" in device and bool(device["Paired"].value)
 
 
 def check_adapter(
@@ -236,6 +258,10 @@ class _Probe:
     def reads(self) -> int:
         """Of all its characteristics."""
         return sum(each.reads for each in self._characteristics.values())
+
+    def readers(self) -> set[str]:
+        """The devices that have read any of its characteristics."""
+        return set().union(*(each.readers for each in self._characteristics.values()))
 
     def _make_advert(self) -> Advert:
         ess = self._part.kind is Kind.ESS

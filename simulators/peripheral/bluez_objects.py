@@ -45,6 +45,7 @@ class Characteristic(ServiceInterface):
         self._notifies = notifies
         self._payload = payload
         self.reads = 0
+        self.readers: set[str] = set()  # objects of the devices that read it
 
     def send(self, payload: bytes) -> None:
         """The value from now on; who has subscribed is notified."""
@@ -78,7 +79,8 @@ class Characteristic(ServiceInterface):
     @dbus_method()
     def ReadValue(self, options: DBusDict) -> DBusBytes:
         """A read from outside."""
-        del options
+        if (device := options.get("device")) is not None:
+            self.readers.add(device.value)
         if self._payload is None:
             raise DBusError("org.bluez.Error.Failed", "nothing to be read now")
         self.reads += 1

@@ -25,7 +25,7 @@ from logger.text import one_line
 from simulators.peripheral.player import Sent, play
 from simulators.peripheral.scene_file import load_scene
 from simulators.peripheral.script import Scene, quantities
-from simulators.peripheral.telling import Teller, Units, closing, document, live_stream, opening
+from simulators.peripheral.telling import Teller, Units, closing, document, live_stream, opening, shared
 from simulators.peripheral.troubles import AirError, no_platform
 
 Waited = Coroutine[Any, Any, object]
@@ -83,6 +83,8 @@ async def _play(scene: Scene, teller: Teller, for_ns: int | None, *, json: bool)
     clock, stop = SystemClock(), asyncio.Event()
     parts = [(part, quantities(scene, part)) for part in scene.parts]
     async with on_bluez(parts) as air:
+        for adapter, others in air.beside.items():
+            complain(shared(adapter, others))
         lines = list(opening(scene, air.adapter_of, air.address_of))
         for line in lines if json else ():
             complain(line)

@@ -43,6 +43,8 @@ def end_of_scenario_ns(scenario: Scenario) -> int:
 
 def of_file(path: Path) -> Recording:
     """A CSV of readings, as `export` writes it. Raises TableError."""
+    if path.exists() and not path.is_file():  # a pipe may never begin
+        raise TableError(f"{path}: is no regular file; name a CSV of readings")
     if path.suffix.lower() == ".parquet":
         raise TableError(f"{path}: play reads CSV; make one with riselog export RUN --output readings.csv")
     return _recording(read_readings(path).blocks, str(path))

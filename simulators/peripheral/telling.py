@@ -51,6 +51,15 @@ def opening(
         )
 
 
+def shared(adapter: str, others: int) -> str:
+    """The word on an adapter that another program sends by."""
+    what = "an advertisement" if others == 1 else f"{others} advertisements"
+    return (
+        f"adapter {adapter} sends {what} of another program already, perhaps of another play: who listens "
+        "hears both, and who connects finds both; end it, or play on another adapter (--adapter)"
+    )
+
+
 class Teller:
     """Keeps what was sent, and shows it. ``stream`` None: nothing is shown."""
 

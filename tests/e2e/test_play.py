@@ -336,6 +336,21 @@ async def test_an_adapter_that_is_off_is_told(air: Any) -> None:
         await air.power(on=True)
 
 
+async def test_an_adapter_that_another_play_uses_is_told(air: Any, program: Any) -> None:
+    parts = [part("a", Kind.BTHOME, "hci1")]
+    async with on_bluez(parts) as first:
+        await first.say(parts[0][0], 1, {Quantity.TEMPERATURE: 2100})
+        assert first.beside == {}
+        second = await program.begin("play", "standard", "--adapter", "hci1", "--for", "1 s", "--json")
+        _, told = await done(second)
+        assert second.returncode == 0
+        assert "adapter hci1 sends an advertisement of another program already" in told
+        other = await program.begin("play", "standard", "--adapter", "hci2", "--for", "1 s", "--json")
+        _, told = await done(other)
+        assert "another program" not in told
+    assert await left_over() == []
+
+
 async def test_a_bluetooth_service_that_ends_ends_the_play(air: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("simulators.peripheral.bluez.LOOK_S", 0.05)
     before = asyncio.all_tasks()

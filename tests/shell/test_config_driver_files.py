@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import ClassVar
@@ -100,3 +101,10 @@ def test_what_is_wrong_in_a_file_is_told_with_the_key_that_names_it(
 def test_a_file_that_cannot_be_read_is_told(folder: Path, name: str) -> None:
     with pytest.raises(ConfigError, match="cannot be read"):
         load(folder, ret=f'table = "{name}"')
+
+
+def test_a_pipe_is_refused_and_not_waited_for(folder: Path) -> None:
+    (folder / "a.toml").unlink()
+    os.mkfifo(folder / "a.toml")
+    with pytest.raises(ConfigError, match=r"job\.toml:\d+: key 'probes\.ret\.table'.*is no regular file"):
+        load(folder)
