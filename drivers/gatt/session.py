@@ -203,7 +203,9 @@ class Session:
     def _unread(self, channel: Channel, error: RadioError) -> None:
         """What is wrong with one value is told of it; what is wrong with all of them, of the probe."""
         if error.of_the_system or error.of_the_connection:
-            self._outage = self._outage or error.of_the_system
+            if error.of_the_system:
+                self._outage = True
+                self._report.remark("system", f"{error}")
             self._why_unread = OUTAGE if self._outage and error.of_the_connection else f"{error}"
             return
         text = f"no {channel.source.title}: {error}"

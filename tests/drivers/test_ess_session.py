@@ -347,7 +347,10 @@ async def test_a_short_outage_of_the_bluetooth_service_is_no_fault_of_the_probe(
     reason = await bench.run()
     assert reason == OUTAGE
     assert "battery" not in reason
-    assert [state for state, _ in bench.said] == [LinkState.LIVE]
+    (_, live), (_, told) = bench.said
+    assert "live with temperature" in live
+    assert "Bluetooth service is not running" in told
+    assert "humidity" not in told
 
 
 async def test_a_connection_that_is_gone_is_told_of_the_probe_and_names_both_causes() -> None:
