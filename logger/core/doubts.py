@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import permutations
 from math import log
 
 from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch
+from logger.core.flow_hold import held_by
 from logger.core.kind_words import CHANGE, SPELL
 from logger.core.params import AirflowSource, JobParams
 from logger.core.plausible import doubts
+from logger.core.stage import OFF_RATIO, plates_w
 from logger.core.student import Z95
 from logger.core.texts import Say, difference_text, duration_text
 
@@ -43,12 +46,22 @@ class FiringDoubts:
         scatter_w = sum(line.u_w for line in stretch.lines if line.source == "scatter")
         apart = STAGE_CHANGE + Z95 * scatter_w / (abs(stretch.means.air_heat_w) or 1.0)
         if all(abs(rise_k - known_k) > apart * known_k for known_k in self._levels):
-            if len(self._levels) >= self._job.unit.stages:
+            if len(self._levels) >= self._job.unit.stages or self._unlike(rise_k):
                 self._jump(tick, rise_k)
             self._levels.append(rise_k)
 
+    def _unlike(self, rise_k: float) -> bool:
+        """Whether a level stands to one before it as no two stages do, and no velocity says why."""
+        plates, volumes = plates_w(self._job.unit), self._job.airflow.stage_volume_m3_s
+        if not plates or held_by(self._job) is not None:
+            return False
+        rises = [w / m3_s for w, m3_s in zip(plates, volumes or (1.0,) * len(plates), strict=True)]
+        ratios = [log(one / other) for one, other in permutations(rises, 2)]
+        moves = [log(rise_k / known_k) for known_k in self._levels]
+        return any(min(abs(move - ratio) for ratio in ratios) > OFF_RATIO for move in moves)
+
     def _jump(self, tick: int, rise_k: float) -> None:
-        """More levels than the unit has stages: what else changes the rise is the airflow."""
+        """More levels than the unit has stages, or others: what else changes the rise is the airflow."""
         code = "airflow-may-have-changed"
         if code in self._told or not self._flow_unseen:
             return
@@ -56,7 +69,7 @@ class FiringDoubts:
         text = (
             f"The {CHANGE[self._job.unit.kind]} went from {difference_text(self._levels[-1])} to "
             f"{difference_text(rise_k)} within the {SPELL[self._job.unit.kind]}: the airflow may have "
-            "changed (belt, damper, filter, fan speed), or the unit has more stages than unit.stages says. "
+            "changed (belt, damper, filter, fan speed), or the unit has other stages than the config says. "
             "Take one traverse point again; if it is off, the result is too."
         )
         self._say(tick, code, text)

@@ -11,13 +11,15 @@ from logger.core.firing import (
     verdict_of,
 )
 from logger.core.gas import GasInput
-from logger.core.kind_words import ABOVE, GO_ON, NO_FIRING, NO_TOTAL, SPELL, STARTER
+from logger.core.kind_words import ABOVE as ABOVE_WORDS
 from logger.core.kind_words import BELOW as BELOW_WORDS
+from logger.core.kind_words import GO_ON, NO_FIRING, NO_TOTAL, SPELL, STARTER
 from logger.core.params import JobParams, OutdoorAir, Role
 from logger.core.pipeline import Outcome
-from logger.core.stage_results import levels
+from logger.core.stage import NOT_SHOWN, UNLIKE
+from logger.core.stage_results import Level, levels
 from logger.core.texts import probability_text
-from logger.core.verdict import BELOW, UNDECIDED, Verdict, deciding_line
+from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line
 
 NOT_STEADY = "not-steady"
 ALARMS = frozenset({"rise-above-window", "supply-above-maximum"})
@@ -59,7 +61,7 @@ def judge_outcome(
     if verdict.verdict == "above":
         text = (
             f"{size}: above {tolerance} with {probability_text(verdict.p_high)} probability. "
-            f"{ABOVE[job.unit.kind]}"
+            f"{ABOVE_WORDS[job.unit.kind]}"
         )
         return verdict, "above", text
     return verdict, UNDECIDED, f"{size}: undecided for {tolerance}. {_what_decides(job, stretch, plate_w)}"
@@ -134,20 +136,17 @@ def _full_fire(outcome: Outcome, stretch: SteadyStretch) -> str | None:
         share = gas.input_w / (input_w * job.unit.derate_factor)
         if share >= 1.0 - job.unit.tolerance:
             return f" Full fire: the measured input is {share:.1%} of the plate's."
-    if _lower_stage(outcome, stretch):
-        return None
-    if any(s.means.output_w < (1.0 - STAGE_CHANGE) * stretch.means.output_w for s in _steady(outcome)):
+    found = _levels(outcome)
+    lower = any(s.means.output_w < (1.0 - STAGE_CHANGE) * stretch.means.output_w for s in _steady(outcome))
+    if lower and found and found[-1].stage == job.unit.stages:
         return " Full fire: the highest of the levels seen in this run."
     return None
 
 
-def _lower_stage(outcome: Outcome, stretch: SteadyStretch) -> bool:
-    """Whether the level of a stretch is told to be of a lower stage."""
-    found = [level for level in levels(outcome.job, outcome.firings) if not level.stretch.untold]
-    if not found:
-        return False
-    level = min(found, key=lambda one: abs(one.stretch.means.output_w - stretch.means.output_w))
-    return level.stage is not None and level.stage < outcome.job.unit.stages
+def _levels(outcome: Outcome) -> list[Level]:
+    """The levels whose output is known, lowest first."""
+    found = levels(outcome.job, outcome.firings, outcome.speechless)
+    return [level for level in found if not level.stretch.untold]
 
 
 def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, full: str | None) -> str | None:
@@ -157,8 +156,12 @@ def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, fu
             "No verdict: another firing of this run stood more than 10 % higher; only full fire is compared "
             "with the plate."
         )
+    unit = outcome.job.unit
+    doubt = next((level.doubt for level in _levels(outcome) if level.doubt), "") if unit.stages > 1 else ""
+    unshown = doubt == NOT_SHOWN and verdict.verdict in (BELOW, ABOVE)
+    if doubt == UNLIKE or unshown or (doubt and full is None and verdict.verdict == BELOW):
+        return f"No verdict: {doubt}."
     if verdict.verdict == BELOW and full is None:
-        unit = outcome.job.unit
         kinds = "modulates" if unit.modulating else f"has {unit.stages} stages"
         return (
             f"No verdict: the unit {kinds}, and nothing shows that this level "

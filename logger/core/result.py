@@ -69,7 +69,7 @@ def result_document(outcome: Outcome, facts: RunFacts) -> dict[str, Any]:
         "nameplate": _nameplate(job, stretch),
         "input": _input(job, stretch),
         "budget": _budget(stretch) if stretch is not None else [],
-        "stage_results": stage_results(job, outcome.firings),
+        "stage_results": stage_results(job, outcome.firings, outcome.speechless),
         "cycles": [_cycle(outcome, firing) for firing in outcome.firings],
         "events": [_event(event) for event in sorted(outcome.events, key=_time)],
         "readings": {

@@ -7,6 +7,7 @@ every stage.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from math import log
 from typing import NamedTuple
 
@@ -14,6 +15,7 @@ from logger.core.params import UnitParams
 
 CLEAR = 2.0  # times u95 that two stages must lie apart: their intervals do not overlap then (derivation)
 OFF_PLATE = 0.15  # fraction: further off its plate than that is no unit by its looks (assumed)
+OFF_RATIO = 0.10  # logarithm: so far the ratio of two levels may be off that of their plates (assumed)
 ALIKE = (
     "the rise cannot tell the stages: what is expected of two of them lies too near together for this "
     'set-up; leave a velocity probe in the duct and set airflow.source = "probe", or hold full fire and say '
@@ -25,6 +27,27 @@ FITS_NONE = (
 )
 BETWEEN = "the output lies between what the plate says of two stages; let the other stages settle too"
 NO_PLATES = "nobody said what each stage gives; set unit.stage_input or unit.stage_output"
+UNLIKE = (
+    "the levels do not stand to each other as the plate's stages do: the airflow may have changed (belt, "
+    "damper, filter, fan speed), or unit.stage_output is not this unit's; take one traverse point again, or "
+    "leave a velocity probe in the duct"
+)
+OFF_PLATES = (
+    "a level is too far off the plate of its stage to be told by its place; hold full fire and say "
+    "visit.stage_forced, or leave a velocity probe in the duct"
+)
+NOT_SHOWN = (
+    "nothing shows that the levels are stages and not a change of the airflow; give unit.stage_output (gas "
+    "and electric heat), leave a velocity probe in the duct, or measure the gas input"
+)
+
+
+class Seen(NamedTuple):
+    """A level: its stage, from 1, where one is told; its output, W; u95 of that, a fraction."""
+
+    stage: int | None
+    output_w: float
+    u95: float
 
 
 class Told(NamedTuple):
@@ -61,6 +84,35 @@ def by_output(off: Sequence[float], u95: float) -> Told | str:
     if others and abs(off[others[0]]) - abs(off[best]) <= u95:
         return BETWEEN
     return Told(best + 1)
+
+
+def in_ratio(seen: Sequence[Seen], unit: UnitParams) -> bool:
+    """Whether levels, lowest first, stand to each other as the plates of their stages.
+
+    What is wrong with the airflow throughout cancels; what changed between two levels does not.
+
+    >>> unit = UnitParams(stages=2, stage_output_w=(70.0, 100.0))
+    >>> [in_ratio([Seen(1, 70.0, 0.05), Seen(2, high, 0.05)], unit) for high in (81.4, 92.0, 100.0)]
+    [False, True, True]
+    """
+    if len(seen) > unit.stages or min(level.output_w for level in seen) <= 0.0:
+        return False
+    plates = plates_w(unit)
+    for low, high in pairwise(level for level in seen if level.stage is not None):
+        expected = log(plates[(high.stage or 1) - 1] / plates[(low.stage or 1) - 1])
+        if abs(log(high.output_w / low.output_w) - expected) > OFF_RATIO:
+            return False
+    return True
+
+
+def on_plates(seen: Sequence[Seen], unit: UnitParams) -> bool:
+    """Whether each level whose stage is told fits the plate of that."""
+    plates = plates_w(unit)
+    return all(
+        abs(log(level.output_w / plates[level.stage - 1])) <= OFF_PLATE + level.u95
+        for level in seen
+        if level.stage is not None
+    )
 
 
 def by_rise(off: Sequence[float], u95: float, possible: Sequence[int]) -> Told | str:

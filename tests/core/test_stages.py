@@ -15,7 +15,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.core.budget import Combined
 from logger.core.firing import STAGE_CHANGE
+from logger.core.gas import GasInput
 from logger.core.params import (
     AirflowParams,
     AirflowSource,
@@ -35,12 +37,16 @@ from logger.core.stage import (
     BETWEEN,
     FITS_NONE,
     NO_PLATES,
+    Seen,
     Told,
     by_output,
     by_rise,
+    in_ratio,
     offs,
+    on_plates,
     still_possible,
 )
+from logger.core.stage_results import levels
 from simulators.plant import simulate
 from simulators.rest import rest_at
 from simulators.scenario import Scenario
@@ -215,6 +221,94 @@ def test_stages_of_one_airflow_change_nothing_else() -> None:
     assert one.pop("stage_results") is None
     assert one == two
     assert (row["stage"], row["output_w"]) == (2, one["firing"]["output_w"])  # nearest by far, alone
+
+
+# -- a change of the airflow is no stage --------------------------------------------------------------
+SLIP = ((0.0, 1.0), (1800.0, 1.0), (1900.0, 0.86))  # of the air, within the firing; the heat stays
+
+
+def slipped(stage: int) -> Scenario:
+    """One stage throughout, its plate's own output; a belt slips meanwhile."""
+    scenario = fired((420.0, 3420.0, stage))
+    return replace(scenario, plant=replace(scenario.plant, fan_profile=SLIP))
+
+
+def without_velocity(job: JobParams, readings: list[Reading]) -> tuple[JobParams, list[Reading]]:
+    probes = tuple(probe for probe in job.probes if probe.role is not Role.VELOCITY)
+    names = {probe.name for probe in probes}
+    return replace(job, probes=probes), [reading for reading in readings if reading.probe in names]
+
+
+@pytest.mark.parametrize(("stage", "plates"), [(0, True), (1, True), (0, False), (1, False)])
+def test_a_belt_that_slips_is_taken_for_no_stage(stage: int, *, plates: bool) -> None:
+    """Heat over less air is more rise: 1 / 0.86 of it, and no plate has stages so near to each other."""
+    scenario = slipped(stage)
+    job, readings = without_velocity(staged_job(scenario), readings_of(scenario, ALL))
+    if not plates:
+        job = replace(job, unit=replace(job.unit, stage_output_w=()))
+    document = result(job, readings)
+    low, high = document["stage_results"]
+    assert high["output_w"] / low["output_w"] == pytest.approx(1.0 / 0.86, rel=0.02)
+    assert (low["stage"], high["stage"]) == (None, None)
+    assert document["verdict"] not in ("below", "above")
+    assert "airflow" in document["reason"]
+    assert "airflow" in low["reason"]
+    events = [event for event in document["events"] if event["code"] == "airflow-may-have-changed"]
+    assert len(events) == plates
+
+
+def test_stages_without_their_plates_are_told_where_a_velocity_or_the_gas_shows_them() -> None:
+    scenario = fired(*UP, strength=0.8)
+    job = staged_job(scenario)
+    job = replace(job, unit=replace(job.unit, stage_output_w=()))
+    readings = readings_of(scenario, ALL)
+    document = result(job, readings)
+    assert [row["stage"] for row in document["stage_results"]] == [1, 2]
+    assert document["verdict"] == "below"
+    assert "highest of the levels" in document["reason"]
+
+    blind, readings = without_velocity(job, readings)
+    outcome = feed(blind, readings).finish()
+    (firing,) = outcome.firings
+    assert [level.stage for level in levels(blind, [firing])] == [None, None]
+    assert result_document(outcome, FACTS)["verdict"] is None
+    for shares, stages in (((LOW, 1.0), [1, 2]), ((1.0, 1.0), [None, None])):  # the meter's, at both levels
+        firing.stretches[:] = [
+            replace(stretch, gas=burned(share * FULL_W, stretch.combined))
+            for stretch, share in zip(firing.stretches, shares, strict=True)
+        ]
+        assert [level.stage for level in levels(blind, [firing])] == stages
+
+
+def burned(input_w: float, doubt: Combined) -> GasInput:
+    return GasInput(
+        input_w=input_w,
+        pressure_factor=1.0,
+        temperature_factor=1.0,
+        lines=(),
+        combined=doubt,
+        source="counter",
+    )
+
+
+@pytest.mark.parametrize(
+    ("outputs_w", "fit"),
+    [
+        ((70.0, 100.0), (True, True)),
+        ((61.6, 88.0), (True, True)),  # 12 % too little of both
+        ((56.0, 80.0), (True, False)),  # 20 %: ln(0.8) = -0.223
+        ((70.0, 81.4), (False, False)),  # ln(81.4 / 70) = 0.151 in place of 0.357
+        ((100.0, 116.3), (False, False)),
+        ((70.0, 85.0, 100.0), (False, True)),  # three levels of two stages
+    ],
+)
+def test_levels_fit_their_plates_by_ratio_and_each(
+    outputs_w: tuple[float, ...], fit: tuple[bool, bool]
+) -> None:
+    unit = UnitParams(stages=2, stage_output_w=(70.0, 100.0))
+    places = (1, None, 2) if len(outputs_w) == 3 else (1, 2)
+    seen = [Seen(place, y_w, 0.05) for place, y_w in zip(places, outputs_w, strict=True)]
+    assert (in_ratio(seen, unit), on_plates(seen, unit)) == fit
 
 
 # -- what is shown meanwhile --------------------------------------------------------------------------
