@@ -223,6 +223,15 @@ def silence(broker: Broker, topic: str, wait_s: float) -> BrokerError:
     )
 
 
+def no_record(broker: Broker) -> BrokerError:
+    """Nothing but what passes by the backlog was acknowledged."""
+    return BrokerError(
+        f"the broker {broker.name} takes our status but acknowledges no record; it is tried again by itself; "
+        "look at the broker's log, its rules and its disk",
+        news="no record",
+    )
+
+
 def loss(broker: Broker, client: CheckedClient) -> BrokerError:
     """Why a connection that was there is gone."""
     code = reason_code_of(client.lost.exception()) if client.lost.done() else None

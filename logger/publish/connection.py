@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -17,11 +18,13 @@ from logger.publish.live import Backlog, Picture, neighbour, snapshot_post, stat
 from logger.publish.order import Ports
 from logger.publish.outbox import Item, Outbox
 from logger.publish.post import Post
+from logger.publish.records import others_first
 from logger.publish.settings import BrokerError, refusal
 
 KEPT_FOR_LIVE = 2  # of what may be in flight: a picture and a status
 LOOK_S = 60.0  # wall time from look to look at the clock, by which readings grow old
 GLANCE_S = 1.0  # wall time from look to look at what is in flight
+LOOK_AHEAD = 256  # records looked through for one of another topic; assumed
 ASK_S = 1.0  # wall time before a store that did not answer is asked again; assumed
 
 
@@ -36,24 +39,30 @@ class Flight:
 class Connection:
     """Works until the run has ended and all is sent, or until the connection is lost.
 
-    ``careful``: one record at a time, to find the one at which the broker hangs up.
+    ``careful``: one record at a time, to find the one at which the broker hangs up. ``proof``: first a record
+    of each other topic than that of the first, to see whether the broker acknowledges any.
     """
 
-    def __init__(self, client: CheckedClient, ports: Ports, *, careful: bool = False) -> None:
+    def __init__(
+        self, client: CheckedClient, ports: Ports, *, careful: bool = False, proof: bool = False
+    ) -> None:
         self._client = client
         self._ports = ports
         self._outbox = ports.outbox
         self._window = 1 if careful else max(1, client.allowed.in_flight - KEPT_FOR_LIVE)
+        self._proof = proof
+        self._ahead: deque[Item] = deque()  # looked at, to be sent next
         self._moved = asyncio.Event()  # an acknowledgement came
         self._live = asyncio.Lock()  # one at a time of what passes by the backlog
         self._live_waits = False
         self._store_text = ""
         self._backlog = Backlog()
         self.flying: dict[int, Flight] = {}
-        self._sent = 0
-        self.answered = 0  # records
+        self._sent = self._last_answered = 0  # numbers of records
+        self.answered: set[str] = set()  # topics of records
         self._held = False  # it was told to be a good one
         self.unanswered: Item | None = None  # for which it was given up
+        self.passed_by = False  # one sent after that was answered
 
     async def work(self) -> None:
         """Say hello, send, and come back when the run has ended and all is sent.
@@ -135,6 +144,8 @@ class Connection:
     async def _records(self) -> None:
         """The backlog, then each commit as it comes."""
         inbox = self._ports.inbox
+        if self._proof:
+            self._ahead.extend(others_first([item async for item in self._looked_ahead()]))
         while True:
             inbox.committed.clear()
             while (item := await self._next()) is not None:
@@ -151,9 +162,18 @@ class Connection:
 
     async def _next(self) -> Item | None:
         """The outbox looks at one page in a step; between two the loop does something else."""
+        if self._ahead:
+            return self._ahead.popleft()
         while (item := self._outbox.next()) is None and self._outbox.more:  # noqa: ASYNC110
             await asyncio.sleep(0)
         return item
+
+    async def _looked_ahead(self) -> AsyncIterator[Item]:
+        for _ in range(LOOK_AHEAD):
+            item = await self._next()
+            if item is None:
+                return
+            yield item
 
     async def _movement(self) -> None:
         self._moved.clear()
@@ -170,7 +190,10 @@ class Connection:
 
     def _acked(self, number: int, code: int) -> None:
         item = self.flying.pop(number).item
-        self.answered += 1
+        self._last_answered = max(number, self._last_answered)
+        self.answered.add(item.post.topic)
+        if self.unanswered == item:  # later than it should
+            self.unanswered = None
         self._holds()
         if code >= FAILURE:
             self._refused(item, code)
@@ -252,11 +275,11 @@ class Connection:
             done, _ = await asyncio.wait({self._client.lost}, timeout=min(GLANCE_S, wait_s / 4))
             if done:
                 raise loss(ports.broker, self._client)
-            first = next(iter(self.flying.values()), None)
+            number, first = next(iter(self.flying.items()), (0, None))
             if first is not None and ports.now_s() - first.sent_s >= wait_s:
-                self.unanswered = first.item
+                self.unanswered, self.passed_by = first.item, self._last_answered > number
                 raise silence(ports.broker, first.item.post.topic, wait_s)
-            if ports.now_s() - began_s >= ANSWER_S:
+            if ports.now_s() - began_s >= ANSWER_S and not self.flying:
                 self._holds()
 
     async def _keep_books(self) -> None:

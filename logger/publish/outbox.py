@@ -63,6 +63,10 @@ class Outbox:
         self._rows_out: set[Place] = set()  # events and results on their way
         self._again_out: dict[Place, str] = {}  # parked ones on their way, with their topics
         self._round = ParkedRound()
+        self._mute: dict[
+            str, str
+        ] = {}  # topics of which the broker acknowledges nothing -> why they are held
+        self._mute_tries: set[str] = set()  # of these, those of which the next new record is sent
         self._old_place = START
         self._unreadable: dict[str, str] = {}  # why -> the sentence, empty once it is told
 
@@ -104,6 +108,11 @@ class Outbox:
         """Send what was refused once more, when nothing else waits."""
         self._queue = deque(entry for entry in self._queue if not entry.again)
         self._round.begin(self._again_out.values())
+        self._mute_tries = set(self._mute)
+
+    def hold(self, topic: str, why: str) -> None:
+        """What is new of it is parked unsent, but for one at each ``try_parked``, until one is answered."""
+        self._mute[topic] = why
 
     def next(self) -> Item | None:
         """The next record to send; ``None`` when there is none now, or none in this step: see ``more``."""
@@ -113,17 +122,22 @@ class Outbox:
             entry = self._queue.popleft()
             if item is not None:
                 self._note_sent(item, entry)
-                return item
+                if item.again or self._may_go(item.post.topic):
+                    return item
+                self._settle(item.place, item.kind, self._mute[item.post.topic], again=False)
             self._more = True
         return None
 
     def delivered(self, item: Item) -> None:
         """The broker has it."""
         self._round.answered(item.post.topic)
+        self._mute.pop(item.post.topic, None)
         self._settle(item.place, item.kind, None, again=item.again)
 
     def refused(self, item: Item, reason: str, code: int | None = None) -> None:
         """The broker does not take it: it is parked, and the rest goes on."""
+        if code is not None:
+            self._mute.pop(item.post.topic, None)
         if code in WHOLE_TOPIC:
             self._round.close(item.post.topic)
         else:
@@ -283,6 +297,13 @@ class Outbox:
         if entry.kind == "reading":
             self._books.runs[entry.place[0]].progress.sent(entry.place[1])
         self._settle(entry.place, entry.kind, f"{UNREADABLE}: {why}", again=False)
+
+    def _may_go(self, topic: str) -> bool:
+        """Whether a new record of it is to be sent."""
+        if topic in self._mute and topic not in self._mute_tries:
+            return False
+        self._mute_tries.discard(topic)
+        return True
 
     def _note_sent(self, item: Item, entry: Next) -> None:
         if entry.again:

@@ -93,3 +93,14 @@ def _time(run: PublishedRun, t_ns: int) -> str:
 def _said(document: dict[str, Any], run: PublishedRun) -> bytes:
     """What comes from a simulation says so."""
     return payload(document | {"simulated": True} if run.simulated else document)
+
+
+def others_first(items: list[Item]) -> list[Item]:
+    """First a record of each topic but that of the very first; where all are of one topic, the last."""
+    seen = {item.post.topic for item in items[:1]}
+    heads: list[Item] = []
+    rest: list[Item] = []
+    for item in items:
+        (rest if item.post.topic in seen else heads).append(item)
+        seen.add(item.post.topic)
+    return [*heads, *rest] if heads else [*rest[-1:], *rest[:-1]]

@@ -15,9 +15,9 @@ from logger.faults import fault_sentence
 from logger.mqtt_link import ANSWER_S
 from logger.publish.about import about_post
 from logger.publish.books import Settled
-from logger.publish.client import connected
+from logger.publish.client import CheckedClient, connected, no_record
 from logger.publish.connection import Connection, keep_books
-from logger.publish.culprit import Search
+from logger.publish.culprit import Culprit, Search
 from logger.publish.inbox import Inbox
 from logger.publish.left import is_run_of, left_for_others
 from logger.publish.live import Backlog, status_post
@@ -160,28 +160,39 @@ class Rounds:
         await self._pass_over_old()
         self._count(outbox.backlog())
         identifier = order.broker.client_id(outbox.store_id())
-        async with connected(order.broker, identifier, self._will()) as client:
-            if self._listen:
-                client.listen(order.broker.topics("status"))
-            connection = Connection(client, self._ports(outbox), careful=self._search.careful)
-            self._greet()
-            began_s = order.now_s()
-            try:
-                await self._work(connection, outbox)
-            finally:
-                # a broker may take one record each time, and hang up
-                self.connected, self._lasted = False, order.now_s() - began_s >= ANSWER_S
-                # a broker that hangs up at a subscription is not asked at the next connection
-                self._listen = not self._listen or client.hearing.done() or not client.lost.done()
+        connection: Connection | None = None
+        try:
+            async with connected(order.broker, identifier, self._will()) as client:
+                connection = Connection(
+                    client, self._ports(outbox), careful=self._search.careful, proof=self._search.proof
+                )
+                await self._stay(client, connection)
+        except BrokerError as error:
+            if connection is not None:  # closed: nothing is answered any more
+                self._look_for_culprit(outbox, connection, error)
+            raise
 
-    async def _work(self, connection: Connection, outbox: Outbox) -> None:
+    async def _stay(self, client: CheckedClient, connection: Connection) -> None:
+        order = self._order
+        if self._listen:
+            client.listen(order.broker.topics("status"))
+        self._greet()
+        began_s = order.now_s()
+        try:
+            await self._work(connection)
+        finally:
+            # a broker may take one record each time, and hang up
+            self.connected, self._lasted = False, order.now_s() - began_s >= ANSWER_S
+            # a broker that hangs up at a subscription is not asked at the next connection
+            self._listen = not self._listen or client.hearing.done() or not client.lost.done()
+
+    async def _work(self, connection: Connection) -> None:
         """Whatever ends it, the broker hears it where it still listens; else it says our last will."""
         reason = FAULT
         try:
             await connection.work()
-        except BrokerError as error:
+        except BrokerError:
             reason = ""
-            self._look_for_culprit(outbox, connection, error)
             raise
         except StoreError:
             reason = NO_STORE
@@ -212,14 +223,24 @@ class Rounds:
     def _look_for_culprit(self, outbox: Outbox, connection: Connection, error: BrokerError) -> None:
         found = self._search.after(connection, error)
         if found is not None:
-            outbox.refused(found.item, found.why)
+            self._keep_apart(outbox, found)
+        elif self._search.barren and connection.unanswered is not None:
+            raise no_record(self._order.broker) from error
+
+    def _keep_apart(self, outbox: Outbox, found: Culprit) -> None:
+        topic = found.item.post.topic
+        outbox.refused(found.item, found.why)
+        fate = "that one is kept apart and tried again every 10 min"
+        if found.whole:
+            outbox.hold(topic, found.why)
+            fate = "what comes of it is kept apart, and one is tried every 10 min"
+        if self._apart_ns is None or found.tried:  # another one does not put off the next try of all
             self._apart_ns = self._clock.now_ns()
-            self._outward.say(
-                "record-refused",
-                f"the broker {self._order.broker.name} {found.deed}; that one is kept apart and tried again "
-                "every 10 min",
-                f"{found.item.post.topic} hang-up",
-            )
+        self._outward.say(
+            "record-refused",
+            f"the broker {self._order.broker.name} {found.deed}; {fate}",
+            f"{topic} {'held' if found.whole else 'hang-up'}",
+        )
 
     def _ports(self, outbox: Outbox) -> Ports:
         order = self._order

@@ -851,3 +851,49 @@ def test_the_world_is_not_idle(tmp_path: Path) -> None:
     world.finish()
     assert seen["out"] == 3
     world.desk.close()
+
+
+def test_what_is_new_of_a_held_topic_is_parked_unsent_but_for_one_at_each_try(desk: Desk) -> None:
+    desk.begin("r1")
+    desk.readings(2)
+    outbox = desk.outbox()
+    assert [following(outbox), following(outbox)][-1] is not None
+    outbox.rewind()
+    outbox.hold(SUP, "never acknowledges it")
+    desk.readings(8)
+    assert drain(outbox) == ["r1/0", "r1/2", "r1/4", "r1/6", "r1/8"]
+    desk.keep(outbox.take())
+    assert outbox.backlog().parked == 5
+    assert desk.sql("SELECT DISTINCT parked_reason FROM outbox") == [("never acknowledges it",)]
+    outbox.rewind(parked=False)
+    desk.readings(4)
+    assert drain(outbox) == ["r1/10", "r1/12"]
+    outbox.rewind()  # a new one and a parked one
+    desk.readings(4)
+    sent = []
+    while (item := following(outbox)) is not None:
+        sent.append((item.seq, item.again))
+        if item.post.topic == RET:
+            outbox.delivered(item)
+    assert sent == [(14, False), (15, False), (16, False), (1, True)]
+    desk.keep(outbox.take())
+    outbox.rewind()
+    assert sorted(drain(outbox)) == sorted(f"r1/{n}" for n in range(1, 18, 2))  # one was acknowledged
+    desk.keep(outbox.take())
+    assert outbox.backlog().parked == 0
+
+
+def test_a_refusal_of_its_own_ends_the_hold_of_a_topic(desk: Desk) -> None:
+    """The broker answers again; the reading goes out with the others."""
+    desk.begin("r1")
+    outbox = desk.outbox()
+    outbox.hold(SUP, "never acknowledges it")
+    outbox.try_parked()
+    desk.readings(2)
+    first, second = following(outbox), following(outbox)
+    assert first is not None
+    assert second is not None
+    outbox.delivered(first)
+    outbox.refused(second, "odd", ODD)
+    desk.readings(2)
+    assert drain(outbox)[:2] == ["r1/2", "r1/3"]

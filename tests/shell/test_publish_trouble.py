@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from logger.core.errors import StoreError
+from logger.publish.client import CheckedClient
 from logger.publish.outbox import Item, Outbox
 from logger.publish.pace import Pace
 from tests.shell.fake_broker import FakeBroker, Message
@@ -261,3 +262,139 @@ async def test_nothing_is_handed_to_a_writer_that_is_about_to_end(
     bench.publisher = None
     assert kept == []
     assert [(move.run, move.next_seq) for move in last.cursors] == [("r1", 30)]
+
+
+# --- a whole topic, or all, without an acknowledgement
+
+
+class Flood:
+    """A clock that goes on by more than an answer may take once a connection has ``most`` swallowed records
+    on its way, or nothing more comes. The broker swallows what ``swallows`` says."""
+
+    def __init__(
+        self, broker: FakeBroker, settled: list[str], swallows: Callable[[Message], bool], most: int = 18
+    ) -> None:
+        self._broker, self._settled, self._most = broker, settled, most
+        self.swallows = swallows
+        self.swallowed: Counter[int] = Counter()  # by connection
+        self._s = 0.0
+        broker.answer = self.answer
+
+    def answer(self, message: Message) -> int | None:
+        if not self.swallows(message):
+            return 0
+        self.swallowed[len(self._broker.logins)] += 1
+        return None
+
+    def __call__(self) -> float:
+        answered = set(readings(self._broker.messages)) == set(self._settled)
+        if answered and self.swallowed[len(self._broker.logins)] >= self._most:
+            self.swallowed[len(self._broker.logins)] = 0
+            self._s += 1.0
+        return self._s
+
+
+async def test_a_topic_that_the_broker_swallows_holds_up_no_other(
+    broker: FakeBroker, make: Callable[..., Bench], settled: list[str]
+) -> None:
+    bench = make(pace=IMPATIENT)
+    bench.now_s = clock = Flood(broker, settled, lambda m: m.topic == SUP)
+    bench.begin("r1", publish=False)
+    bench.readings(300)
+    bench.publish()
+    await broker.until(lambda: len(set(readings(broker.messages))) == 200)
+    assert len(broker.logins) <= 8
+    await bench.until(lambda: bench.left() == (0, 100, 0))
+    logins = len(broker.logins)
+    bench.readings(90)
+    await broker.until(lambda: len(set(readings(broker.messages))) == 260)
+    await bench.until(lambda: bench.left() == (0, 130, 0))
+    assert len(broker.logins) == logins
+    assert any("never acknowledges any record of" in text for _, text in bench.said)
+    assert bench.codes().count("record-refused") == 2
+    clock.swallows = lambda _: False
+    await bench.finish()
+    bench.begin("r2")
+    await broker.until(lambda: len(set(readings(broker.messages))) == 390)
+    await bench.finish()
+    assert bench.left() == (0, 0, 0)
+
+
+async def test_a_broker_that_swallows_every_record_is_told_and_nothing_is_kept_apart(
+    broker: FakeBroker, make: Callable[..., Bench], settled: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It stands longer than a connection must to be a good one, and it is not said to be there again."""
+    monkeypatch.setattr("logger.publish.connection.ANSWER_S", 0.0)
+    bench = make(pace=replace(IMPATIENT, answer_s=0.5))
+    bench.now_s = clock = Flood(broker, settled, lambda m: "/reading/" in m.topic)
+    bench.begin("r1", publish=False)
+    bench.readings(60)
+    bench.publish()
+    await bench.until(lambda: len(broker.logins) >= 12)
+    assert bench.codes() == ["broker-away", "broker-away"]
+    assert "acknowledges nothing of" in bench.said[0][1]
+    assert "takes our status but acknowledges no record" in bench.said[1][1]
+    assert bench.left() == (60, 0, 0)
+    clock.swallows = lambda _: False
+    await broker.until(lambda: len(set(readings(broker.messages))) == 60)
+    await bench.finish()
+    assert bench.codes()[2:] == ["broker-back"]
+    assert bench.left() == (0, 0, 0)
+
+
+async def test_a_connection_with_nothing_to_send_is_a_good_one_in_time(
+    broker: FakeBroker, make: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.publish.connection.ANSWER_S", 0.02)
+    monkeypatch.setattr("logger.publish.connection.GLANCE_S", 0.01)
+    await broker.close()
+    bench = make()
+    bench.begin("r1")
+    await bench.until(lambda: "broker-away" in bench.codes())
+    await broker.open()
+    await bench.until(lambda: "broker-back" in bench.codes())
+    await bench.finish()
+    assert readings(broker.seen) == []
+
+
+async def test_what_is_kept_apart_waits_for_its_time_however_often_the_broker_comes_back(
+    broker: FakeBroker, make: Callable[..., Bench], settled: list[str]
+) -> None:
+    """A parked record goes out as soon as nothing else waits, so before what comes later."""
+    bench = make(pace=IMPATIENT)
+    bench.now_s = Flood(broker, settled, lambda m: m.document.get("id") == "r1/4", most=1)
+    bench.begin("r1", publish=False)
+    bench.readings(30)
+    bench.publish()
+    await bench.until(lambda: "record-refused" in bench.codes())
+    times = readings(broker.seen).count("r1/4")
+    for count in (59, 119):  # all but that one
+        broker.cut()
+        for more in (count, count + 30):
+            bench.readings(30)
+            await broker.until(lambda more=more: len(set(readings(broker.messages))) == more)  # type: ignore[misc]
+    await bench.finish()
+    assert readings(broker.seen).count("r1/4") == times
+    assert bench.left() == (0, 1, 0)
+
+
+async def test_an_answer_that_comes_while_the_connection_is_given_up_counts(
+    broker: FakeBroker, make: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The record is delivered, not kept apart as well."""
+    good = CheckedClient.leave
+
+    async def leave(self: CheckedClient, *, with_will: bool) -> None:
+        for acked in list(self._acks.values()):
+            acked(0)
+        await good(self, with_will=with_will)
+
+    monkeypatch.setattr(CheckedClient, "leave", leave)
+    broker.answer = lambda m: None if m.topic == SUP else 0
+    bench = make(pace=IMPATIENT)
+    bench.begin("r1")
+    bench.readings(30)
+    await bench.until(lambda: bench.left() == (0, 0, 0))
+    await bench.finish()
+    assert "record-refused" not in bench.codes()
+    assert bench.left() == (0, 0, 0)
