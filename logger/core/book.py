@@ -12,7 +12,7 @@ from logger.core.evidence import Evidence
 from logger.core.fan_phase import FanGauge
 from logger.core.firing import Firing, SteadyStretch, assess_stretch, stretch_drift_w
 from logger.core.gas_meter import GasMeter, site_pressure
-from logger.core.kind_words import SEEN
+from logger.core.kind_words import PAUSES, SEEN
 from logger.core.ledger import COLUMN, Ledger, Sums, means, total
 from logger.core.moment import MomentReader
 from logger.core.params import FanHeatMode, JobParams, Role
@@ -201,19 +201,18 @@ class FiringBook:
             if shorter is not None:
                 firing.stretches.append(shorter)
 
-    def defrost(self, tick: int, end_s: int) -> None:
-        """The heat is back after a pause that began at ``fall``: the firing goes on."""
+    def pause(self, tick: int, end_s: int, *, reversed_heat: bool) -> None:
+        """The heat is back after a pause that began at ``fall``: the firing goes on.
+
+        A defrost takes heat from the room; a thermostat's pause leaves the fan alone.
+        """
         firing = self.open
         if firing is None or firing.fall_s is None:
             return
         start_s, firing.fall_s = firing.fall_s, None
-        firing.defrosts.append((start_s, end_s))
-        self.say(
-            tick,
-            "defrost",
-            f"Defrost from {clock_text(start_s)} to {clock_text(end_s)}: the heat broke down with the fan on "
-            "and came back. It is no part of a steady stretch; the heating goes on.",
-        )
+        code = "defrost" if reversed_heat else "pause"
+        (firing.defrosts if reversed_heat else firing.pauses).append((start_s, end_s))
+        self.say(tick, code, PAUSES[code].format(start=clock_text(start_s), end=clock_text(end_s)))
 
     def windows_emptied(self) -> None:
         """The series has been cleared: what is known of places in it is void."""

@@ -74,6 +74,7 @@ PLAIN_FIRE_K = 10.0  # K: a rise that is simply there from the start and so high
 FAN_FLAT_K = 0.3  # K over a minute: flat enough to be air that moves
 FAN_MOST_K = 1.5  # K: no supply fan of the trade heats its air more (common practice, no source)
 FAN_DRIFT_K = 0.5  # K: a fan's rise stays; one that creeps up further is a duct in still air (assumed)
+REVERSE_K = 1.0  # K below the fan phase: no heat is there, heat is taken (assumed)
 FAN_STEP_K = 1.0  # K: a supply probe that jumped so far in a minute and then lies flat: the fan started
 MINUTE = 60
 HISTORY = 150  # ticks of smoothed rise kept
@@ -88,6 +89,7 @@ class Transition(NamedTuple):
     new_firing: bool
     onset_seen: bool = True  # of a firing: False where a high rise was simply there
     paused: bool = False  # the heat is back after a pause that belongs to the firing
+    reversed: bool = False  # of a pause: the air was colder meanwhile than a fan alone makes it
 
 
 class CycleWatch:
@@ -158,6 +160,7 @@ class CycleWatch:
         since_s = self._date(t_s, sign)
         old = self.phase
         paused = self._pause_s > 0 and old is Phase.COOL_DOWN and sign is Sign.FIRE
+        cold = paused and self._low_k < self.base_k - REVERSE_K - (0.0 if self.has_base else self._zero_u95_k)
         self._out_s = None
         self.phase, self.since_s = new, since_s
         self._stepped = False
@@ -165,7 +168,8 @@ class CycleWatch:
         if sign is Sign.FIRE:
             self._high_k, self._fired_s = smooth_k, since_s
         self._low_k = self._sign * smooth_k if new is Phase.FAN else smooth_k
-        return Transition(old, new, since_s, sign is Sign.FIRE and not paused, not self._plain, paused)
+        fired = sign is Sign.FIRE and not paused
+        return Transition(old, new, since_s, fired, not self._plain, paused, cold)
 
     def _read(self, t_s: int, flow: bool | None, steady: bool) -> Sign:  # noqa: FBT001
         if flow is False:

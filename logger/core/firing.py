@@ -69,6 +69,7 @@ class Firing:
     flow_changed_s: int | None = None  # from when a velocity probe showed that the airflow had changed
     highest_k: float = 0.0  # highest mean rise over a shortest window
     defrosts: list[tuple[int, int]] = field(default_factory=list)  # from, to
+    pauses: list[tuple[int, int]] = field(default_factory=list)  # the heat off for a while, and no defrost
 
     @property
     def best(self) -> SteadyStretch | None:

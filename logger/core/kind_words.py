@@ -71,6 +71,15 @@ SEEN: dict[str, str] = {
 SPELL: dict[str, str] = {"gas": "firing", "electric": "heating", "heat-pump": "heating", "cooling": "cooling"}
 """What one time of being on is called."""
 
+PAUSES: dict[str, str] = {
+    "defrost": "Defrost from {start} to {end}: the air got colder than the fan alone makes it, and the heat "
+    "came back. It is no part of a steady stretch; the heating goes on.",
+    "pause": "Pause from {start} to {end}: the heat broke down with the fan on and came back, and the air "
+    "never got colder than the fan alone makes it (a thermostat, or a defrost under auxiliary heat). It is "
+    "no part of a steady stretch; the heating goes on.",
+}
+"""A heat pump without its heat for a while, by the event's code."""
+
 GO_ON: dict[str, str] = {"gas": "fire", "electric": "heat", "heat-pump": "heat", "cooling": "cool"}
 BROKEN_DOWN: dict[str, str] = {
     "gas": "The rise breaks down: the burner seems to be off.",

@@ -370,7 +370,7 @@ class Pipeline:
         if self._coil is not None and not self._coil.told and turn.new_firing:
             book.say(tick, "sensible-only", SENSIBLE_ONLY)
         if turn.paused:
-            book.defrost(tick, turn.since_s)
+            book.pause(tick, turn.since_s, reversed_heat=turn.reversed)
         elif turn.new_firing:
             book.fire(tick, turn)
         elif turn.new is Phase.COOL_DOWN:

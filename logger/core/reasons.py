@@ -158,10 +158,10 @@ def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, fu
         )
     unit = outcome.job.unit
     doubt = next((level.doubt for level in _levels(outcome) if level.doubt), "") if unit.stages > 1 else ""
-    unshown = doubt == NOT_SHOWN and verdict.verdict in (BELOW, ABOVE)
-    if doubt == UNLIKE or unshown or (doubt and full is None and verdict.verdict == BELOW):
+    unfull = verdict.verdict == BELOW and full is None
+    if doubt == UNLIKE or (doubt and unfull) or (doubt == NOT_SHOWN and verdict.verdict == ABOVE):
         return f"No verdict: {doubt}."
-    if verdict.verdict == BELOW and full is None:
+    if unfull:
         kinds = "modulates" if unit.modulating else f"has {unit.stages} stages"
         return (
             f"No verdict: the unit {kinds}, and nothing shows that this level "

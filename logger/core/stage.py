@@ -37,8 +37,8 @@ OFF_PLATES = (
     "visit.stage_forced, or leave a velocity probe in the duct"
 )
 NOT_SHOWN = (
-    "nothing shows that the levels are stages and not a change of the airflow; give unit.stage_output (gas "
-    "and electric heat), leave a velocity probe in the duct, or measure the gas input"
+    "nothing shows that the levels are stages and not a change of the airflow; give unit.stage_output where "
+    "there are fixed stages, leave a velocity probe in the duct, or measure the gas input"
 )
 
 

@@ -51,7 +51,7 @@ def levels(job: JobParams, firings: Sequence[Firing], speechless: Collection[str
     told = _longest([s for s in stretches if not s.untold])
     unknown = {s.untold: s for s in sorted(stretches, key=lambda s: s.seconds) if s.untold}
     found = [_level(job, stretch, place, len(told)) for place, stretch in enumerate(told)]
-    sure = job.unit.modulating or _watched(job, firings, speechless) or _burnt(told)
+    sure = _watched(job, firings, speechless) or _burnt(told)
     doubt = "" if sure else _doubt(job, found)
     if doubt:
         found = [replace(level, stage=None, reason=_sentence(doubt), doubt=doubt) for level in found]

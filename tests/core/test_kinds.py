@@ -87,14 +87,16 @@ PUMP = UnitParams(kind=UnitKind.HEAT_PUMP, plate_output_w=13_600.0)
 PUMP_RISE_K, ON_S, OFF_S = 12.0, 480, 5_000
 
 
-def pump_story(pause: tuple[int, int] | None, *, after_s: int = 1_200) -> tuple[Any, ...]:
+def pump_story(
+    pause: tuple[int, int] | None, *, after_s: int = 1_200, pause_k: float = -4.0
+) -> tuple[Any, ...]:
     """Result and readings of a heat pump, time constant 60 s; in ``pause`` the air is cooled by 4 K."""
     rng = np.random.default_rng(5)
 
     def supply_c(t: float) -> float:
         rise_k, edges = 0.4 if t > 60 else 4.0, [(ON_S, PUMP_RISE_K), (OFF_S, 0.4)]
         if pause is not None:
-            edges[1:1] = [(pause[0], -4.0), (pause[1], PUMP_RISE_K)]
+            edges[1:1] = [(pause[0], pause_k), (pause[1], PUMP_RISE_K)]
         for at_s, level_k in edges:
             if t >= at_s:
                 start_k = rise_k
@@ -134,6 +136,19 @@ def test_a_defrost_is_told_left_out_and_does_not_end_the_firing() -> None:
     # energy: what the air got, the pause with its cold air counted: 16 K x 300 s less of it
     missing_j = MASS_KG_S * 1_020.0 * 16.0 * 300.0  # J/(kg K) of moist air at 20 degC, 50 %
     assert plain["firing"]["energy_j"] - firing["energy_j"] == pytest.approx(missing_j, rel=0.02)
+
+
+def test_a_thermostats_pause_is_no_defrost_and_is_left_out_too() -> None:
+    """The fan alone gives 0.4 K; a defrost takes heat from the room, a pause does not."""
+    pause = (2_400, 2_900)
+    document, _ = pump_story(pause, pause_k=0.4)
+    plain, _ = pump_story(None)
+    firing = document["firing"]
+    assert (firing["defrosts"], len(document["cycles"])) == (0, 1)
+    codes = [event["code"] for event in document["events"] if event["code"] in ("defrost", "pause")]
+    assert codes == ["pause"]
+    assert firing["steady_end_s"] <= pause[0] + 5 or firing["steady_start_s"] >= pause[1]
+    assert firing["output_w"] == pytest.approx(plain["firing"]["output_w"], rel=3e-3)
 
 
 def test_a_pause_longer_than_a_defrost_is_the_end_of_a_firing() -> None:

@@ -257,6 +257,17 @@ def test_a_belt_that_slips_is_taken_for_no_stage(stage: int, *, plates: bool) ->
     assert len(events) == plates
 
 
+def test_a_burner_that_modulates_is_not_above_its_plate_by_a_belt_that_slips() -> None:
+    scenario = slipped(1)
+    job, readings = without_velocity(
+        job_of(scenario, ALL, stages=16, modulating=True), readings_of(scenario, ALL)
+    )
+    document = result(job, readings)
+    assert len(document["stage_results"]) == 2
+    assert (document["verdict"], document["nameplate"]["ratio"] > 1.1) == (None, True)
+    assert "change of the airflow" in document["reason"]
+
+
 def test_stages_without_their_plates_are_told_where_a_velocity_or_the_gas_shows_them() -> None:
     scenario = fired(*UP, strength=0.8)
     job = staged_job(scenario)
