@@ -136,6 +136,10 @@ class StoreKeeper:
         in_time = self._wall.now_ns() - last_ns < FRESH_S * NS_PER_S
         return not health.failed and (in_time or health.full or health.busy)
 
+    def tight(self) -> bool:
+        """Whether what was to be dropped last found no space for that."""
+        return self._thread.health().tight
+
     def failed(self) -> str:
         """Why nothing is stored any more, or nothing."""
         return self._thread.health().failed

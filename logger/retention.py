@@ -23,6 +23,7 @@ from logger.store import Batch, Drop
 from logger.store.kept import KeptReader, KeptRun
 
 LOOK_S = 3600.0  # wall time between looks; assumed: what is kept in days need not go by the minute
+TIGHT_S = 60.0  # wall time before a piece that found no space is asked for again; assumed
 PIECE_S = 2.0  # wall time for a piece to be committed; assumed: two commits
 HOLD_S = float(MqttTable.model_fields["keep"].default)  # s; as long as a broker without a config may be back
 _DAY_S = 86_400.0
@@ -122,6 +123,10 @@ class Storing(Protocol):
         """Queue a batch; whether it was taken."""
         ...
 
+    def tight(self) -> bool:
+        """Whether the last drop found no space on a full disk, and was forgotten."""
+        ...
+
 
 class HostClock(Protocol):
     """The host's clocks, as the retention sees them."""
@@ -158,6 +163,7 @@ class Retainer:
         self._pause = pause
         self._believed: BelievedClock | None = None  # made at the first look
         self._settled = False  # whether the clock was believed at the last look
+        self._asked: Drop | None = None  # the last that was taken; told once the store has it
         self._told: set[tuple[str, str]] = set()
 
     async def go(self) -> None:
@@ -170,18 +176,17 @@ class Retainer:
 
     async def _tidy(self) -> None:
         """Piece by piece, none before the one before it can have been committed; what is stored is told."""
-        asked: Drop | None = None
         while True:
-            await self._pause(PIECE_S)
+            await self._pause(TIGHT_S if self._storing.tight() else PIECE_S)
             if not self._storing.fresh():
                 continue
             drop, runs = await asyncio.to_thread(self._look)
-            if asked is not None and _begun(asked, runs):
-                self._say(asked)
+            if self._asked is not None and _begun(self._asked, runs):
+                self._say(self._asked)
             if drop is None:
                 return
             if self._storing.deliver(Batch(run=self._run, drops=[drop])):
-                asked = drop
+                self._asked = drop
 
     def _look(self) -> tuple[Drop | None, Sequence[KeptRun] | None]:
         """What is to go next, and what is kept so far, None where that cannot be seen."""

@@ -5,8 +5,8 @@ would take SQLite's locks away (sqlite.org/howtocorrupt.html 2.2).
 """
 
 from logger.store.faults import StoreBusyError, StoreFullError, StoreHeldError
+from logger.store.health import StoreHealth
 from logger.store.insert import check_header
-from logger.store.live import StoreHealth
 from logger.store.paths import all_stores, data_folder, is_file, remember, store_path
 from logger.store.reader import StoreReader
 from logger.store.records import (

@@ -1,24 +1,30 @@
 """Storing during a live run, one step at a time; ``thread`` gives it a thread of its own.
 
 While the disk is full, events and results still go into the space that the reserve held;
-readings are not kept, but counted, and where they lack is stored as a ``StorageGap``.
+readings are not kept, but counted, and where they lack is stored as a ``StorageGap``. Pages that are free
+inside the file are space as well (it never shrinks): once they come to as much as the reserve, readings are
+stored again until half of that is left, which stays for events and results.
+
+What old runs let go goes after all else, each piece in a transaction of its own: it needs space in the log
+before it gives any. A piece that does not fit is forgotten; who asked for it looks again.
 """
 
 from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from logger.core.errors import StoreError
 from logger.core.readings import NS_PER_S
 from logger.store.faults import StoreBusyError, StoreFullError
 from logger.store.gap import Gap, widened
+from logger.store.health import StoreHealth
 from logger.store.merge import last_seq, listed, merged
-from logger.store.records import Batch, StorageGap
+from logger.store.records import Batch, Drop, StorageGap
 from logger.store.writer import StoreWriter
 
 Tell = Callable[[str, str], None]
@@ -27,22 +33,8 @@ Tell = Callable[[str, str], None]
 HIGH_WATER = 20_000  # readings; assumed: over an hour of five probes at 1 Hz
 DELIVERY_S = 60.0  # between two commits of nothing but delivery, on a full disk; assumed: what a crash
 # loses of it is sent again
+SMALL_PIECE = 5_000  # rows of a drop where space is short; some 170 kB of log for readings (measured)
 _LAST_TRIES = 3  # at the end, when another program holds the file; 5 s each
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoreHealth:
-    """State of storing: ``last_commit_ns`` is on the given clock, ``None`` before the first."""
-
-    waiting: int  # readings not yet tried to store
-    committed_seq: int  # -1 before the first record
-    commits: int
-    last_commit_ns: int | None
-    lost_to_storage: int  # once storing has failed: all that came and is not stored
-    full: bool
-    busy: bool  # another program holds the file; the readings wait
-    failed: str  # empty, or the sentence that ended storing
-    gap: str  # empty, or a sentence on the readings that lack up to now
 
 
 class LiveWriter:
@@ -76,6 +68,7 @@ class LiveWriter:
         self._put_seq = self._taken_seq = -1
         self._closing = False
         self._busy = False
+        self._inside = False  # the disk is full, and readings go into free pages of the file
         self._gap: Gap | None = None
         self._owed: Batch | None = None  # events and results that did not fit even then
         self._health = StoreHealth(
@@ -85,6 +78,7 @@ class LiveWriter:
             last_commit_ns=None,
             lost_to_storage=0,
             full=False,
+            tight=False,
             busy=False,
             failed="",
             gap="",
@@ -146,18 +140,23 @@ class LiveWriter:
             )
 
     def step(self) -> None:
-        """Store what waits, in one transaction. Never raises: trouble is told and kept in ``health``."""
+        """Store what waits, in one transaction, then drop what may go. Never raises: trouble is told and
+        kept in ``health``."""
         with self._lock:
             taken = [self._owed, *self._queue] if self._owed else list(self._queue)
             self._queue.clear()
             self._owed = None
             self._waiting = 0
             self._taken_seq = self._put_seq
-        if self._health.failed or not (taken or self._health.full):
+        tries = self._health.full and not self._inside  # the gap alone is worth one
+        if self._health.failed or not (taken or tries):
             return
         batch = merged(self._run, taken)
+        drops, batch = batch.drops, replace(batch, drops=())
         try:
-            self._store_full(batch) if self._health.full else self._store(batch)
+            fits = self._store_full(batch) if self._health.full else self._store(batch)
+            self._busy = False
+            self._let_go(drops, fits=fits)
         except StoreBusyError as error:
             self._put_back(batch)
             if not self._busy:
@@ -167,8 +166,6 @@ class LiveWriter:
             self.fail(str(error))
         except Exception as error:  # noqa: BLE001 - a thread that dies unseen would lose readings
             self.fail(f"internal fault while storing ({error!r}); report it")
-        else:
-            self._busy = False
 
     def finish(self) -> None:
         """Store the rest, a ``StorageGap`` that is still open included; ``put`` takes no more."""
@@ -195,41 +192,55 @@ class LiveWriter:
         with self._lock:
             return bool(self._health.failed) or not (self._queue or self._owed)
 
-    def _store(self, batch: Batch) -> None:
-        """The normal case; the first full disk leads over to the other one."""
+    def _store(self, batch: Batch) -> bool:
+        """The normal case; the first full disk leads over to the other one. Whether all that must be stored
+        is; so do the next three."""
         try:
-            self._writer.write(batch)
+            self._write(batch)
         except StoreFullError as error:
-            self._writer.reserve.give_up()
-            with self._lock:
-                self._health = replace(self._health, full=True)
-            self._tell(
-                "disk-full", f"readings are shown but no longer stored, only events and results: {error}"
-            )
-            self._store_essentials(batch)
-        else:
-            self._done(stored=len(batch.readings))
+            return self._no_room(batch, str(error))
+        self._done(stored=len(batch.readings))
+        return True
 
-    def _store_full(self, batch: Batch) -> None:
-        """A full disk so far: all again once the reserve could be taken back, else what must fit."""
-        if not self._writer.reserve.restore():
-            self._store_essentials(batch)
-            return
+    def _store_full(self, batch: Batch) -> bool:
+        """A full disk so far: all again once the reserve could be taken back, or free pages of the file do
+        instead; else what must fit."""
+        held = self._writer.reserve.restore()
+        least = self._writer.reserve.size // (2 if self._inside else 1)
+        if not held and self._writer.free_bytes() < least:
+            return self._no_room(batch, f"{self._writer.path}: little is left; free some space on that disk")
         try:
-            self._writer.write(replace(batch, gaps=(*batch.gaps, *_rows(self._gap))))
-        except StoreFullError:
-            self._writer.reserve.give_up()
-            self._store_essentials(batch)
-            return
+            self._write(replace(batch, gaps=(*batch.gaps, *_rows(self._gap))))
+        except StoreFullError as error:
+            return self._no_room(batch, str(error))
+        again, self._inside = self._inside, not held
         with self._lock:
             gap, self._gap = self._gap, None
-            self._health = replace(self._health, full=False)
+            self._health = replace(self._health, full=not held, tight=self._health.tight and not held)
         self._done(stored=len(batch.readings))
-        self._tell("disk-space-back", "readings are stored again")
+        if held or not again:
+            where = "" if held else "; the disk is still full, they go where old runs went from the file"
+            self._tell("disk-space-back", f"readings are stored again{where}")
         if gap is not None:
             self._tell("storage-gap", gap.text)
+        return True
 
-    def _store_essentials(self, batch: Batch) -> None:
+    def _no_room(self, batch: Batch, why: str) -> bool:
+        """No space for readings, from now on or still; the log takes of the reserve what it needs."""
+        news = self._inside or not self._health.full
+        self._inside = False
+        if news or self._writer.reserve.held:
+            self._writer.reserve.give_up()
+            self._writer.fold()
+        with self._lock:
+            self._health = replace(self._health, full=True)
+        if news:
+            self._tell(
+                "disk-full", f"readings are shown but no longer stored, only events and results: {why}"
+            )
+        return self._store_essentials(batch)
+
+    def _store_essentials(self, batch: Batch) -> bool:
         """Store what matters beside the readings, and count these as lost: only now, for a file that
         another program holds lets all of the batch wait.
 
@@ -244,19 +255,45 @@ class LiveWriter:
             if batch.cursors or batch.marks:
                 self._put_back(bare)
             self._done(commit=False)
-            return
+            return True
         try:
-            self._writer.write(replace(bare, gaps=(*batch.gaps, *_rows(gap))))
+            self._write(replace(bare, gaps=(*batch.gaps, *_rows(gap))))
         except StoreFullError:
             self._count_lost(gap, len(readings))
             self._put_back(bare)
-        else:
-            self._count_lost(gap, len(readings))
-            self._done()
+            return False
+        self._count_lost(gap, len(readings))
+        self._done()
+        return True
+
+    def _let_go(self, drops: Sequence[Drop], *, fits: bool) -> None:
+        """Drop piece by piece; none while what must be stored does not fit, and small ones where space is
+        short."""
+        for drop in drops:
+            short = self._health.full or self._health.tight
+            piece = replace(drop, rows=min(drop.rows, SMALL_PIECE)) if short else drop
+            try:
+                if fits:
+                    self._write(Batch(run=self._run, drops=[piece]))
+            except StoreBusyError:
+                return
+            except StoreFullError:
+                fits = False
+            with self._lock:
+                self._health = replace(self._health, tight=not fits)
+
+    def _write(self, batch: Batch) -> None:
+        """One transaction; on a full disk once more in the space of a log that could be folded."""
+        try:
+            self._writer.write(batch)
+        except StoreFullError:
+            if not self._writer.fold():
+                raise
+            self._writer.write(batch)
 
     def _is_urgent(self, batch: Batch) -> bool:
-        """Whether it is worth a commit on a full disk; what may go makes room."""
-        if any((batch.header, batch.events, batch.results, batch.clock_segments, batch.drops, batch.end)):
+        """Whether it is worth a commit on a full disk."""
+        if any((batch.header, batch.events, batch.results, batch.clock_segments, batch.end)):
             return True
         last_ns = self._health.last_commit_ns
         overdue = last_ns is None or self._now_ns() - last_ns >= DELIVERY_S * NS_PER_S

@@ -6,7 +6,8 @@ import threading
 from collections.abc import Callable
 from concurrent.futures import Future
 
-from logger.store.live import HIGH_WATER, LiveWriter, StoreHealth, Tell
+from logger.store.health import StoreHealth
+from logger.store.live import HIGH_WATER, LiveWriter, Tell
 from logger.store.records import Batch
 from logger.store.writer import StoreWriter
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import uuid
 from collections.abc import Callable, Iterator
@@ -95,6 +96,30 @@ class StoreWriter:
         with self._transaction("writing"):
             self._rows.insert(batch)
 
+    def fold(self) -> bool:
+        """Write the log back into the file, so that its space is used again; whether all of it was.
+
+        It cannot where a reader still looks at what was before, and is not tried where the file would have
+        to grow by more than the disk has: it would eat the last space and not come to an end.
+        """
+        try:
+            ((pages,), (size,)) = (self._pragma(name) for name in ("page_count", "page_size"))
+            growth = pages * size - self.path.stat().st_size
+            if growth > 0 and growth > shutil.disk_usage(self.path.parent).free:
+                return False
+            busy, logged, folded = self._pragma("wal_checkpoint(PASSIVE)")
+        except (sqlite3.Error, OSError):
+            return False
+        return not busy and logged == folded
+
+    def free_bytes(self) -> int:
+        """Bytes of the pages that are free inside the file: they are used before it grows."""
+        try:
+            ((pages,), (size,)) = (self._pragma(name) for name in ("freelist_count", "page_size"))
+        except sqlite3.Error as error:
+            raise store_error(error, self.path, "looking for free pages") from error
+        return int(pages * size)
+
     @contextmanager
     def whole(self) -> Iterator[None]:
         """What is written inside is stored together at the end, or nothing of it."""
@@ -160,6 +185,10 @@ class StoreWriter:
                 schema.migrate(self._conn, self.path, version)
         except sqlite3.Error as error:
             raise store_error(error, self.path, "opening the store") from error
+
+    def _pragma(self, name: str) -> tuple[int, ...]:
+        row: tuple[int, ...] = self._conn.execute(f"PRAGMA {name}").fetchone()
+        return row
 
     @contextmanager
     def _transaction(self, doing: str) -> Iterator[None]:

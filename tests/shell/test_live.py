@@ -82,7 +82,6 @@ class FullDisk:
     def _counting(self, key: int, batch: Any) -> None:
         self.after -= len(batch.readings)
         if self.after < 0:
-            self.writer._rows._insert_readings = self._insert  # type: ignore[method-assign]
             self.writer.reserve.give_up = self._more  # type: ignore[method-assign]
             self.writer.reserve.restore = lambda: False  # type: ignore[method-assign]
             raise sqlite3.OperationalError("database or disk is full")
@@ -90,6 +89,7 @@ class FullDisk:
 
     def _more(self) -> None:
         self._give_up()
+        self.writer._rows._insert_readings = self._insert  # type: ignore[method-assign]
         self.writer.reserve.give_up = self._give_up  # type: ignore[method-assign]
         self._leave(30)
 

@@ -295,6 +295,9 @@ class HandedOver:
         self.pieces += 1
         return True
 
+    def tight(self) -> bool:
+        return False
+
 
 class Lost(HandedOver):
     """A writing thread that takes a piece, and cannot store it."""
@@ -302,6 +305,21 @@ class Lost(HandedOver):
     def deliver(self, batch: Batch) -> bool:
         self.pieces += 1
         return True
+
+
+class Tight(Lost):
+    """A writing thread that takes a piece, and finds no space for it."""
+
+    def tight(self) -> bool:
+        return self.pieces > 0
+
+
+class Refusing(HandedOver):
+    """A writing thread whose storing has failed."""
+
+    def deliver(self, batch: Batch) -> bool:
+        self.pieces += 1
+        return False
 
 
 class TimeAsPaused:
@@ -358,6 +376,55 @@ async def test_what_was_not_stored_is_not_told(path: Path) -> None:
     assert told == []
     assert pieces > 2
     assert count(path, "reading") == 600
+
+
+async def test_on_a_full_disk_a_piece_is_asked_for_once_a_minute(path: Path) -> None:
+    # believed after 600 s; then one a minute for 610 s
+    _, pieces = await retained(path, Rules(retention=NINETY), last_s=1_210.0, thread=Tight)
+    assert 9 <= pieces <= 11
+
+
+async def test_what_was_not_taken_is_not_told_though_it_has_begun_before(path: Path) -> None:
+    with StoreWriter(path, "test") as writer:
+        writer.write(Batch(run="open", drops=[drop("old", "trace", 100)]))
+    told, pieces = await retained(path, Rules(retention=NINETY), last_s=700.0, thread=Refusing)
+    assert (told, pieces > 2) == ([], True)
+
+
+async def test_a_look_that_fails_after_the_last_piece_is_made_up_for(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What went is told at the next look; no sooner, as nobody has seen it."""
+    told: list[str] = []
+    before: list[int] = []
+    looks = 0
+
+    class Blind(KeptReader):
+        def kept_runs(self) -> tuple[KeptRun, ...]:
+            nonlocal looks
+            runs = super().kept_runs()
+            if not runs and (looks := looks + 1) == 1:
+                before.append(len(told))
+                raise StoreError("hall.db: planted")
+            if looks == 2:
+                before.append(len(told))
+            return runs
+
+    monkeypatch.setattr(logger.retention, "KeptReader", Blind)
+    time = TimeAsPaused(91 * 86_400.0, 12_000.0)
+    with StoreWriter(path, "test") as writer:
+        storing = HandedOver(writer)
+        rules = Rules(retention=NINETY)
+        retainer = Retainer(path, "open", rules, storing, told.append, clock=time, pause=time.pause)
+        with pytest.raises(asyncio.CancelledError):
+            await retainer.go()
+    assert before == [1, 2]  # the trace; and that it cannot be seen
+    assert [text.split(":")[0] for text in told] == [
+        '[store] keep = "90 days"',
+        "what may be dropped cannot be seen now",
+        '[store] keep = "90 days"',
+    ]
+    assert told[2].endswith("the readings of run old go; its result and events stay")
 
 
 async def test_nothing_goes_by_age_before_the_clock_has_gone_evenly(path: Path) -> None:

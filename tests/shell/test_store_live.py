@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import sqlite3
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -48,9 +53,9 @@ def event(seq: int, text: str = "noted") -> StoredEvent:
 class Disk:
     """A store whose file may grow by so many pages and no more: SQLite's own "disk is full"."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, reserve: int = 4096) -> None:
         self.path = path
-        self.writer = StoreWriter(path, "test", connect=self._connect, reserve=Reserve(path, 4096))
+        self.writer = StoreWriter(path, "test", connect=self._connect, reserve=Reserve(path, reserve))
         self.writer.begin_run(RunHeader(run=RUN, job="invented", started_utc_us=0))
         self.writer.write(Batch(run=RUN, events=[event(0)]))
         self.told: list[str] = []
@@ -160,17 +165,200 @@ def test_full_disk_keeps_events_and_results_and_counts_readings(disk: Disk, read
     assert reader.storage_gaps(RUN) == (StorageGap(first_seq=11, last_seq=5011, count=5000),)
 
 
-def test_what_may_go_goes_on_a_full_disk(disk: Disk, reader: StoreReader) -> None:
-    disk.writer.begin_run(RunHeader(run="old", job="invented", started_utc_us=0))
+OLD_READINGS = 100_000
+MIB = 1024 * 1024
+
+
+def add_old(writer: StoreWriter, count: int) -> None:
+    """A run that has ended and has its result."""
+    writer.begin_run(RunHeader(run="old", job="invented", started_utc_us=0))
+    result = StoredResult(seq=count + 1, t_ns=0, scope="run", document="{}")
     end = RunEnd(ended_utc_us=1, end_reason="asked", result_json="{}")
-    disk.writer.write(Batch(run="old", readings=readings(1, 300), end=end))
+    for first in range(1, count + 1, 5_000):
+        writer.write(Batch(run="old", readings=readings(first, min(5_000, count + 1 - first))))
+    writer.write(Batch(run="old", results=[result], end=end))
+
+
+def drop(rows: int = 50_000) -> Drop:
+    return Drop(run="old", what="readings", why='keep_size = "1 MB"', now_utc_us=9, rows=rows)
+
+
+def test_what_may_go_goes_on_a_full_disk(disk: Disk, reader: StoreReader) -> None:
+    add_old(disk.writer, 300)
     disk.leave(pages=1)
     disk.step(readings=readings(11, 2000))
     assert disk.live.health().full
     assert reader.counts("old")[0] == 300
-    disk.step(drops=[Drop(run="old", what="readings", why='keep_size = "1 MB"', now_utc_us=9)])
+    disk.step(drops=[drop()])
     assert reader.counts("old")[0] == 0
     assert [stored.event.code for stored in reader.events("old")] == ["readings-dropped"]
+
+
+class NoLogForDrops(sqlite3.Connection):
+    """A disk on which the log of a large drop does not fit."""
+
+    most = 0
+
+    def execute(self, sql: str, *rest: object) -> sqlite3.Cursor:  # type: ignore[override]
+        done = super().execute(sql, *rest)  # type: ignore[arg-type]
+        if sql.startswith("DELETE FROM reading") and done.rowcount > self.most:
+            raise sqlite3.OperationalError("database or disk is full")
+        return done
+
+
+def test_a_drop_that_does_not_fit_harms_nothing_and_is_forgotten(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its readings, the event beside it and the next ones are stored; the next piece is a small one."""
+
+    def connect(path: Path) -> sqlite3.Connection:
+        return sqlite3.connect(path, isolation_level=None, check_same_thread=False, factory=NoLogForDrops)
+
+    told: list[str] = []
+    with StoreWriter(tmp_path / "x.db", "test", connect=connect) as writer:
+        add_old(writer, 12_000)
+        writer.begin_run(RunHeader(run=RUN, job="j", started_utc_us=0))
+        live = LiveWriter(writer, RUN, tell=lambda code, _: told.append(code), now_ns=lambda: 0)
+        live.put(Batch(run=RUN, readings=readings(1, 4), events=[event(5)], drops=[drop()]))
+        live.step()
+        assert live.committed(5).result(0) == 0
+        assert (live.health().tight, live.health().full, live.idle()) == (True, False, True)
+        live.put(Batch(run=RUN, readings=readings(6, 1)))
+        live.step()  # nothing of the drop is left to be tried again
+        assert live.health().tight
+        with StoreReader(writer.path) as reader:
+            assert (reader.counts(RUN)[0], len(reader.events(RUN)), reader.counts("old")[0]) == (5, 1, 12_000)
+            assert reader.events("old") == ()
+            monkeypatch.setattr(NoLogForDrops, "most", 5_000)
+            live.put(Batch(run=RUN, drops=[drop()]))
+            live.step()
+            assert not live.health().tight
+            assert reader.counts("old")[0] == 7_000
+    assert told == []
+
+
+def test_a_drop_is_not_kept_while_another_program_holds_the_file(disk: Disk, reader: StoreReader) -> None:
+    """Who asked asks again: they would come all at once."""
+    add_old(disk.writer, 300)
+    other = disk.hold()
+    for seq in range(1, 5):
+        disk.step(readings=readings(seq, 1), drops=[drop(100)])
+    other.close()
+    disk.step(drops=[drop(100)])
+    assert (reader.counts(RUN)[0], reader.counts("old")[0]) == (4, 200)
+
+
+def take_all_but(folder: Path, leave: int) -> None:
+    """Another program takes the space."""
+    with (folder / "taken").open("ab") as file:
+        file.write(b"x" * max(0, shutil.disk_usage(folder).free - leave))
+
+
+@pytest.fixture
+def full(tmp_path: Path) -> Iterator[Disk]:
+    """A file system of its own that is really full: the log needs space as much as the file does.
+
+    The log is half as large as the reserve, as it is by default (1,000 pages: sqlite.org/wal.html).
+    """
+    folder = tmp_path / "small"
+    folder.mkdir()
+    if sys.platform != "linux" or os.geteuid() != 0:
+        pytest.skip("a small file system is mounted for this; run the tests as root on Linux")
+    mount = ["mount", "-t", "tmpfs", "-o", "size=16m", "tmpfs", str(folder)]
+    if subprocess.run(mount, capture_output=True, check=False).returncode:
+        pytest.skip("this machine lets nobody mount a file system")
+    try:
+        disk = Disk(folder / "invented.db", reserve=MIB)
+        with disk.writer:
+            disk.conn.execute("PRAGMA wal_autocheckpoint = 100")
+            add_old(disk.writer, OLD_READINGS)
+            take_all_but(folder, 0)
+            for first in range(1, 60_000, 5_000):
+                if not disk.told:
+                    disk.step(readings=readings(first, 5_000))
+            assert disk.told == ["disk-full"]
+            yield disk
+    finally:
+        subprocess.run(["umount", str(folder)], check=True)
+
+
+def test_drops_on_a_really_full_disk_keep_no_event_and_no_result_out(full: Disk) -> None:
+    """50,000 rows need 1.7 MB of log, and there is half of that."""
+    take_all_but(full.path.parent, 300_000)
+    result = StoredResult(seq=70_000, t_ns=0, scope="firing", document="{}")
+    with StoreReader(full.path) as reader:
+        for n in range(10):
+            seq = 60_001 + 10 * n
+            full.step(readings=readings(seq, 5), events=[event(seq + 6)], drops=[drop()])
+            assert reader.events(RUN)[-1].seq == seq + 6
+        full.step(results=[result], drops=[drop()])
+        assert [stored.seq for stored in reader.results(RUN)] == [70_000]
+        full.live.put(Batch(run=RUN, end=RunEnd(ended_utc_us=9, end_reason="asked"), drops=[drop()]))
+        full.live.finish()
+        assert full.live.health().failed == ""
+        assert reader.runs()[0].end_reason == "asked"
+        assert reader.counts("old")[0] <= OLD_READINGS - 11 * 5_000
+
+
+def test_without_any_space_a_drop_waits_and_the_events_go_first(full: Disk) -> None:
+    """Every byte is taken, and a reader keeps the log from being folded."""
+    looking = sqlite3.connect(full.path, isolation_level=None)
+    with closing(looking), StoreReader(full.path) as reader:
+        take_all_but(full.path.parent, 0)
+        for _ in range(2):
+            full.step(drops=[drop()])
+        left = reader.counts("old")[0]
+        looking.execute("BEGIN")
+        looking.execute("SELECT count(*) FROM run").fetchall()
+        full.step(events=[event(60_002 + n, "x" * 1000) for n in range(90)], drops=[drop()])
+        full.step(drops=[drop()])
+        assert (full.live.health().tight, full.live.idle()) == (True, False)
+        assert (left, reader.counts("old")[0]) == (OLD_READINGS - 10_000, left)
+        looking.execute("COMMIT")
+        full.live.step()  # the log can be folded now, and holds them
+        assert len(reader.events(RUN)) == 1 + 90
+        assert full.live.idle()
+        assert reader.counts("old")[0] == left  # the drops were forgotten
+        taken = full.path.parent / "taken"
+        os.truncate(taken, taken.stat().st_size - 600_000)
+        full.step(drops=[drop()])
+        assert reader.counts("old")[0] == left - 5_000
+        assert not full.live.health().tight
+
+
+def test_readings_come_back_into_what_old_runs_left_free_on_a_really_full_disk(full: Disk) -> None:
+    """As much as the reserve is free in the file; half of it stays for events and results."""
+    take_all_but(full.path.parent, 0)
+    seq, pieces, lost = 60_001, 0, full.live.health().lost_to_storage
+    with StoreReader(full.path) as reader:
+        stored = reader.counts(RUN)[0]
+        while full.told[-1:] == ["disk-full"]:
+            full.step(readings=readings(seq, 5), drops=[drop()])
+            seq, pieces = seq + 5, pieces + 1
+            assert pieces < 20
+        assert full.told == ["disk-full", "disk-space-back", "storage-gap"]
+        assert reader.storage_gaps(RUN)[0].count == lost + 5 * (pieces - 1)
+        assert reader.counts(RUN)[0] == stored + 5
+        first = seq
+        health = full.live.health()
+        assert (health.full, full.writer.reserve.held) == (True, False)
+        commits = health.commits
+        full.live.step()  # nothing came, nothing is written
+        assert full.live.health().commits == commits
+
+        while full.told[-1] != "disk-full":
+            full.step(readings=readings(seq, 2_000))
+            seq += 2_000
+            assert seq < 120_000
+        assert full.writer.free_bytes() > MIB // 4
+        assert reader.counts(RUN)[0] == stored + 5 + seq - first - 2_000
+        full.step(readings=readings(seq, 5), events=[event(seq + 6)])
+        assert reader.events(RUN)[-1].seq == seq + 6
+        (full.path.parent / "taken").unlink()
+        full.step(readings=readings(seq + 7, 5))
+        assert full.told[3:] == ["disk-full", "disk-space-back", "storage-gap"]
+        assert [gap.count for gap in reader.storage_gaps(RUN)][1:] == [2_005]
+        assert (full.live.health().full, full.writer.reserve.held) == (False, True)
 
 
 def test_what_a_broker_has_got_is_not_worth_a_commit_a_second_on_a_full_disk(
