@@ -51,6 +51,7 @@ class Heard:
         self._stamps_ns: list[int] = []  # of the samples
         self.links: list[Said] = []
         self.faults: list[str] = []
+        self.stalls_s: list[float] = []  # how long the loop stood still at most, packet by packet
         self.sent: list[Sample] = []  # what good data was to give, all of it
         clock = bench.clock
         self.context = DriverContext(

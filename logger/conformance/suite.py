@@ -7,12 +7,14 @@ import contextlib
 import functools
 import inspect
 import itertools
+import threading
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any
 
 from logger.conformance.bench import Bench
 from logger.conformance.heard import Heard, demand
 from logger.conformance.steps import counted
+from logger.conformance.strains import STALL_S, stalls, threads_left
 from logger.core.readings import NS_PER_S
 from logger.driver_api import LinkState, Quantity, Reach
 
@@ -53,7 +55,7 @@ class Conformance:
         _run(bench, _return_is_found)
 
     def test_a_cancel_at_any_await_leaves_nothing_behind(self, bench: Bench) -> None:
-        """No task, no connection, no scan; and the next driver reads."""
+        """No task, no thread, no connection, no scan; and the next driver reads."""
         _run(bench, _cancel_everywhere)
 
     def test_reach_says_what_it_finds_in_time_and_delivers_nothing(self, bench: Bench) -> None:
@@ -110,6 +112,12 @@ async def _cancelled(task: asyncio.Task[None], bench: Bench) -> None:
 
 async def _hear(bench: Bench, heard: Heard, n: int) -> None:
     """One packet, and its readings."""
+    async with stalls() as stall:
+        await _hear_it(bench, heard, n)
+    heard.stalls_s.append(stall.longest_s)
+
+
+async def _hear_it(bench: Bench, heard: Heard, n: int) -> None:
     since = len(heard.samples)
     wanted = await heard.while_it_runs(bench.speak(n), f"the bench could not send good data {n}")
     demand(wanted, "the bench names no sample for what it sends")
@@ -128,6 +136,8 @@ async def _readings_at_once(bench: Bench) -> None:
             demand(took_s <= bench.prompt_s, f"good data {n} took {took_s:.1f} s, at most {bench.prompt_s} s")
         found = [] if bench.by_itself else heard.invented(began)
         demand(not found, f"nobody sent {found}")
+        stood_s = min(heard.stalls_s)  # the least: another program may hold the computer up now and then
+        demand(stood_s <= STALL_S, f"the driver blocks the event loop: {stood_s:.2f} s at every packet")
         found = heard.twice(began)
         demand(not found, f"given twice: {found}")
         for request in bench.probes:
@@ -202,10 +212,12 @@ async def _return_is_found(bench: Bench) -> None:
 
 async def _cancel_everywhere(bench: Bench) -> None:
     await _whole(bench, 0)  # what libraries set up once for a loop is there from now on
-    before = asyncio.all_tasks()
+    before, threads = asyncio.all_tasks(), set(threading.enumerate())
     for n in range(1, bench.most_steps, bench.stride):
         came_so_far = await _cancelled_at(bench, n)
         await _nothing_left(bench, before, f"cancelled at await {n}")
+        left = await threads_left(threads)
+        demand(not left, f"cancelled at await {n}, these threads are left: {', '.join(left)}")
         if not came_so_far:
             break
     await _whole(bench, 1)

@@ -2,6 +2,8 @@
 
 import asyncio
 import contextlib
+import threading
+import time
 from typing import Any
 
 import pytest
@@ -13,6 +15,7 @@ from tests.drivers.benches import LineBench
 from tests.plugin_example.line_probe.driver import LineProbe
 
 SUITE = Conformance()
+ENOUGH = threading.Event()
 PARTS = SUITE.test_a_driver_is_a_class_with_all_its_parts
 AT_ONCE = SUITE.test_every_packet_gives_its_readings_at_once_and_in_order
 GARBAGE = SUITE.test_garbage_is_told_and_gives_no_reading
@@ -97,6 +100,20 @@ class Delays(LineProbe):
         asyncio.get_running_loop().call_later(0.6, super()._take, probe, packet)
 
 
+class Blocks(LineProbe):
+    """The loop stands still for each packet."""
+
+    def _take(self, probe: str, packet: bytes) -> None:
+        time.sleep(0.4)
+        super()._take(probe, packet)
+
+
+class LeavesAThread(LineProbe):
+    async def run(self) -> None:
+        threading.Thread(target=ENOUGH.wait, name="left-over", daemon=True).start()
+        await super().run()
+
+
 class OddFlag(LineProbe):
     def _take(self, probe: str, packet: bytes) -> None:
         super()._take(probe, packet)
@@ -145,6 +162,8 @@ class NoNextStep(LineProbe):
         (Invents, AT_ONCE, "nobody sent"),
         (Twice, AT_ONCE, "given twice"),
         (Delays, AT_ONCE, "at most 0.5 s"),
+        (Blocks, AT_ONCE, r"blocks the event loop: 0\.[34]"),
+        (LeavesAThread, CANCEL, "these threads are left: left-over"),
         (OddFlag, AT_ONCE, "a flag that is no Flag"),
         (NeverLost, SILENCE, "silence is not told"),
         (LeavesATask, CANCEL, "these tasks are left"),
@@ -159,5 +178,29 @@ def test_a_driver_that_is_spoilt_fails(kind: type[LineProbe], check: Any, words:
 
     bench = LineBench()
     bench.driver, bench.patience_s, bench.prompt_s = Quick, 1.5, 0.5  # type: ignore[misc]
-    with pytest.raises(NonconformingError, match=words):
-        check(bench)
+    ENOUGH.clear()
+    try:
+        with pytest.raises(NonconformingError, match=words):
+            check(bench)
+    finally:
+        ENOUGH.set()  # who waits for it ends
+
+
+class AsksAThread(LineProbe):
+    """What blocks is done in a thread that the loop keeps, or that ends soon after the driver."""
+
+    async def run(self) -> None:
+        done = threading.Event()
+        threading.Thread(target=done.wait, name="ends-soon").start()
+        try:
+            await asyncio.to_thread(time.sleep, 0.001)
+            await super().run()
+        finally:
+            done.set()
+
+
+def test_a_driver_that_blocks_in_threads_of_its_own_is_well_behaved() -> None:
+    bench = LineBench()
+    bench.driver = AsksAThread  # type: ignore[misc]
+    AT_ONCE(bench)
+    CANCEL(bench)
