@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -192,3 +193,12 @@ def test_a_directory_is_no_scene() -> None:
     Path("folder").mkdir()
     with pytest.raises(ConfigError, match=r"^folder: is a directory; name the scene file"):
         load_scene("folder", [])
+
+
+@pytest.mark.parametrize("name", ["pipe.toml", "pipe.csv"])
+def test_a_pipe_is_refused_and_not_waited_for(name: str) -> None:
+    Path(name).unlink(missing_ok=True)
+    os.mkfifo(name)
+    with pytest.raises(RiselogError, match=f"{name}: is no regular file; name a ") as raised:
+        load_scene(name, [])
+    assert raised.value.exit_code == 2
