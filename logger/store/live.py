@@ -219,7 +219,7 @@ class LiveWriter:
             self._health = replace(self._health, full=not held, tight=self._health.tight and not held)
         self._done(stored=len(batch.readings))
         if held or not again:
-            where = "" if held else "; the disk is still full, they go where old runs went from the file"
+            where = "" if held else "; the disk is still full, they take the space of what old runs let go"
             self._tell("disk-space-back", f"readings are stored again{where}")
         if gap is not None:
             self._tell("storage-gap", gap.text)
