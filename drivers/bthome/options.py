@@ -26,14 +26,19 @@ _AROUND = re.compile(r"^\s*0[xX]|[\s:-]")  # what people write around the digits
 
 
 def _no_key(text: object) -> object:
-    if isinstance(text, str) and KEY.fullmatch(_AROUND.sub("", text)):
+    if _is_key(text):
         raise ValueError(f"this is a bind key and not the name of a place; {_WHERE}")
     return text
 
 
+def _is_key(text: object) -> bool:
+    return isinstance(text, str) and KEY.fullmatch(_AROUND.sub("", text)) is not None
+
+
 def _mac(text: object) -> object:
     """What is refused is not shown: it may be a key, or most of one."""
-    text = _no_key(text)
+    if _is_key(text):
+        raise ValueError(f"this is a bind key and not a hardware address; {_WHERE}")
     if isinstance(text, str) and ADDRESS.fullmatch(text) is None:
         raise ValueError('what stands there is not a hardware address; write it like "AA:BB:CC:00:00:02"')
     return text

@@ -5,11 +5,12 @@ from __future__ import annotations
 import asyncio
 import shutil
 import sys
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Coroutine, Iterable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from logger.clock import SystemClock
 from logger.config.quantities import Dimension, QuantityError, parse
@@ -18,7 +19,7 @@ from logger.core.readings import NS_PER_S
 from logger.documents import print_json, print_lines
 from logger.driver_api import Look, Seen
 from logger.faults import complain, log_fault, said
-from logger.plugins import author, fault
+from logger.plugins import PluginBrokeError, author, fault
 from logger.registry import listed_drivers, surveys
 from logger.scan.known import Known, known_probes, mark
 from logger.scan.roster import MOST, Device, Roster
@@ -160,7 +161,7 @@ class _Scanning:
         left = asyncio.Event()
         with signals(left.set, left.set, terminal=True):
             tasks: dict[str, asyncio.Task[None]] = {
-                name: asyncio.create_task(survey(self._look(name, seconds), partial(self._hear, name)))
+                name: asyncio.create_task(_kept(survey(self._look(name, seconds), partial(self._hear, name))))
                 for name, survey in found.items()
             }
             try:
@@ -257,6 +258,14 @@ async def _until_all_or(left: asyncio.Event, tasks: Iterable[asyncio.Task[None]]
         for each in (leaving, together):
             each.cancel()
         await asyncio.gather(leaving, together, return_exceptions=True)
+
+
+async def _kept(survey: Coroutine[Any, Any, None]) -> None:
+    """A driver that asks for the program's end is one that broke; a Ctrl-C comes by ``signals``."""
+    try:
+        await survey
+    except (SystemExit, KeyboardInterrupt) as error:
+        raise PluginBrokeError(f"it has raised {type(error).__name__}") from error
 
 
 def _error(task: asyncio.Task[None]) -> BaseException | None:

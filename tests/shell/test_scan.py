@@ -249,6 +249,23 @@ def test_a_driver_that_breaks_is_named_with_its_package(
     assert "report it to the author of riselog " in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("end", [SystemExit, KeyboardInterrupt])
+def test_a_driver_that_ends_the_program_ends_its_own_survey_alone(
+    drivers: dict[str, Any], capsys: pytest.CaptureFixture[str], end: type[BaseException]
+) -> None:
+    async def ends(*_: object) -> None:
+        raise end
+
+    drivers |= {"one": ends, "two": heard(DUCT)}
+    assert scan_command(options()) == 0
+    captured = capsys.readouterr()
+    assert "21.0 °C" in captured.out
+    assert (
+        f"driver 'one' broke while it looked for devices (PluginBrokeError: it has raised {end.__name__})"
+        in (captured.err)
+    )
+
+
 def test_nothing_heard_is_no_failure(drivers: dict[str, Any], capsys: pytest.CaptureFixture[str]) -> None:
     drivers["one"] = heard()
     assert scan_command(options()) == 0
