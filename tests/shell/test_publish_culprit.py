@@ -75,6 +75,7 @@ def test_nothing_is_blamed_while_nothing_is_acknowledged() -> None:
         assert (search.proof, search.barren) == (times >= 3, times >= 5)
     assert after(search, item(1, "a"), answered={"b"}) is not None  # it acknowledges again
     assert not search.barren
+    assert search.proof  # for the next one as well
 
 
 def test_a_topic_is_held_at_its_second_record_unless_one_in_between_is_acknowledged() -> None:
