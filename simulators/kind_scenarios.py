@@ -77,6 +77,7 @@ _ELECTRIC_WORDS = ConfigWords(
 _HEAT_PUMP_WORDS = ConfigWords(
     volume=f"{FLOW_CFM:g} cfm", plate=('output = "48000 Btu/h"         # from the plate, at 47 °F outdoors',)
 )
+_AT_VISIT = ('output_at = "visit"            # the conditions of the visit',)
 
 
 def _cooling_plate(btu_h: int) -> tuple[str, ...]:
@@ -86,6 +87,7 @@ def _cooling_plate(btu_h: int) -> tuple[str, ...]:
 _COOLING_WORDS = ConfigWords(
     volume=f"{FLOW_CFM:g} cfm",
     plate=_cooling_plate(66_000),
+    unit_keys=_AT_VISIT,
     state=("80 °F", "50 %"),
 )
 
@@ -107,7 +109,7 @@ SCENARIOS = (
         name="heat-pump",
         text="a heat pump that takes minutes to come up, at the outdoor temperature of its rating",
         plant=_heat_pump,
-        words=_HEAT_PUMP_WORDS,
+        words=replace(_HEAT_PUMP_WORDS, unit_keys=_AT_VISIT),
     ),
     replace(
         STANDARD,

@@ -97,7 +97,10 @@ def _plate(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
         yield Problem(("unit", "min_entering"), "is not below unit.max_supply; check both against the plate")
 
 
+_SAME_EVERYWHERE = {"output_at": "its output is the same in any weather"}
 NOT_OF_KIND: dict[UnitKind, dict[str, str]] = {
+    UnitKind.GAS: _SAME_EVERYWHERE,
+    UnitKind.ELECTRIC: _SAME_EVERYWHERE,
     UnitKind.HEAT_PUMP: {
         "efficiency": "give unit.output as the plate has it",
         "casing_loss": "the plate's output is what the air gets",

@@ -19,6 +19,7 @@ from logger.core.air import standard_pressure_pa
 from logger.core.airflow import GUESSED_PRESSURE_U_PA, PRESSURE_U_PA
 from logger.core.assess import CASING_EFFICIENCY
 from logger.core.gas import GasParams
+from logger.core.kind_words import TODAY
 from logger.core.params import (
     GAIN_U95,
     PLACEMENT_U95,
@@ -26,6 +27,7 @@ from logger.core.params import (
     FanHeatMode,
     JobParams,
     OutdoorAir,
+    OutputAt,
     ProbeParams,
     Role,
     SteadyParams,
@@ -124,6 +126,7 @@ def _unit(config: ConfigFile, probes: Probes, notes: list[str]) -> UnitParams:
         kind=unit.kind,
         plate_input_w=unit.input,
         plate_output_w=output_w,
+        output_at=unit.output_at or OutputAt.RATING,
         derate_factor=factor,
         derated=unit.derate is not None and unit.derate.done and factor < 1.0,
         rise_window_k=unit.rise,
@@ -166,6 +169,8 @@ def _unit_notes(unit: UnitTable, output_w: float | None, probes: Probes, notes: 
             f"unit.output is only {output_w / unit.input:.0%} of unit.input: no gas or electric unit is so"
             " poor; look at the units of both."
         )
+    if output_w is not None and not unit.kind.fan_apart and unit.output_at is not OutputAt.VISIT:
+        notes.append(f"unit.output is taken as of the rating: there is no verdict. {TODAY}.")
     if not unit.kind.fan_apart and unit.fan_heat[1] is not None:
         notes.append(f"unit.fan_heat is not taken off: the plate of kind {unit.kind} has the fan in it.")
     if unit.casing_loss is None and unit.kind.fan_apart:

@@ -19,6 +19,7 @@ from logger.core.params import (
     Burner,
     FanDrive,
     FanPosition,
+    OutputAt,
     Plane,
     Role,
     UnitKind,
@@ -55,6 +56,7 @@ class UnitTable(Table):
     kind: Annotated[UnitKind, BeforeValidator(f.one_of(UnitKind))] = UnitKind.GAS
     input: f.Power | None = None
     output: f.Power | None = None
+    output_at: Annotated[OutputAt, BeforeValidator(f.one_of(OutputAt))] | None = None
     efficiency: f.Efficiency | None = None
     rise: f.Rise | None = None
     tolerance: f.Tolerance = 0.05

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 _AIRFLOW_FIRST = "Suspect the airflow first and take the traverse again, then the supply probe's place"
-_RATED = "The plate holds at its rating conditions: take the maker's table for those of the visit"
+TODAY = (
+    "Give unit.output as the maker's table has it for today's outdoor and entering air, and say "
+    'unit.output_at = "visit"'
+)
+"""What a verdict on a heat pump or a coil needs."""
+_RATED = "Make sure that the maker's table was read for the outdoor and entering air of this visit"
 
 ABOVE: dict[str, str] = {
     "gas": "Over-firing and carbon monoxide are possible: stop and call the licensed person.",
     "electric": f"An element gives more than its plate only at more than its voltage. {_AIRFLOW_FIRST}.",
-    "heat-pump": f"{_RATED}; it gives more where it is milder. {_AIRFLOW_FIRST}.",
+    "heat-pump": f"{_RATED}. {_AIRFLOW_FIRST}.",
     "cooling": f"{_RATED}. {_AIRFLOW_FIRST}, then both humidity probes.",
 }
 """What an output above the plate asks for."""
@@ -16,7 +21,7 @@ ABOVE: dict[str, str] = {
 BELOW: dict[str, str] = {
     "gas": "",
     "electric": "",
-    "heat-pump": f" {_RATED}; it gives less where it is colder.",
+    "heat-pump": f" {_RATED}.",
     "cooling": f" {_RATED}.",
 }
 """What to bear in mind of an output below the plate; it follows a sentence."""
@@ -24,8 +29,8 @@ BELOW: dict[str, str] = {
 ABOVE_SHORT: dict[str, str] = {
     "gas": "stop and call the licensed person, over-firing can make CO",
     "electric": "look at the airflow first",
-    "heat-pump": "compare at the plate's conditions, look at the airflow first",
-    "cooling": "compare at the plate's conditions, look at the airflow first",
+    "heat-pump": "compare at the conditions of the visit, look at the airflow first",
+    "cooling": "compare at the conditions of the visit, look at the airflow first",
 }
 
 STEADILY: dict[str, str] = {

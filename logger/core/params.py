@@ -79,6 +79,13 @@ class OutdoorAir(StrEnum):
     OPEN = "open"
 
 
+class OutputAt(StrEnum):
+    """For which conditions the plate's output holds, of a heat pump or a unit that cools."""
+
+    RATING = "rating"
+    VISIT = "visit"
+
+
 class AirflowSource(StrEnum):
     """Where the airflow comes from."""
 
@@ -162,6 +169,7 @@ class UnitParams:
     kind: UnitKind = UnitKind.GAS
     plate_input_w: float | None = None
     plate_output_w: float | None = None
+    output_at: OutputAt = OutputAt.RATING  # nothing of a unit that burns or has elements hangs on it
     derate_factor: float = 1.0  # 1 where the unit was not derated
     derated: bool = False
     rise_window_k: tuple[float, float] | None = None

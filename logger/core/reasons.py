@@ -13,8 +13,8 @@ from logger.core.firing import (
 from logger.core.gas import GasInput
 from logger.core.kind_words import ABOVE as ABOVE_WORDS
 from logger.core.kind_words import BELOW as BELOW_WORDS
-from logger.core.kind_words import GO_ON, NO_FIRING, NO_TOTAL, SPELL, STARTER
-from logger.core.params import JobParams, OutdoorAir, Role
+from logger.core.kind_words import GO_ON, NO_FIRING, NO_TOTAL, SPELL, STARTER, TODAY
+from logger.core.params import JobParams, OutdoorAir, OutputAt, Role
 from logger.core.pipeline import Outcome
 from logger.core.stage import NOT_SHOWN, UNLIKE
 from logger.core.stage_results import Level, levels
@@ -26,9 +26,12 @@ ALARMS = frozenset({"rise-above-window", "supply-above-maximum"})
 
 
 def judge_outcome(
-    outcome: Outcome, firing: Firing | None, stretch: SteadyStretch | None
+    outcome: Outcome, firing: Firing | None, stretch: SteadyStretch | None, *, advised: bool = True
 ) -> tuple[Verdict | None, str | None, str]:
-    """The verdict with its probabilities, its name (None: cannot be given) and one sentence."""
+    """The verdict with its probabilities, its name (None: cannot be given) and one sentence.
+
+    ``advised``: the sentence also tells what would decide an undecided one, which takes long to find.
+    """
     job = outcome.job
     untold = [s.untold for f in outcome.firings for s in f.stretches if s.untold]
     if untold and stretch is None:
@@ -40,14 +43,16 @@ def judge_outcome(
         why = "No verdict: the config gives no plate output (and no input with an efficiency)."
         return None, None, why
     full = _full_fire(outcome, stretch) if job.unit.stages > 1 else ""
-    bar = _no_total(stretch) or _no_verdict(outcome, firing) or _no_full_fire(outcome, stretch, verdict, full)
+    bar = (
+        _no_total(stretch)
+        or _no_verdict(outcome, firing)
+        or _no_full_fire(outcome, stretch, verdict, full)
+        or _no_conditions(job, stretch)
+    )
     if bar is not None:
         return None, None, bar
     plate_w = plate_output_w(job) or 1.0
-    size = (
-        f"Output is {stretch.means.output_w / plate_w:.1%} ± {stretch.combined.u95_w / plate_w:.1%} "
-        f"of the plate's {'derated ' if job.unit.derated else ''}output"
-    )
+    size = _size(job, stretch)
     tolerance = f"the tolerance of {job.unit.tolerance:.1%}"
     if verdict.verdict == "meets":
         return verdict, "meets", f"{size}: within {tolerance}."
@@ -64,7 +69,23 @@ def judge_outcome(
             f"{ABOVE_WORDS[job.unit.kind]}"
         )
         return verdict, "above", text
-    return verdict, UNDECIDED, f"{size}: undecided for {tolerance}. {_what_decides(job, stretch, plate_w)}"
+    what = f" {_what_decides(job, stretch, plate_w)}" if advised else ""
+    return verdict, UNDECIDED, f"{size}: undecided for {tolerance}.{what}"
+
+
+def _size(job: JobParams, stretch: SteadyStretch) -> str:
+    plate_w = plate_output_w(job) or 1.0
+    return (
+        f"Output is {stretch.means.output_w / plate_w:.1%} ± {stretch.combined.u95_w / plate_w:.1%} "
+        f"of the plate's {'derated ' if job.unit.derated else ''}output"
+    )
+
+
+def _no_conditions(job: JobParams, stretch: SteadyStretch) -> str | None:
+    """Why the plate of a heat pump or a coil is not that of this visit: it holds at its rating conditions."""
+    if job.unit.kind.fan_apart or job.unit.output_at is OutputAt.VISIT:
+        return None
+    return f"No verdict: the plate holds at its rating conditions. {_size(job, stretch)}. {TODAY}."
 
 
 def _what_decides(job: JobParams, stretch: SteadyStretch, plate_w: float) -> str:

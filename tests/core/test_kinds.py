@@ -5,6 +5,7 @@ Outside checks: CoolProp HumidAir (real gas) for every enthalpy, closed forms fo
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import exp
 from typing import Any
 
@@ -12,7 +13,7 @@ import numpy as np
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
-from logger.core.params import FanHeatMode, SteadyParams, UnitKind, UnitParams
+from logger.core.params import FanHeatMode, OutputAt, SteadyParams, UnitKind, UnitParams
 from logger.core.result import result_document
 from simulators.scenarios import find
 from tests.core.jobs import FACTS, feed, firing_readings, make_job, play
@@ -118,6 +119,34 @@ def test_a_heat_pumps_output_has_the_fan_in_it() -> None:
     assert document["nameplate"]["ratio"] == pytest.approx(air_w / 13_600.0, rel=3e-3)
     (cycle,) = document["cycles"]
     assert cycle["end_s"] == pytest.approx(OFF_S + 60.0 * np.log(11.6 / 2.0), abs=10.0)  # 2 K: ``end``
+
+
+@pytest.mark.parametrize("plate_w", [10_000.0, 13_600.0, 20_000.0], ids=["more", "as much", "less"])
+def test_a_plate_of_other_conditions_gives_a_share_and_no_verdict(plate_w: float) -> None:
+    """A heat pump's capacity goes with the outdoor air (its maker's table; common practice, no source)."""
+    readings = pump_story(None)[1]
+    rated = UnitParams(kind=UnitKind.HEAT_PUMP, plate_output_w=plate_w)
+    judged = {}
+    for at in OutputAt:
+        job = make_job(unit=replace(rated, output_at=at), steady=SteadyParams(spread=0.03))
+        judged[at] = result_document(feed(job, readings).finish(), FACTS)
+    rating, visit = judged[OutputAt.RATING], judged[OutputAt.VISIT]
+    assert (rating["verdict"], rating["p_low"], rating["p_high"]) == (None, None, None)
+    assert rating["nameplate"]["ratio"] == visit["nameplate"]["ratio"] > 0.0
+    assert f"{rating['nameplate']['ratio']:.1%}" in rating["reason"]
+    assert "rating conditions" in rating["reason"]
+    assert 'unit.output_at = "visit"' in rating["reason"]
+    assert visit["verdict"] == {10_000.0: "above", 13_600.0: "undecided", 20_000.0: "below"}[plate_w]
+    assert all(cycle["verdict"] is None for cycle in rating["cycles"])
+
+
+def test_a_sound_heat_pump_in_the_cold_is_not_below_its_plate() -> None:
+    """1.5 degC outdoors, the plate at 8.3 degC: less heat than the plate says is no fault."""
+    job, readings = play("heat-pump-defrost")
+    document = result_document(feed(job, readings).finish(), FACTS)
+    assert document["nameplate"]["ratio"] < 0.9
+    assert document["verdict"] is None
+    assert document["firing"]["defrosts"] == 2
 
 
 def test_a_defrost_is_told_left_out_and_does_not_end_the_firing() -> None:

@@ -84,7 +84,8 @@ EXACT = [
         "rice =",
         "job.toml:8: key 'unit.rice': unknown key; accepted here: casing_loss, derate, efficiency, fan,"
         " fan_drive, fan_heat, input, kind, max_supply, min_entering, modulating, outdoor_air,"
-        " outdoor_air_u95, output, rise, stage_input, stage_output, stages, tolerance; did you mean 'rise'?",
+        " outdoor_air_u95, output, output_at, rise, stage_input, stage_output, stages, tolerance;"
+        " did you mean 'rise'?",
     ),
     (
         '"0.9 m3/s"',
@@ -165,6 +166,8 @@ FAULTS = [
         "unit.outdoor_air",
         ["heating alone", "mixed"],
     ),
+    ("[unit]", "[unit]\noutput_at = 'visit'", 6, "unit.output_at", ['kind = "gas"', "any weather"]),
+    ("[unit]", "[unit]\nkind = 'cooling'\noutput_at = 'today'", 7, "unit.output_at", ["rating, visit"]),
     (
         "[unit]",
         "[unit]\nkind = 'heat-pump'\ncasing_loss = '300 W'",
