@@ -73,7 +73,7 @@ def test_nothing_is_blamed_while_nothing_is_acknowledged() -> None:
     for times in range(1, 50):
         assert after(search, item(1, "a"), item(2, "b")) is None
         assert (search.proof, search.barren) == (times >= 3, times >= 5)
-    assert after(search, item(1, "a"), answered={"b"}) is not None  # it acknowledges again
+    assert after(search, item(7, "c"), answered={"b"}) is not None  # it acknowledges, and that one not
     assert not search.barren
     assert search.proof  # for the next one as well
 
