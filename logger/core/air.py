@@ -61,7 +61,8 @@ def humidity_ratio(temp_c: float, humidity: float, pressure_pa: float) -> float:
     >>> round(humidity_ratio(20.0, 0.5, 101325.0), 6)
     0.007262
     """
-    vapour_pa = humidity * saturation_pa(temp_c if temp_c < _MOIST_MOST_C else _MOIST_MOST_C)
+    temp_c = temp_c if temp_c < _MOIST_MOST_C else _MOIST_MOST_C
+    vapour_pa = humidity * (_saturation_pa.get(temp_c) or saturation_pa(temp_c))
     ratio = 0.621945 * vapour_pa / (pressure_pa - vapour_pa)
     return ratio if ratio > _LEAST_W else float(psychrolib.GetHumRatioFromVapPres(vapour_pa, pressure_pa))
 

@@ -56,6 +56,12 @@ class Approach:
         self._t_sum = 0.0
         self._y_sum = 0.0
 
+    def copy(self) -> Approach:
+        """The warm-up as it stands, for a later fit."""
+        other = Approach()
+        other._t, other._y = list(self._t), list(self._y)
+        return other
+
     def add(self, t_s: float, y: float) -> None:
         """Add a point; times rise."""
         self._t_sum += t_s

@@ -80,6 +80,11 @@ MINUTE = 60
 HISTORY = 150  # ticks of smoothed rise kept
 
 
+_NO_SIGN, _SETTLED = Sign.NONE, Sign.SETTLED  # looked up once: every tick asks
+_OFF, _FAN, _WARM_UP = Phase.OFF, Phase.FAN, Phase.WARM_UP
+_STEADY, _COOL_DOWN = Phase.STEADY, Phase.COOL_DOWN
+
+
 class Transition(NamedTuple):
     """A change of phase, dated back to where it began (s since the run's start)."""
 
@@ -142,7 +147,7 @@ class CycleWatch:
         else:
             self._absent += 1
         sign = self._read(t_s, flow, steady)
-        if sign is Sign.NONE:
+        if sign is _NO_SIGN:
             self._streak_sign = sign
             return None
         if sign is not self._streak_sign:
@@ -177,22 +182,22 @@ class CycleWatch:
         smooth_k = self.smooth_k
         if smooth_k is None:
             return Sign.NONE
-        above_k = smooth_k - self.base_k
-        if self.phase in (Phase.OFF, Phase.FAN):
+        phase, above_k = self.phase, smooth_k - self.base_k
+        if phase is _OFF or phase is _FAN:
             return self._read_idle(above_k, flow)
-        if self.phase is Phase.COOL_DOWN:
+        if phase is _COOL_DOWN:
             return self._read_cooling(t_s, above_k)
         self._high_k = max(self._high_k, smooth_k)
         if above_k < self._params.end_k:
             # A firing that has hardly begun is not over yet; one that may pause is not either.
             over = Sign.FALL if self._pause_s else Sign.OUT
             return over if self._high_k - self.base_k > self._params.fire_k else Sign.NONE
-        if steady and self.phase is Phase.WARM_UP:
-            return Sign.SETTLED
+        if steady and phase is _WARM_UP:
+            return _SETTLED
         fall_k = self._high_k - smooth_k
         if fall_k > self._params.fire_k and self._moved(LOOK_BACK) < -self._params.fire_k / 2:
             return Sign.FALL
-        return Sign.UNSETTLED if self.phase is Phase.STEADY and not steady else Sign.NONE
+        return Sign.UNSETTLED if phase is _STEADY and not steady else _NO_SIGN
 
     def _read_idle(self, above_k: float, flow: bool | None) -> Sign:  # noqa: FBT001
         fire_k = self._params.fire_k

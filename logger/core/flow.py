@@ -25,6 +25,7 @@ class AirflowLaw:
     def __init__(self, job: JobParams, flow: AirflowParams | None = None) -> None:
         flow = job.airflow if flow is None else flow
         self._flow: AirflowParams = flow
+        self._measured = flow.source is AirflowSource.PROBE
         self._pressure_pa = job.pressure_pa if flow.pressure_pa is None else flow.pressure_pa
         carried = carry(job.unit, flow)
         self._holds_mass = carried.holds_mass
@@ -49,7 +50,7 @@ class AirflowLaw:
     ) -> float | None:
         """Kg/s of dry air now; ``inlet_c`` is the air at the fan inlet."""
         flow = self._flow
-        if flow.source is not AirflowSource.PROBE:
+        if not self._measured:
             held = self._mass_kg_s
             if not self._holds_mass:
                 held = dry_air_flow_kg_s(self._volume_m3_s, inlet_c, w, pressure_pa)

@@ -92,13 +92,11 @@ class Series:
                 pair_tt += t * before
                 p0, q0, x0 = p0 + y0 * w0, q0 + y0 + w0, x0 + y0 * before + w0 * t
                 p1, q1, x1 = p1 + y1 * w1, q1 + y1 + w1, x1 + y1 * before + w1 * t
-            rows.append(
-                (
-                    *(n + 1, st + t, stt + t * t, pairs, pair_t, pair_tt),
-                    *(s0 + y0, st0 + t * y0, ss0 + y0 * y0, p0, q0, x0),
-                    *(s1 + y1, st1 + t * y1, ss1 + y1 * y1, p1, q1, x1),
-                )
-            )
+            # fmt: off
+            rows.append((n + 1, st + t, stt + t * t, pairs, pair_t, pair_tt,
+                         s0 + y0, st0 + t * y0, ss0 + y0 * y0, p0, q0, x0,
+                         s1 + y1, st1 + t * y1, ss1 + y1 * y1, p1, q1, x1))
+            # fmt: on
             self._last = (y0, y1)
         if len(rows) > _KEEP_FACTOR * self._keep:
             del rows[: len(rows) - self._keep]
@@ -144,6 +142,12 @@ class Series:
             return None
         around = (rows[start - 1], rows[start + 1]) if start else None
         return fit_line(rows[start], rows[end], column, floor, slope_limit, scatter_limit, around)
+
+    def calm(self, column: int, window: int, floor: float, slope_limit: float, scatter_limit: float) -> bool:
+        """Whether slope and scatter lie within limits as ``line`` has them; much cheaper than a line."""
+        start, end, at = self._rows[-1 - window], self._rows[-1], _TIME + _VALUE * column
+        plain = _plain(start, end, at, floor, slope_limit)
+        return plain is not None and plain[5] <= scatter_limit * abs(plain[1] / plain[0])
 
     def residual_range(self, column: int, line: Line, window: int, blocks: int) -> float:
         """Peak-to-peak of the means of equal blocks about a line through the whole window."""
@@ -194,24 +198,14 @@ def fit_line(
     ``around``: the rows before and after ``start``, which tell of the pair that reaches out of
     the window; None where there is nothing before it.
     """
-    n = end[0] - start[0]
-    if n < MIN_POINTS:
-        return None
     at = _TIME + _VALUE * column
-    st = end[1] - start[1]
-    sy = end[at] - start[at]
-    sxx = n * (end[2] - start[2]) - st * st
-    sxy = n * (end[at + 1] - start[at + 1]) - st * sy
-    slope = sxy / sxx
-    size = abs(sy / n)
-    steep = slope_limit * size
-    if slope >= steep or -slope >= steep:
+    plain = _plain(start, end, at, floor, slope_limit)
+    if plain is None:
         return None
-    sse = ((n * (end[at + 2] - start[at + 2]) - sy * sy) - sxy * sxy / sxx) / n
-    scatter = sqrt(sse / (n - 2)) if sse > 0.0 else 0.0
-    scatter = max(scatter, floor * SCALE)
+    n, sy, sxx, slope, sse, scatter = plain
+    size = abs(sy / n)
     plain_se = scatter * sqrt(n / sxx)
-    if scatter >= scatter_limit * size or abs(slope) + Z975 * plain_se >= steep:
+    if scatter >= scatter_limit * size or abs(slope) + Z975 * plain_se >= slope_limit * size:
         return None
     phi = 0.0
     if sse > 0.0:
@@ -219,6 +213,29 @@ def fit_line(
     n_eff = n * (1.0 - phi) / (1.0 + phi)
     slope_se = plain_se * sqrt((n - 2) / (n_eff - 2.0)) / SCALE if n_eff >= MIN_N_EFF else None
     return Line(n, sy / (n * SCALE), slope / SCALE, scatter / SCALE, phi, n_eff, slope_se)
+
+
+def _plain(
+    start: Sums, end: Sums, at: int, floor: float, slope_limit: float
+) -> tuple[int, int, int, float, float, float] | None:
+    """Least squares alone, fixed-point: n, sum y, Sxx, slope, squares about the line, scatter.
+
+    None below three points, and where the slope reaches its limit, a fraction of the mean.
+    """
+    n = end[0] - start[0]
+    if n < MIN_POINTS:
+        return None
+    st = end[1] - start[1]
+    sy = end[at] - start[at]
+    sxx = n * (end[2] - start[2]) - st * st
+    sxy = n * (end[at + 1] - start[at + 1]) - st * sy
+    slope = sxy / sxx
+    steep = slope_limit * abs(sy / n)
+    if slope >= steep or -slope >= steep:
+        return None
+    sse = ((n * (end[at + 2] - start[at + 2]) - sy * sy) - sxy * sxy / sxx) / n
+    scatter = sqrt(sse / (n - 2)) if sse > 0.0 else 0.0
+    return n, sy, sxx, slope, sse, max(scatter, floor * SCALE)
 
 
 def _lag_one(start: Sums, end: Sums, at: int, slope: float, around: tuple[Sums, Sums] | None) -> float:

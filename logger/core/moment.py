@@ -142,8 +142,13 @@ class MomentReader:
         self._uneven = any(p.rise_factor != 1.0 for p in supply)
         factors = zip(self._supply, supply, strict=True)
         self._rise_parts = tuple((place, share * p.rise_factor) for (place, _, share), p in factors)
-        self._humidity = _places(slots, entering[:1], Quantity.HUMIDITY)
-        self._pressure = _places(slots, job.probes_of(Role.PRESSURE), Quantity.PRESSURE)
+        damp = _places(slots, entering[:1], Quantity.HUMIDITY)
+        self._humidity = (
+            (*damp[0][:2], self._entering[0][0]) if damp else None
+        )  # and the temperature beside it
+        barometer = _places(slots, job.probes_of(Role.PRESSURE), Quantity.PRESSURE)
+        self._pressure = barometer[0][0] if barometer else None
+        self._pressure_pa = job.pressure_pa
         velocity = job.probes_of(Role.VELOCITY)
         if job.airflow.source is AirflowSource.PROBE:
             velocity = tuple(p for p in velocity if p.name == job.airflow.probe)
@@ -156,6 +161,7 @@ class MomentReader:
         self._held_w: float | None = None
         self.streams = {place: Stream() for place, *_ in (*self._entering, *self._supply, *self._velocity)}
         self._streams = tuple(self.streams.items())
+        self._beside = self.streams[self._entering[0][0]]  # what a frozen supply probe is held against
         self._supply_streams = tuple((place, self.streams[place]) for place, *_ in self._supply)
         self.humidity_seen = self.pressure_seen = False
         known = job.pressure_u_pa < GUESSED_PRESSURE_U_PA  # from altitude or given, not a bare assumption
@@ -212,13 +218,14 @@ class MomentReader:
         ``watch_frozen``: air moves, so a probe must follow it.
         """
         for place, stream in self._streams:
-            if counts[place] != stream.count:
-                stream.see(tick, values[place], times[place], counts[place])
+            count = counts[place]
+            if count != stream.count:
+                stream.see(tick, values[place], times[place], count)
         now_ns = tick * NS_PER_S
         entering_c, supply_c = self._pair(values, times, now_ns)
-        pressure_pa = self._job.pressure_pa
-        if self._pressure and times[self._pressure[0][0]] != NEVER_NS:
-            measured_pa = values[self._pressure[0][0]]
+        pressure_pa = self._pressure_pa
+        if self._pressure is not None and times[self._pressure] != NEVER_NS:
+            measured_pa = values[self._pressure]
             self.pressure_refused = not self._pressure_low <= measured_pa <= self._pressure_high
             if not self.pressure_refused:
                 pressure_pa = measured_pa
@@ -269,9 +276,8 @@ class MomentReader:
         self, entering_c: float | None, values: list[float], times: list[int], now_ns: int, pressure_pa: float
     ) -> float:
         """Humidity ratio of the entering air: measured, else held, else assumed."""
-        if self._humidity:
-            place, max_age_ns, _ = self._humidity[0]
-            beside = self._entering[0][0]
+        if self._humidity is not None:
+            place, max_age_ns, beside = self._humidity
             if now_ns - times[place] <= max_age_ns and now_ns - times[beside] <= max_age_ns:
                 self.humidity_seen, self.humidity_held = True, False
                 w = humidity_ratio(values[beside], _fraction(values[place]), pressure_pa)
@@ -314,17 +320,19 @@ class MomentReader:
         return entering_c + sum([part * (values[place] - entering_c) for place, part in self._rise_parts])
 
     def _is_frozen(self, tick: int, entering_c: float) -> bool:
-        entering_step = self.streams[self._entering[0][0]].step
         frozen = False
         for _, stream in self._supply_streams:
             if (not stream.frozen and tick - stream.changed_tick >= FROZEN_TICKS) or stream.partner_c is None:
-                stream.check_frozen(tick, entering_c, entering_step)
-            frozen = frozen or stream.frozen
+                stream.check_frozen(tick, entering_c, self._beside.step)
+            if stream.frozen:
+                frozen = True
         return frozen
 
 
 def _fraction(humidity_pct: float) -> float:
     """Humidity as a fraction; an offset taken off must not make it one that air cannot have."""
+    if 0.0 <= humidity_pct <= 100.0:  # noqa: PLR2004 - percent
+        return humidity_pct / 100.0
     return min(max(humidity_pct, 0.0), 100.0) / 100.0
 
 

@@ -37,6 +37,7 @@ from logger.core.watch import StreamWatch
 
 PHASE_NUMBER = {phase: float(number) for number, phase in enumerate(Phase)}
 FIRING = (Phase.WARM_UP, Phase.STEADY)
+_OFF, _FAN, _STEADY = Phase.OFF, Phase.FAN, Phase.STEADY  # looked up once: every tick asks
 BASE_S = 120  # s of fan phase whose mean rise is the cycle's zero (design choice)
 DEFROST_MOST_S = 900  # s: a heat pump that gives no heat for longer has stopped (common practice, no source)
 BASE_LEAST_S = 20  # s before there is one
@@ -243,7 +244,7 @@ class Pipeline:
         shown = self._shown(dry_kg_s, air_w, output_w)
         self.tick_s, self._now, self.output_w = tick, moment, shown[2]
         frozen = self.reader.frozen()
-        if frozen and phase is Phase.STEADY and detector.steady:
+        if frozen and phase is _STEADY and detector.steady:
             detector.end(self.reader.frozen_since())
         turn = cycles.update(tick, fired_k, flowing, detector.steady)
         if turn is not None:
@@ -303,9 +304,7 @@ class Pipeline:
         """State of the air at a tick, behind a cooling coil too."""
         cycles = self.cycles
         fan_rise_k = self._sign * cycles.base_k if cycles.has_base else 0.0
-        moment = self.reader.read(
-            tick, values, times, counts, fan_rise_k, watch_frozen=phase is not Phase.OFF
-        )
+        moment = self.reader.read(tick, values, times, counts, fan_rise_k, watch_frozen=phase is not _OFF)
         return moment if self._coil is None else self._coil.cooled(tick, moment, values, times)
 
     def _account(self, moment: tuple[Any, ...], phase: Phase) -> float | None:
@@ -316,7 +315,7 @@ class Pipeline:
             return None
         output_w: float | None = None
         fan_w = 0.0
-        if phase is not Phase.OFF and phase is not Phase.FAN:
+        if phase is not _OFF and phase is not _FAN:
             gauge = self.book.gauge
             fan = gauge.phase
             ratio = 1.0 if fan is None else heat_ratio(dry_kg_s, inlet_c, w, pressure_pa, fan)
@@ -329,8 +328,10 @@ class Pipeline:
                 casing_w = self.book.casing_w(net_w)
             output_w = net_w + casing_w
         beside_c = entering_c if return_c is None else return_c
-        rest = fan_w, output_w or 0.0, beside_c, inlet_c
-        self._ledger.post((entering_c, supply_c, rise_k, w, pressure_pa, dry_kg_s, air_w, *rest))
+        heat_w = output_w or 0.0
+        self._ledger.post(
+            (entering_c, supply_c, rise_k, w, pressure_pa, dry_kg_s, air_w, fan_w, heat_w, beside_c, inlet_c)
+        )
         return output_w
 
     def _point(
@@ -340,7 +341,7 @@ class Pipeline:
         if phase in FIRING:
             self.detector.update(tick, fired_k, output_w)
             self.book.note_level(tick)
-        elif phase is Phase.FAN:
+        elif phase is _FAN:
             self._fan_point(None if fired_k is None else self._sign * fired_k, air_w)
 
     def _fan_point(self, rise_k: float | None, air_w: float | None) -> None:

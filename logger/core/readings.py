@@ -6,7 +6,7 @@ A *sample* is what a driver hands over. The collector stamps it once and it beco
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -130,8 +130,8 @@ class ReadingBlock:
         if start == 0 and end == len(self):
             return self
         cut = slice(start, end)
-        return replace(
-            self,
+        return ReadingBlock(
+            channels=self.channels,
             seq=self.seq[cut],
             t_ns=self.t_ns[cut],
             channel=self.channel[cut],

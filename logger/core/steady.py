@@ -40,12 +40,18 @@ class Judgement(IntEnum):
     PASS = 2
 
 
+_UNJUDGED, _FAIL, _PASS = Judgement  # looked up once: every tick asks
+
+
 class Change(IntEnum):
     """What an update brought."""
 
     NONE = 0
     SETTLED = 1
     UNSETTLED = 2
+
+
+_NONE = Change.NONE
 
 
 class Measured(NamedTuple):
@@ -83,8 +89,10 @@ class SteadyDetector:
         self._judge_every = max(JUDGE_EVERY_S // grid_s, 1)  # points
         self.series = Series(max(self.rungs[-1], round(keep_s / grid_s)))
         self.approach.clear()
-        self.tau_s: float | None = None  # fitted, upper 95 %
-        self.limit = p.remaining / p.time_constant_s  # 1/s, fraction of the mean
+        self._tau_s: float | None = None
+        self._unfitted: Approach | None = None  # the warm-up as it stood when a fit was due
+        self._loosest = p.remaining / p.time_constant_s  # 1/s: no fit makes the limit wider
+        self._limit = self._loosest
         self.floor = 0.0  # K: resolution of the rise / sqrt(12)
         self.steady = False
         self.start_s = 0  # of the running stretch, when steady
@@ -106,15 +114,11 @@ class SteadyDetector:
             if not self.steady:
                 self.approach.add(t_s, rise)
         if self.series.length % self._judge_every:
-            return Change.NONE
-        judgement, rung = self._climb()
+            return _NONE
         if self.steady:
-            return self._watch(t_s, judgement)
-        if t_s - self._fitted_s >= REFIT_EVERY_S:
-            self._fitted_s = t_s
-            self._sharpen()
-            judgement, rung = self._climb()
-        if judgement is not Judgement.PASS:
+            return self._watch(t_s, self._climb(self.limit)[0])
+        judgement, rung = self._judge(t_s)
+        if judgement is not _PASS:
             self.passing_since_s = None
             return Change.NONE
         if self.passing_since_s is None:
@@ -125,6 +129,17 @@ class SteadyDetector:
         self.steady, self.start_s, self._passed_s = True, self._candidate_s, t_s
         self._failing_since_s = self._unjudged_since_s = None
         return Change.SETTLED
+
+    def _judge(self, t_s: int) -> tuple[Judgement, int]:
+        """Judge a warm-up. What fails the widest limit fails every other: it needs no fit (cost)."""
+        if t_s - self._fitted_s >= REFIT_EVERY_S:
+            self._fitted_s = t_s
+            self._unfitted = self.approach.copy()
+        if self._unfitted is not None:
+            found = self._climb(self._loosest)
+            if found[0] is not _PASS:
+                return found
+        return self._climb(self.limit)
 
     def end(self, t_s: int) -> None:
         """End the running stretch at ``t_s``: a phase change that broke the rise."""
@@ -154,13 +169,13 @@ class SteadyDetector:
         self.approach.clear()  # what comes now is another approach: a stage, another room
         return Change.UNSETTLED
 
-    def _climb(self) -> tuple[Judgement, int]:
-        """Try the rungs, shortest first; the first that passes decides.
+    def _climb(self, limit: float) -> tuple[Judgement, int]:
+        """Try the rungs, shortest first, on a slope of ``limit``; the first that passes decides.
 
         A longer rung does not pass over a gross failure of the shortest: a broad maximum is flat
         on the whole and falls at its end.
         """
-        series, judgement = self.series, Judgement.UNJUDGED
+        series, judgement = self.series, _UNJUDGED
         rungs = self.rungs
         if self.passing_since_s is not None and self._last_rung:
             # Which rung passes tells only where a stretch begins, and that is settled: the one that
@@ -171,11 +186,13 @@ class SteadyDetector:
                 break
             if series.fresh(rung) < MIN_FRESH * rung:
                 continue
-            judgement = Judgement.FAIL
-            if self._passes(RISE, rung, self.floor) and self._passes(OUTPUT, rung, self._output_floor(rung)):
-                gross = rung != self.rungs[0] and self._gross()
+            judgement = _FAIL
+            if self._passes(RISE, rung, self.floor, limit) and self._passes(
+                OUTPUT, rung, self._output_floor(rung), limit
+            ):
+                gross = rung != self.rungs[0] and self._gross(limit)
                 self._last_rung = 0 if gross else rung
-                return (Judgement.FAIL, 0) if gross else (Judgement.PASS, rung)
+                return (_FAIL, 0) if gross else (_PASS, rung)
         return judgement, 0
 
     def _output_floor(self, rung: int) -> float:
@@ -185,9 +202,9 @@ class SteadyDetector:
         rise, output = self.series.mean(RISE, rung), self.series.mean(OUTPUT, rung)
         return abs(self.floor * output / rise) if rise and output else 0.0
 
-    def _passes(self, column: int, rung: int, floor: float) -> bool:
+    def _passes(self, column: int, rung: int, floor: float, limit: float) -> bool:
         """All three tests of one column in one window, cheapest first."""
-        limit, spread = self.limit * self.grid_s, self.params.spread
+        limit, spread = limit * self.grid_s, self.params.spread
         line = self.series.line(column, rung, floor, limit, self._spreads[column])
         if line is None or line.slope_se is None:
             return False
@@ -202,29 +219,48 @@ class SteadyDetector:
         swing = self.series.residual_range(column, line, rung, HUNTING_BLOCKS)
         return swing < HUNTING_FACTOR * spread * size
 
-    def _gross(self) -> bool:
+    def _gross(self, limit: float) -> bool:
         """Whether the shortest rung fails by far: beyond twice a limit, noise allowed for."""
         rung = self.rungs[0]
         if self.series.fresh(rung) < MIN_FRESH * rung:
             return False
         for column, floor in ((RISE, self.floor), (OUTPUT, self._output_floor(rung))):
+            if self.series.calm(
+                column, rung, floor, GROSS * limit * self.grid_s, GROSS * self._spreads[column]
+            ):
+                continue
             line = self.series.line(column, rung, floor)
             if line is None or line.slope_se is None:
                 continue
             size = abs(line.mean)
             sure = abs(line.slope) - t975(line.n_eff - 2.0) * line.slope_se
             if (
-                sure > GROSS * self.limit * self.grid_s * size
+                sure > GROSS * limit * self.grid_s * size
                 or line.scatter > GROSS * self._spreads[column] * size
             ):
                 return True
         return False
 
-    def _sharpen(self) -> None:
-        """Fit the time constant of this warm-up; the slower of it and the config's sets the limit."""
-        fit = self.approach.fit()
-        self.tau_s = fit.upper_s if fit is not None else None
-        self.limit = self.params.remaining / max(self.params.time_constant_s, self.tau_s or 0.0)
+    @property
+    def tau_s(self) -> float | None:
+        """Time constant of this warm-up, upper 95 %, s; fitted when somebody asks (cost)."""
+        self._fit()
+        return self._tau_s
+
+    @property
+    def limit(self) -> float:
+        """Widest slope, 1/s, fraction of the mean: by the slower of the fit and the config's constant."""
+        self._fit()
+        return self._limit
+
+    def _fit(self) -> None:
+        """Fit the warm-up that is due."""
+        if self._unfitted is None:
+            return
+        fit = self._unfitted.fit()
+        self._unfitted = None
+        self._tau_s = fit.upper_s if fit is not None else None
+        self._limit = self.params.remaining / max(self.params.time_constant_s, self._tau_s or 0.0)
 
     def tests(self) -> tuple[tuple[TestState, ...], float | None]:
         """The three tests of the rung that is nearest to passing, and its window, s; for the eye."""

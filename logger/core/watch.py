@@ -10,6 +10,7 @@ from logger.core.texts import Say
 
 FIRST_WORD_S = 30  # s after the run's start in which a probe should have spoken (assumed)
 SILENCES_TOLD = 5  # of one probe: then its rhythm is the news, not each pause (design choice)
+NEAR_END = 30  # readings of a block that are looked at one by one (cost)
 REVERSE_FOR_S = 10  # s of reverse flow before it is said (design choice)
 _SIDES = frozenset({Role.RETURN, Role.MIXED, Role.SUPPLY})  # without one of them there is no rise
 
@@ -46,8 +47,17 @@ class StreamWatch:
             self.newest[reading.probe, reading.quantity] = (reading.value, reading.t_ns)
 
     def see_block(self, block: ReadingBlock) -> None:
-        """Take the newest of each stream in a block."""
-        for number, (probe, quantity) in enumerate(block.channels):
+        """Take the newest of each stream in a block; most of them stand near its end."""
+        unseen = set(range(len(block.channels)))
+        for at in range(len(block) - 1, max(len(block) - 1 - NEAR_END, -1), -1):
+            number = int(block.channel[at])
+            if number in unseen and FLAG_CODES[int(block.flag[at])] in USABLE_FLAGS:
+                unseen.discard(number)
+                self.newest[block.channels[number]] = (float(block.value[at]), int(block.t_ns[at]))
+                if not unseen:
+                    return
+        for number in unseen:
+            probe, quantity = block.channels[number]
             places = (block.channel == number).nonzero()[0]
             for at in places[::-1]:
                 if FLAG_CODES[int(block.flag[at])] in USABLE_FLAGS:

@@ -191,7 +191,7 @@ def _compared(bench: Bench, measured: Measured, truth_w: float, number: int) -> 
         return told
     steady = [event.t_ns / NS_PER_S for event in outcome.events if event.code == "steady"]
     combined = stretch.combined
-    verdict = judge_outcome(outcome, firing, stretch)[1]
+    verdict = judge_outcome(outcome, firing, stretch, advised=False)[1]
     return replace(
         told,
         output_w=stretch.means.output_w,

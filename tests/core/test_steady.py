@@ -134,7 +134,7 @@ def test_a_thin_window_is_not_judged() -> None:
     for t in range(400):
         rise = None if t % 8 == 0 else 27.0 + 0.01 * (t % 3)
         detector.update(t, rise, None if rise is None else 1200.0 * rise)
-    assert detector._climb() == (Judgement.UNJUDGED, 0)
+    assert detector._climb(detector.limit) == (Judgement.UNJUDGED, 0)
     assert detector.tests() == ((), None)
 
 
