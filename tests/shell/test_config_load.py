@@ -341,6 +341,7 @@ ELSEWHERE = {
     ("unit", "stage_input"): "test_stages_config",
     ("unit", "stage_output"): "test_stages_config",
     ("unit", "modulating"): "test_stages_config",
+    ("unit", "output_at"): "test_conditions_of_the_plate",
     ("airflow", "stage_volume"): "test_stages_config",
 }
 
@@ -462,6 +463,19 @@ def test_the_input_of_an_electric_unit_is_its_output() -> None:
     assert loaded.job.unit.plate_output_w == pytest.approx(30_000.0)
     assert [note for note in loaded.notes if "all of its input" in note]
     assert load(SMALL + '[unit]\ninput = "30 kW"\n').job.unit.plate_output_w is None
+
+
+@pytest.mark.parametrize("kind", ["heat-pump", "cooling"])
+def test_conditions_of_the_plate(kind: str) -> None:
+    text = SMALL + f'[unit]\nkind = "{kind}"\noutput = "14 kW"\n'
+    for at, is_of in (
+        ("", "rating"),
+        ('output_at = "rating"\n', "rating"),
+        ('output_at = "visit"\n', "visit"),
+    ):
+        loaded = load(text + at)
+        assert loaded.job.unit.output_at == is_of
+        assert bool([note for note in loaded.notes if "there is no verdict" in note]) is (is_of == "rating")
 
 
 @pytest.mark.parametrize(
