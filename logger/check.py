@@ -115,6 +115,11 @@ def _probe_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
         yield from known
         yield Check(code="probes", ok=True, text="not looked for (--offline)")
         return
+    if not _idle_store(job_store(config))[1]:  # a look lets go at its end what the logger holds
+        yield from known
+        text = "not looked for: a logger is at work and has their connections"
+        yield Check(code="probes", ok=True, text=text, next_step="`riselog watch` shows how they are")
+        return
     if not config.simulated:
         complain(f"looking for the probes ({', '.join(drivers)}): {REACH_S:.0f} s or a little more")
     names = {name: [p.name for p in config.probes if p.driver == name] for name in drivers}

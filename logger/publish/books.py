@@ -57,8 +57,8 @@ class Unstored:
     show as it was. The store is told in groups, in order; it takes a group whole or not at all.
 
     >>> unstored = Unstored()
-    >>> unstored.note((1, 7), gone=True, untried=True); unstored.hand()
-    >>> (1, 7) in unstored, unstored.gone((1, 7)), unstored.untried_behind(START)
+    >>> unstored.note((1, 7), gone=True, untried=True); _ = unstored.hand()
+    >>> (1, 7) in unstored, unstored.gone((1, 7)), unstored.untried_behind((0, 0))
     (True, True, 1)
     >>> unstored.forget_stored(lambda place: None); (1, 7) in unstored
     False

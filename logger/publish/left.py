@@ -56,13 +56,13 @@ def left_here(store: Path, key: str) -> list[Left]:
     refused = [reason for reason in reasons if reason not in odd]
     found = []
     if waiting:
-        found.append(Left(ok=True, text=f"{waiting:,} records wait to be sent, by this run or the next"))
+        found.append(Left(ok=True, text=f"still to be sent, by this run or the next: {waiting:,}"))
     if refused:
-        text = f"{_count(refused):,} records are kept that the broker refused when they were last sent"
+        text = f"refused by the broker when last sent, and kept: {_count(refused):,}"
         step = "mend that at the broker; then the run that goes on sends them, or the next one"
         found.append(Left(ok=False, text=f"{text} ({one_line(refused[0][0])})", step=step))
     if odd:
-        text = f"{_count(odd):,} records of the store are not sent: the first {one_line(odd[0][0])}"
+        text = f"not sent, and kept: {_count(odd):,}; the first {one_line(odd[0][0])}"
         found.append(Left(ok=True, text=text))
     return found
 

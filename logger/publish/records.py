@@ -96,11 +96,11 @@ def _said(document: dict[str, Any], run: PublishedRun) -> bytes:
 
 
 def others_first(items: list[Item]) -> list[Item]:
-    """First a record of each topic but that of the very first; where all are of one topic, the last."""
+    """First a record of each topic but that of the very first; each topic keeps its order."""
     seen = {item.post.topic for item in items[:1]}
     heads: list[Item] = []
     rest: list[Item] = []
     for item in items:
         (rest if item.post.topic in seen else heads).append(item)
         seen.add(item.post.topic)
-    return [*heads, *rest] if heads else [*rest[-1:], *rest[:-1]]
+    return [*heads, *rest]

@@ -387,7 +387,7 @@ def test_a_broker_that_is_down_changes_no_exit_code(
     assert "cannot be reached" in away["text"]
     assert "a run goes on" in away["next"]
     assert waiting["ok"]
-    assert "records wait to be sent" in waiting["text"]
+    assert "still to be sent" in waiting["text"]
 
 
 def test_a_replay_publishes_nothing(

@@ -244,6 +244,21 @@ def test_a_store_that_is_held(config: Path, capsys: pytest.CaptureFixture[str]) 
     assert "holds 0 run(s)" in line(checks, "store")["text"]
 
 
+def test_probes_of_a_logger_at_work_are_left_alone(
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A look that connects, and lets go again, would end the logger's own connections."""
+
+    def answer(_: object) -> list[Reach]:
+        pytest.fail("they were looked for")
+
+    monkeypatch.setattr(logger.sources, "load_driver", lambda _: driver(answer))
+    with StoreWriter(store_path("sim-standard"), "riselog run"):
+        code, checks = run(config, capsys)
+    assert code == 0
+    assert line(checks, "probes")["text"].startswith("not looked for: a logger is at work")
+
+
 def test_a_full_disk_and_a_clock_that_is_not_set(
     config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -282,7 +297,7 @@ def test_records_that_the_broker_refused_are_not_well(
     assert code == 0
     assert [c["text"] for c in lines] == [
         "logged in",
-        "3 records wait to be sent, by this run or the next",
+        "still to be sent, by this run or the next: 3",
     ]
     desk = Desk(store_path("sim-standard"))
     with desk.writer:
@@ -295,7 +310,7 @@ def test_records_that_the_broker_refused_are_not_well(
             code, checks = run(config, capsys, offline=offline)
             assert code == 4
             [bad] = [c for c in checks if not c["ok"]]
-            assert bad["text"].endswith("the broker refused when they were last sent (no)")
+            assert bad["text"] == "refused by the broker when last sent, and kept: 1 (no)"
             assert bad["next"].startswith("mend that at the broker")
 
 

@@ -9,10 +9,10 @@ from logger.publish.left import Left, left_here
 from logger.store import Batch
 from tests.shell.test_outbox import Desk, following
 
-WAITS = Left(ok=True, text="30 records wait to be sent, by this run or the next")
+WAITS = Left(ok=True, text="still to be sent, by this run or the next: 30")
 REFUSED = Left(
     ok=False,
-    text="2 records are kept that the broker refused when they were last sent (no)",
+    text="refused by the broker when last sent, and kept: 2 (no)",
     step="mend that at the broker; then the run that goes on sends them, or the next one",
 )
 
@@ -47,4 +47,4 @@ def test_what_the_store_cannot_read_is_not_the_brokers_fault(desk: Desk) -> None
     desk.writer.write(Batch(run=desk.run, cursors=settled.cursors, marks=settled.marks))
     [left] = left_here(desk.writer.path, "b")
     assert left.ok
-    assert left.text.startswith("1 records of the store are not sent: the first cannot be read: ")
+    assert left.text.startswith("not sent, and kept: 1; the first cannot be read: ")
