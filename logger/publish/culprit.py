@@ -69,12 +69,16 @@ class Search:
         if self._losses < PARK_FROM or len(connection.flying) > 1:
             return None
         (flight,) = connection.flying.values()
-        topic = flight.item.post.topic
+        item, topic = flight.item, flight.item.post.topic
+        tried = item.again or self._apart[topic] >= WHOLE_FROM
+        self._apart[topic] += not item.again
+        whole = self._apart[topic] >= WHOLE_FROM
         if error.code is None:
-            why = "hangs up each time it comes"
-            return Culprit(flight.item, why, f"hangs up each time a record of {topic} comes")
-        why = refusal(error.code)
-        return Culprit(flight.item, why, f"{why}: so it ends when a record of {topic} comes")
+            why, deed = "hangs up each time it comes", f"hangs up each time a record of {topic} comes"
+        else:
+            why = refusal(error.code)
+            deed = f"{why}: so it ends when a record of {topic} comes"
+        return Culprit(item, why, deed, tried=tried, whole=whole)
 
     def _silence(self, connection: Connection, item: Item, *, proof: bool) -> Culprit | None:
         """Others were acknowledged, that one was not, again and again."""

@@ -329,6 +329,29 @@ async def test_a_topic_that_the_broker_swallows_holds_up_no_other(
     assert bench.left() == (0, 0, 0)
 
 
+async def test_a_topic_at_which_the_broker_hangs_up_holds_up_no_other(
+    broker: FakeBroker, make: Callable[..., Bench]
+) -> None:
+    """MQTT 3.1.1, 3.3.5: a broker that refuses a message can only acknowledge it or close the connection."""
+    broker.answer = lambda m: -0x87 if m.topic == SUP else 0
+    bench = make()
+    bench.begin("r1", publish=False)
+    bench.readings(300)
+    bench.publish()
+    await broker.until(lambda: len(set(readings(broker.messages))) == 200)
+    await bench.until(lambda: bench.left() == (0, 100, 0))
+    assert len(broker.logins) < 25  # not some for each of the hundred
+    logins = len(broker.logins)
+    bench.readings(90)
+    await broker.until(lambda: len(set(readings(broker.messages))) == 260)
+    await bench.until(lambda: bench.left() == (0, 130, 0))
+    assert len(broker.logins) == logins
+    texts = [text for code, text in bench.said if code == "record-refused"]
+    assert len(texts) == 2
+    assert all(f"ends when a record of {SUP} comes" in text for text in texts)
+    await bench.finish()
+
+
 async def test_a_broker_that_swallows_every_record_is_told_and_nothing_is_kept_apart(
     broker: FakeBroker, make: Callable[..., Bench], settled: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
