@@ -17,7 +17,7 @@ from logger.core.heat import WATER_CP_RATIO
 from logger.core.params import JobParams, ProbeParams, Role
 from logger.core.stretch import ROOT3, CoilMeans, Means
 
-COMMON_U_K = 0.25  # K: what all temperature probes may have in common (assumed)
+COMMON_U_K = 0.25  # K: what all temperature probes share, half of the +-0.5 K of the trade (assumed)
 HUMIDITY_PROBE_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
 WATER_MASS_RATIO = 0.621945  # of water to dry air; ASHRAE Fundamentals ch. 1 eq. (20)
 STEP_C, STEP_RH, STEP_PA = 0.05, 0.005, 50.0  # of the differences

@@ -20,6 +20,7 @@ from logger.core.stage import FITS_NONE, Told, by_rise, offs, still_possible
 from logger.core.stretch import FAN_W_PER_KG_S, ROOT3, FanPhase, Means, Stretch
 
 DRIFT = "residual drift"
+UNSURE = "stage not sure"
 _ABOUT_THE_STRETCH = frozenset({DRIFT})  # it says what is still to come, not what the rise is now
 
 
@@ -39,7 +40,7 @@ def by_stage(
     if told.near is None:
         return found
     cost_w = abs(found.means.output_w - trials[told.near - 1].means.output_w)
-    return _with_line(found, BudgetLine("stage not sure", cost_w / ROOT3, assumed=True))
+    return _with_line(found, BudgetLine(UNSURE, cost_w / ROOT3, assumed=True))
 
 
 def _told(job: JobParams, trials: Sequence[SteadyStretch], earlier: Sequence[SteadyStretch]) -> Told | str:
@@ -61,7 +62,7 @@ def _told(job: JobParams, trials: Sequence[SteadyStretch], earlier: Sequence[Ste
 
 
 def _unsure(stretch: SteadyStretch) -> bool:
-    return any(line.source == "stage not sure" for line in stretch.lines)
+    return any(line.source == UNSURE for line in stretch.lines)
 
 
 def _at(job: JobParams, highest: SteadyStretch, fan: FanPhase | None, ratio: float) -> SteadyStretch:

@@ -54,7 +54,7 @@ def levels(job: JobParams, firings: Sequence[Firing], speechless: Collection[str
     sure = _watched(job, firings, speechless) or _burnt(told)
     doubt = "" if sure else _doubt(job, found)
     if doubt:
-        found = [replace(level, stage=None, reason=_sentence(doubt), doubt=doubt) for level in found]
+        found = [replace(level, stage=None, reason=doubt, doubt=doubt) for level in found]
     return [*found, *(Level(stretch=s, reason=reason) for reason, s in unknown.items())]
 
 
@@ -124,7 +124,7 @@ def _level(job: JobParams, stretch: SteadyStretch, place: int, count: int) -> Le
     told = by_output(off, _u95(stretch))
     if isinstance(told, Told):
         return Level(stretch=stretch, stage=told.stage)
-    return Level(stretch=stretch, reason=_sentence(told))
+    return Level(stretch=stretch, reason=told)
 
 
 def stage_results(

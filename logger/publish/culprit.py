@@ -70,9 +70,7 @@ class Search:
             return None
         (flight,) = connection.flying.values()
         item, topic = flight.item, flight.item.post.topic
-        tried = item.again or self._apart[topic] >= WHOLE_FROM
-        self._apart[topic] += not item.again
-        whole = self._apart[topic] >= WHOLE_FROM
+        tried, whole = self._is_tried(item), self._count_apart(item)
         if error.code is None:
             why, deed = "hangs up each time it comes", f"hangs up each time a record of {topic} comes"
         else:
@@ -83,14 +81,22 @@ class Search:
     def _silence(self, connection: Connection, item: Item, *, proof: bool) -> Culprit | None:
         """Others were acknowledged, that one was not, again and again."""
         topic = item.post.topic
-        tried = item.again or self._apart[topic] >= WHOLE_FROM
+        tried = self._is_tried(item)
         if not tried and not self._is_to_blame(connection, item.place, proof=proof):
             return None
-        self._apart[topic] += not item.again
-        whole = self._apart[topic] >= WHOLE_FROM
+        whole = self._count_apart(item)
         what = "any" if whole else "a certain"
         why, deed = "never acknowledges it", f"never acknowledges {what} record of {topic}"
         return Culprit(item, why, deed, tried=tried, whole=whole)
+
+    def _is_tried(self, item: Item) -> bool:
+        """Whether it was kept apart before, or its topic was."""
+        return item.again or self._apart[item.post.topic] >= WHOLE_FROM
+
+    def _count_apart(self, item: Item) -> bool:
+        """It is kept apart; whether its topic is to be held."""
+        self._apart[item.post.topic] += not item.again
+        return self._apart[item.post.topic] >= WHOLE_FROM
 
     def _is_to_blame(self, connection: Connection, place: Place, *, proof: bool) -> bool:
         times, passed_by = self._silent.get(place, (0, False))

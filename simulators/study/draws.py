@@ -13,11 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.core.assess import CARRY_OVER_U, CASING_MEAN
-from logger.core.coil_lines import HUMIDITY_PROBE_U
+from logger.core.coil_lines import COMMON_U_K, HUMIDITY_PROBE_U
 from logger.core.params import JobParams, ProbeParams, Role
 
 AIR = (Role.RETURN, Role.MIXED, Role.SUPPLY, Role.OUTDOOR)
-COMMON_U_K = 0.25  # K: error that all probes share, half of the +-0.5 K of the trade (assumed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
