@@ -15,7 +15,7 @@ def study(
     *,
     scenario: Annotated[
         list[str] | None,
-        typer.Option(help="A scenario (`riselog demo --list`); repeat it. Thirteen where left out."),
+        typer.Option(help="A scenario (`riselog demo --list`); repeat it. Eighteen where left out."),
     ] = None,
     trials: Annotated[int, typer.Option(help="Trials of each cell.")] = 500,
     seed: Annotated[int, typer.Option(help="The same seed gives the same study.")] = 1,
@@ -32,7 +32,12 @@ def study(
     ] = None,
     window: Annotated[str | None, typer.Option(help='[steady] window, as "60 s,120 s".')] = None,
     hold: Annotated[str | None, typer.Option(help='[steady] hold, as "30 s,60 s".')] = None,
+    window_max: Annotated[str | None, typer.Option(help='[steady] window_max, as "300 s,600 s".')] = None,
     remaining: Annotated[str | None, typer.Option(help='[steady] remaining, as "1 %,2 %".')] = None,
+    time_constant: Annotated[
+        str | None, typer.Option(help='[steady] time_constant, as "60 s,240 s".')
+    ] = None,
+    spread: Annotated[str | None, typer.Option(help='[steady] spread, as "1 %,3 %".')] = None,
     output: Annotated[Path | None, typer.Option(help="Write a page with plots (.html).")] = None,
     csv: Annotated[Path | None, typer.Option("--csv", help="Write the rows as CSV.")] = None,
     json: Annotated[
@@ -62,6 +67,9 @@ def study(
         "window_s": window,
         "hold_s": hold,
         "remaining": remaining,
+        "window_max_s": window_max,
+        "time_constant_s": time_constant,
+        "spread": spread,
     }
     options = StudyOptions(
         scenarios=tuple(scenario or ()),

@@ -10,6 +10,7 @@ from pathlib import Path
 from logger.config.load import loads_config
 from logger.config.quantities import Dimension, QuantityError, parse
 from logger.core.errors import ConfigError, UsageError
+from logger.core.params import SteadyParams
 from logger.text import clean_text
 from simulators.scenarios import find
 from simulators.study.setting import Setting, cells
@@ -26,6 +27,11 @@ STANDARD_LIST = (  # what the method is to master; faults that it cannot see are
     "stratified",
     "outdoor-20",
     "two-stage",
+    "electric-stages",
+    "heat-pump",
+    "heat-pump-defrost",
+    "cooling-dry",
+    "cooling-wet",
     "flat-supply",
     "limit-cycling",
     "short-firing",
@@ -73,8 +79,11 @@ _GRID: dict[str, tuple[str, Callable[[str], object]]] = {
     "airflow_u95": ("--airflow-u95", _quantity(Dimension.FRACTION, least=_TINY, most=0.9)),
     "traverse": ("--traverse", _traverse),
     "window_s": ("--window", _quantity(Dimension.TIME, least=30.0, most=600.0)),
+    "window_max_s": ("--window-max", _quantity(Dimension.TIME, least=30.0, most=3600.0)),
     "hold_s": ("--hold", _quantity(Dimension.TIME, least=1.0, most=3600.0)),
     "remaining": ("--remaining", _quantity(Dimension.FRACTION, least=0.0001, most=0.5)),
+    "time_constant_s": ("--time-constant", _quantity(Dimension.TIME, least=1.0, most=3600.0)),
+    "spread": ("--spread", _quantity(Dimension.FRACTION, least=0.0001, most=0.5)),
 }
 
 
@@ -99,7 +108,18 @@ def cells_of(options: StudyOptions) -> tuple[Setting, ...]:
     found = tuple(cells(scenarios, grid))
     if len(found) > MOST_CELLS:
         raise UsageError(f"these options make {len(found)} cells; vary less at once, {MOST_CELLS} at most")
+    _windows_fit(found)
     return found
+
+
+def _windows_fit(found: tuple[Setting, ...]) -> None:
+    """As the config has it: a window is no longer than the longest."""
+    usual = SteadyParams()
+    for cell in found:
+        window_s = usual.window_s if cell.window_s is None else cell.window_s
+        most_s = usual.window_max_s if cell.window_max_s is None else cell.window_max_s
+        if window_s > most_s:
+            raise UsageError(f"--window {window_s:g} s is longer than --window-max {most_s:g} s; change one")
 
 
 def _values(name: str, text: str) -> list[object]:
@@ -117,11 +137,6 @@ def _known(name: str) -> None:
         text = str(error).removeprefix("[sim] scenario: ")
         raise UsageError(f"--scenario {clean_text(name)[:40]}: {text}") from error
     try:
-        kind = loads_config(scenario.config_text, name, None).job.unit.kind
+        loads_config(scenario.config_text, name, None)
     except ConfigError as error:
         raise UsageError(f"--scenario {name} cannot be judged: {error}") from error
-    if not kind.fan_apart:
-        raise UsageError(
-            f"--scenario {name} cannot be judged: a study draws the errors of gas and electric heat; those "
-            f"of kind {kind} (supply humidity, no casing loss) come with a later version"
-        )

@@ -114,12 +114,24 @@ _SHOWN = (
     ("airflow_u95", "airflow ± {:.1%}"),
     ("traverse", "{}"),
     ("window_s", "window {:g} s"),
+    ("window_max_s", "window_max {:g} s"),
     ("hold_s", "hold {:g} s"),
     ("remaining", "remaining {:.1%}"),
+    ("time_constant_s", "time_constant {:g} s"),
+    ("spread", "spread {:.1%}"),
 )
 
 
-_SLOWING = ("noise_k", "lag_s", "window_s", "hold_s", "remaining")
+_SLOWING = (
+    "noise_k",
+    "lag_s",
+    "window_s",
+    "window_max_s",
+    "hold_s",
+    "remaining",
+    "time_constant_s",
+    "spread",
+)
 
 
 def cell_name(row: Row, keys: Sequence[str] | None = None) -> str:

@@ -18,8 +18,11 @@ class Setting:
     airflow_u95: float | None = None
     traverse: str | None = None
     window_s: float | None = None
+    window_max_s: float | None = None
     hold_s: float | None = None
     remaining: float | None = None
+    time_constant_s: float | None = None
+    spread: float | None = None
 
 
 def cells(scenarios: Sequence[str], grid: Mapping[str, Sequence[object]]) -> Iterator[Setting]:

@@ -8,15 +8,16 @@ from functools import lru_cache
 
 import numpy as np
 
+from logger.core.fan_phase import LEFT_TAU_S
 from logger.core.params import JobParams, Role
 from logger.core.probe_lines import UNMATCHED_C
 from logger.core.readings import Quantity, ReadingBlock
+from simulators.moist_air import heat_capacity_j_kg_k, relative_humidity_pct
 from simulators.plant import Array, PlantRun
 from simulators.probes import Columns, Probe, lagged, said_in_order
-from simulators.study.draws import AirError, Errors
+from simulators.study.draws import AIR, AirError, Errors
 from simulators.study.setting import Setting
 
-NO_ERROR = AirError(offset_k=0.0, gain=0.0, placement=0.0)
 _HEARD = {
     Role.RETURN: (Quantity.TEMPERATURE, Quantity.HUMIDITY),
     Role.MIXED: (Quantity.TEMPERATURE, Quantity.HUMIDITY),
@@ -26,6 +27,7 @@ _HEARD = {
     Role.PRESSURE: (Quantity.PRESSURE,),
 }
 """What the result hangs on; a study leaves the rest unsaid, for its speed."""
+_HEARD_OF_A_COIL = {**_HEARD, Role.SUPPLY: (Quantity.TEMPERATURE, Quantity.HUMIDITY)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,50 +43,83 @@ def block_of(cast: Cast, job: JobParams, run: PlantRun, errors: Errors, seed: in
     """All readings from the scenario's start to where ``run`` ends."""
     said: list[Columns] = []
     names: list[str] = []
+    heard = _HEARD_OF_A_COIL if job.unit.kind.cools else _HEARD
     for params in job.probes:
-        if params.role not in _HEARD:
+        if params.role not in heard:
             continue
         signal = cast.signals.get(params.name, params.role.value)
-        own = errors.air.get(params.name, NO_ERROR)
-        probe = _probe(cast.probes[signal], params.role, cast.setting, own)
-        if params.role is Role.PRESSURE:
-            probe = probe.with_response(Quantity.PRESSURE, offset=errors.pressure_pa)
-        elif params.role is not Role.VELOCITY:
-            probe = probe.with_response(Quantity.HUMIDITY, offset=errors.humidity_pct, offset_spread=0.0)
-        truth = _followed(run, signal, params.role, own, probe)
+        probe = _only(cast.probes[signal], heard[params.role])
+        if params.role in AIR:
+            own = errors.air.get(params.name, AirError())
+            probe = _off(probe, cast.setting, own)
+            truth = _followed(run, signal, params.role, errors, own, _lags(probe))
+        else:
+            probe = _side_off(probe, params.role, errors)
+            truth = {q: _stream(run, signal, q, lag_s) for q, lag_s in _lags(probe).items()}
         prompt = replace(probe, responses=tuple((q, replace(r, lag_s=0.0)) for q, r in probe.responses))
         said.append(said_in_order(prompt, params.name, seed, run.t_s, truth))
         names.append(params.name)
     return _merged(names, said)
 
 
-def _probe(probe: Probe, role: Role, setting: Setting, own: AirError) -> Probe:
+def _only(probe: Probe, heard: tuple[Quantity, ...]) -> Probe:
+    responses = tuple((q, r) for q, r in probe.responses if q in heard)
+    return replace(probe, responses=responses, battery_pct=None)
+
+
+def _lags(probe: Probe) -> dict[Quantity, float]:
+    return {quantity: response.lag_s for quantity, response in probe.responses}
+
+
+def _off(probe: Probe, setting: Setting, own: AirError) -> Probe:
     """The scenario's probe with the trial's errors in place of its own offset and gain."""
-    responses = tuple((q, r) for q, r in probe.responses if q in _HEARD[role])
-    probe = replace(probe, responses=responses, battery_pct=None)
-    if role in (Role.PRESSURE, Role.VELOCITY):
-        return probe
     changes = {"offset": own.offset_k, "offset_spread": 0.0, "gain": own.gain, "gain_reference": UNMATCHED_C}
     if setting.noise_k is not None:
         changes |= {"noise": setting.noise_k, "drift_noise": 0.0}
     if setting.lag_s is not None:
         changes["lag_s"] = setting.lag_s
-    return probe.with_response(Quantity.TEMPERATURE, **changes)
+    probe = probe.with_response(Quantity.TEMPERATURE, **changes)
+    return probe.with_response(Quantity.HUMIDITY, offset=own.humidity_pct, offset_spread=0.0)
+
+
+def _side_off(probe: Probe, role: Role, errors: Errors) -> Probe:
+    if role is Role.PRESSURE:
+        return probe.with_response(Quantity.PRESSURE, offset=errors.pressure_pa)
+    return probe.with_response(Quantity.VELOCITY, gain=errors.velocity)
 
 
 def _followed(
-    run: PlantRun, signal: str, role: Role, own: AirError, probe: Probe
-) -> Mapping[Quantity, Array]:
-    """What the probe follows with its lag: the stream, and where the probe stands in it.
+    run: PlantRun, signal: str, role: Role, errors: Errors, own: AirError, lags: Mapping[Quantity, float]
+) -> dict[Quantity, Array]:
+    """What an air probe follows with its lag: the stream, and where the probe stands in it.
 
-    The lag is linear, so what is alike in all trials is followed once.
+    The lag is linear, so what is alike in all trials is followed once; not where the lag is the trial's.
     """
-    lags = {quantity: response.lag_s for quantity, response in probe.responses}
-    truth = {quantity: _stream(run, signal, quantity, lags.get(quantity, 0.0)) for quantity in _HEARD[role]}
-    if Quantity.TEMPERATURE in truth and role is not Role.OUTDOOR:
-        rise_k = _rise(run, lags.get(Quantity.TEMPERATURE, 0.0))
-        truth[Quantity.TEMPERATURE] = truth[Quantity.TEMPERATURE] + own.placement * rise_k
+    lag_s = lags[Quantity.TEMPERATURE]
+    alike_s = 0.0 if own.later_s else lag_s
+    temp_c = _stream(run, signal, Quantity.TEMPERATURE, alike_s)
+    if role is not Role.OUTDOOR:
+        temp_c = temp_c + own.placement * _rise(run, alike_s)
+    if role is Role.SUPPLY:
+        if errors.left_k:
+            temp_c = temp_c + errors.left_k * _left(run, alike_s)
+        if errors.fan_w_per_kg_s is not None:
+            as_drawn, as_it_is = _fan_rise(run, alike_s)
+            temp_c = temp_c + errors.fan_w_per_kg_s * as_drawn - as_it_is
+    truth = {Quantity.TEMPERATURE: lagged(run.t_s, temp_c, lag_s + own.later_s) if own.later_s else temp_c}
+    if Quantity.HUMIDITY in lags:
+        truth[Quantity.HUMIDITY] = _damp(run, signal, own.placement, lags[Quantity.HUMIDITY])
     return truth
+
+
+def _damp(run: PlantRun, signal: str, placement: float, lag_s: float) -> Array:
+    """Relative humidity; at a coil a place that is off has its share of both streams' water too."""
+    if run.plant.coil is None or not placement or signal == "outdoor":
+        return _stream(run, signal, Quantity.HUMIDITY, lag_s)
+    temp_c = _stream(run, signal, Quantity.TEMPERATURE, 0.0) + placement * (run.supply_c - run.mixed_c)
+    own_w = {"return": run.return_w, "mixed": run.mixed_w}.get(signal, run.supply_w)
+    w = own_w + placement * (run.supply_w - run.mixed_w)
+    return lagged(run.t_s, np.minimum(100.0, relative_humidity_pct(temp_c, w, run.plant.pressure_pa)), lag_s)
 
 
 @lru_cache(maxsize=64)
@@ -95,6 +130,27 @@ def _stream(run: PlantRun, signal: str, quantity: Quantity, lag_s: float) -> Arr
 @lru_cache(maxsize=16)
 def _rise(run: PlantRun, lag_s: float) -> Array:
     return lagged(run.t_s, run.supply_c - run.mixed_c, lag_s)
+
+
+@lru_cache(maxsize=16)
+def _left(run: PlantRun, lag_s: float) -> Array:
+    """Rise of 1 K at the fan's start that fades with the time constant of a cabinet and curb."""
+    since_s = run.t_s - run.t_s[int(np.argmax(run.fan > 0.0))]
+    return lagged(run.t_s, np.where(run.fan > 0.0, np.exp(-since_s / LEFT_TAU_S), 0.0), lag_s)
+
+
+@lru_cache(maxsize=16)
+def _fan_rise(run: PlantRun, lag_s: float) -> tuple[Array, Array]:
+    """Rise by a fan of 1 W per kg/s of dry air, and by the plant's own."""
+    capacity_j_kg_k = heat_capacity_j_kg_k(run.mixed_w)
+    per_w = run.fan / capacity_j_kg_k
+    own_k = np.divide(
+        run.fan_heat_w,
+        run.dry_air_kg_s * capacity_j_kg_k,
+        out=np.zeros_like(run.t_s),
+        where=run.dry_air_kg_s > 0.0,
+    )
+    return lagged(run.t_s, per_w, lag_s), lagged(run.t_s, own_k, lag_s)
 
 
 def _merged(names: list[str], said: list[Columns]) -> ReadingBlock:

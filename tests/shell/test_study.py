@@ -11,7 +11,6 @@ import subprocess
 import sys
 import time
 import tomllib
-from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -22,7 +21,7 @@ from typer.testing import CliRunner
 from logger.core.errors import UsageError
 from simulators.study import command
 from simulators.study.cli import app
-from simulators.study.draws import drawn, stream
+from simulators.study.draws import Errors, Ground, drawn, stream
 from simulators.study.options import StudyOptions, cells_of
 from simulators.study.setting import Setting
 from simulators.study.traverses import SPEED_M_S, Profile, traversed
@@ -96,7 +95,7 @@ def test_a_stream_hangs_on_its_own_key_alone() -> None:
 def test_errors_are_drawn_as_wide_as_the_budget_states() -> None:
     """A u95 is two standard deviations (GUM 6.2.1): 4 % of airflow, 0.3 K of a probe, 2 % of its place."""
     job = bench_of(Setting(scenario="standard")).job
-    found = [drawn(job, 1, "standard", n) for n in range(2_000)]
+    found = [drawn(job, 1, "standard", n, Ground()) for n in range(2_000)]
 
     def width(values: list[float]) -> float:
         return float((sum(v * v for v in values) / len(values)) ** 0.5)
@@ -110,10 +109,7 @@ def test_errors_are_drawn_as_wide_as_the_budget_states() -> None:
 
 def test_trials_without_any_error_give_the_truth(monkeypatch: pytest.MonkeyPatch) -> None:
     """Perfect probes, nothing drawn, the casing's loss as assumed: what is left is the slow approach."""
-    none = drawn(bench_of(Setting(scenario="standard")).job, 1, "standard", 0)
-    free = {"airflow": 0.0, "carry_over": 0.0, "pressure_pa": 0.0, "humidity_pct": 0.0, "casing": 0.01}
-    none = replace(none, air={}, **free)
-    monkeypatch.setattr("simulators.study.trial.drawn", lambda *_: none)
+    monkeypatch.setattr("simulators.study.trial.drawn", lambda *_: Errors())
     bench = bench_of(Setting(scenario="standard-perfect"))
     trial = run_trial(bench, 1, 0)
     assert trial.output_w == pytest.approx(trial.truth_w, rel=0.008)
@@ -180,11 +176,13 @@ def test_the_table_has_the_rows_of_the_document(once: tuple[dict[str, Any], Path
         (("--jobs", "2", "--scheduler", "tcp://x:1"), "leave it out with --scheduler"),
         (("--scheduler", "nowhere"), "is no address"),
         (("--scenario", "standart"), "closest: standard"),
-        (("--scenario", "cooling-wet"), "cannot be judged"),
         (("--probe-u95", "0.1"), "--probe-u95: "),
         (("--probe-u95", "0.1 K,,"), "--probe-u95: "),
         (("--probe-u95", "0 K"), "--probe-u95: "),
         (("--window", "5 s"), "--window: '5 s'"),
+        (("--window-max", "100 s"), "--window 120 s is longer than --window-max 100 s"),
+        (("--time-constant", "0.5 s"), "--time-constant: '0.5 s'"),
+        (("--spread", "0 %"), "--spread: '0 %'"),
         (("--airflow-u95", "4 K"), "--airflow-u95: "),
         (("--traverse", "guess 3x3"), "write log-tchebycheff or equal-area"),
         (("--traverse", "equal-area 3x3", "--airflow-u95", "2 %"), "leave one out"),
@@ -215,7 +213,7 @@ def test_a_part_that_fails_is_told_and_harms_no_other(
 
 
 def test_the_standard_list_can_be_run() -> None:
-    assert len(cells_of(StudyOptions())) == 13
+    assert len(cells_of(StudyOptions())) == 18
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
