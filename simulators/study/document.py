@@ -37,8 +37,8 @@ def study_lines(rows: Sequence[Row], *, interrupted: bool) -> Iterator[str]:
     stated, unseen = parted(rows)
     yield ""
     yield (
-        f"{'':<{width}}  trials  bias     u95   coverage (99 % limits)   false  residual  missed  wrong  "
-        "undecided  withheld  delay   largest part"
+        f"{'':<{width}}  trials  bias     u95   coverage (99 % limits)   false  residual  missed  "
+        "wrong of decided  undecided  withheld  delay   largest part"
     )
     for row in stated:
         yield f"{cell_name(row):<{width}}  {_cells(row)}"
@@ -67,10 +67,17 @@ def _cells(row: Row) -> str:
         f"{row['trials']:>6}  {_shown(row['bias_percent'], '{:+.2f} %'):>7}  "
         f"{_shown(row['u95_percent'], '{:.1f} %'):>6}  {coverage:<23} "
         f"{_shown(row['false_steady'], '{:.1%}'):>6}  {_shown(row['residual_unstated'], '{:.1%}'):>8}  "
-        f"{_shown(row['missed_steady'], '{:.1%}'):>6}  {row['wrong_verdicts']:>5}  {row['undecided']:>9}  "
+        f"{_shown(row['missed_steady'], '{:.1%}'):>6}  {_wrong(row):>16}  {row['undecided']:>9}  "
         f"{row['withheld']:>8}  "
         f"{_shown(row['decision_delay_s_median'], '{:.0f} s'):>6}  {largest}"
     )
+
+
+def _wrong(row: Row) -> str:
+    """Of the decided ones: a trial that was not decided can hardly be wrong."""
+    if not row["decided"]:
+        return f"{DASH} of 0"
+    return f"{row['wrong_verdicts']} of {row['decided']} ({row['wrong_share']:.0%})"
 
 
 def _shown(value: float | None, form: str) -> str:
@@ -88,7 +95,7 @@ def table_of(rows: Sequence[Row]) -> tuple[list[str], list[list[str]]]:
         "false steady",
         "residual",
         "missed",
-        "wrong",
+        "wrong of decided",
         "undecided",
         "withheld",
     ]
@@ -108,7 +115,7 @@ def _page_cells(row: Row) -> list[str]:
         _shown(row["false_steady"], "{:.1%}"),
         _shown(row["residual_unstated"], "{:.1%}"),
         _shown(row["missed_steady"], "{:.1%}"),
-        str(row["wrong_verdicts"]),
+        _wrong(row),
         str(row["undecided"]),
         str(row["withheld"]),
     ]

@@ -103,7 +103,8 @@ def _traverse(rows: Sequence[Row]) -> Iterable[str]:
         yield 'Not asked: vary it, as with --traverse "log-tchebycheff 5x5,equal-area 3x3".'
     for row in tried:
         size = f"u95 {row['u95_percent']:.1f} % of the output, bias {row['bias_percent']:+.1f} %"
-        verdicts = f"{row['undecided']} of {row['trials']} undecided, {row['wrong_verdicts']} wrong"
+        verdicts = f"{row['undecided']} of {row['trials']} undecided"
+        verdicts += f", {row['wrong_verdicts']} wrong of {row['decided']} decided"
         yield (f"{cell_name(row)}: {size}, {verdicts}.")
 
 

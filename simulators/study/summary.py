@@ -1,7 +1,8 @@
 """From the trials of one setting to its row. Fractions become percent here; nothing known is null.
 
 ``false_steady``, ``missed_steady``, ``beyond_bound``, ``residual_unstated`` and ``coverage`` are shares,
-``decided``, ``undecided``, ``withheld``, ``settled`` and ``wrong_verdicts`` count trials. Bias, u95 and
+``decided``, ``undecided``, ``withheld``, ``settled`` and ``wrong_verdicts`` count trials; ``wrong_share``
+and ``wrong_verdicts_high`` are of the decided ones. ``sensible_...``: of a unit that cools. Bias, u95 and
 coverage are those of the results that the program stands by; one of which it says itself that it cannot be
 judged is counted under ``withheld``.
 """
@@ -47,6 +48,7 @@ def summary(bench: Bench, trials: Sequence[Trial]) -> Row:
         "trials": len(trials),
         "found": len(found),
         **_errors(stood if expected else []),
+        **_sensible(stood if expected else []),
         **_rate("false_steady", len(false), len(trials)),
         **_rate("beyond_bound", sum(map(beyond_bound, found)), len(found) if expected else 0),
         **_rate(
@@ -57,6 +59,7 @@ def summary(bench: Bench, trials: Sequence[Trial]) -> Row:
         **_rate("missed_steady", len(trials) - len(found), len(trials) if expected else 0),
         **_waiting(found, least_s),
         **_verdicts(found, expected=expected),
+        "defrosts": sum(t.defrosts for t in trials) / len(trials) if trials else None,
         "budget": _parts(found),
     }
 
@@ -97,6 +100,21 @@ def _errors(found: Sequence[Trial]) -> Row:
     return row | {"coverage": covered / n, "coverage_low": low, "coverage_high": high}
 
 
+def _sensible(found: Sequence[Trial]) -> Row:
+    """Bias of the sensible heat alone, and how often its own u95 holds the truth."""
+    row: Row = dict.fromkeys(("sensible_bias_percent", "sensible_u95_percent"))
+    parts = [
+        (t.sensible_w, t.sensible_u95_w, t.true_sensible_w)
+        for t in found
+        if t.sensible_w and t.sensible_u95_w and t.true_sensible_w
+    ]
+    if parts:
+        row["sensible_bias_percent"] = 100.0 * float(np.mean([w / true_w - 1.0 for w, _, true_w in parts]))
+        row["sensible_u95_percent"] = 100.0 * float(np.median([u95_w / w for w, u95_w, _ in parts]))
+    covered = sum(abs(w - true_w) <= u95_w for w, u95_w, true_w in parts)
+    return row | _rate("sensible_coverage", covered, len(parts))
+
+
 def _rate(name: str, hits: int, trials: int) -> Row:
     if not trials:
         return {name: None, f"{name}_low": None, f"{name}_high": None}
@@ -132,6 +150,7 @@ def _verdicts(found: Sequence[Trial], *, expected: bool) -> Row:
         "undecided": sum(t.verdict == "undecided" for t in found),
         "withheld": sum(t.withheld for t in found),
         "wrong_verdicts": wrong,
+        "wrong_share": wrong / len(said) if said else None,
         "wrong_verdicts_high": bounds(wrong, len(said))[1] if said else None,
     }
 

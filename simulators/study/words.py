@@ -23,13 +23,21 @@ TERMS = (
         "results of which the program says itself that they cannot be judged, and why; bias, u95 and "
         "coverage are those of the others",
     ),
-    ("wrong", "verdicts that contradict the true output; an undecided one does not"),
+    (
+        "wrong of decided",
+        "verdicts that contradict the true output, of those that were given; none is given where the plate "
+        "holds for other conditions than the visit's",
+    ),
 )
 UNSEEN = "Faults of which no line of the budget speaks:"
 METHOD = (
     "Each trial draws what its budget states: zero error of each probe and one common to all, gain, place in "
-    "the stream, airflow, its way from the traverse to the firing, barometer, humidity, casing loss. The "
-    "probes' noise, timing and drop-outs are simulated, and the program itself reads them.",
+    "the stream, how much later the one side follows than the other, airflow and live velocity, their way "
+    "from the traverse to the firing, barometer, humidity of each side, share of outdoor air, heat that an "
+    "earlier firing left, the fan's heat where no fan phase shows it, casing loss. The probes' noise, timing "
+    "and drop-outs are simulated, and the program itself reads them.",
+    "Of a unit that cools the truth is the fall of the air's enthalpy, of a heat pump the air's heat with "
+    "the fan's in it, at the conditions of the firing's end. A trial with defrosts reads past them.",
     "What a scenario has beyond that (a slow cabinet, a room that climbs) is in no budget line by its size: "
     "its coverage shows how the method bears it.",
 )

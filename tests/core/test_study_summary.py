@@ -73,7 +73,23 @@ def test_rates_and_waits() -> None:
     assert row["beyond_bound"] == 1.0 / 3.0
     assert (row["undecided"], row["decided"], row["wrong_verdicts"]) == (2, 1, 1)
     assert row["decision_delay_s_median"] == 200.0
+    assert (row["wrong_share"], row["sensible_coverage"]) == (1.0, None)
+    assert "1 of 1 (100%)" in "\n".join(study_lines([row], interrupted=False))
+    assert "1 of 1 (100%)" in table_of([row])[1][0]
     assert row["budget"] == [{"source": "airflow", "share": 0.75}, {"source": "scatter", "share": 0.25}]
+
+
+def test_sensible_heat_is_held_against_its_own_truth() -> None:
+    cool = {"true_sensible_w": 50.0, "sensible_u95_w": 2.0}
+    row = _row([_trial(0, 0.0, sensible_w=51.0, **cool), _trial(1, 0.0, sensible_w=47.0, **cool)])
+    assert (row["sensible_coverage"], row["sensible_bias_percent"]) == (0.5, pytest.approx(-2.0))
+    assert row["sensible_u95_percent"] == pytest.approx(100.0 * (2.0 / 51.0 + 2.0 / 47.0) / 2.0)
+
+
+def test_a_plate_of_other_conditions_gives_no_verdict_to_be_wrong() -> None:
+    row = _row([_trial(0, 0.0, verdict=None)])
+    assert (row["decided"], row["undecided"], row["withheld"], row["wrong_share"]) == (0, 0, 0, None)
+    assert "- of 0" in table_of([row])[1][0]
 
 
 def test_where_there_is_no_plateau_every_stretch_is_false_and_none_is_missed() -> None:
