@@ -178,7 +178,7 @@ def run_trial(bench: Bench, seed: int, number: int) -> Trial:
     """One trial. The same setting, seed and number give the same, whatever else is computed."""
     name = bench.setting.scenario
     errors = drawn(bench.job, seed, name, number, bench.ground)
-    job = _mistaken(bench, errors, seed, number)
+    job = mistaken(bench, errors, seed, number)
     block = block_of(bench.cast, job, bench.run, errors, speaking_seed(seed, name, number))
     truth_w = bench.truth.output_w
     if job.unit.kind.fan_apart:
@@ -186,7 +186,7 @@ def run_trial(bench: Bench, seed: int, number: int) -> Trial:
     return _compared(bench, _measured(bench, job, block), truth_w, number)
 
 
-def _mistaken(bench: Bench, errors: Errors, seed: int, number: int) -> JobParams:
+def mistaken(bench: Bench, errors: Errors, seed: int, number: int) -> JobParams:
     """The job with the numbers that this user has: each is off by what was drawn."""
     job, flow, found = bench.job, bench.job.airflow, 1.0 + errors.airflow
     if bench.setting.traverse is not None:
