@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ if TYPE_CHECKING:
     from bleak.backends.characteristic import BleakGATTCharacteristic
     from bleak.backends.device import BLEDevice
 
+_LISTED = 6  # services or characteristics named in a sentence; assumed
 _UUID_TAIL = "-0000-1000-8000-00805f9b34fb"  # Bluetooth base UUID, Core Specification vol 3 part B 2.5.1
 
 
@@ -69,3 +71,22 @@ def uuid16(text: str) -> int | None:
     low = text.lower()
     short = low.startswith("0000") and low.endswith(_UUID_TAIL) and len(low) == len(_UUID_TAIL) + 8
     return int(low[4:8], 16) if short else None
+
+
+def uuid_in_words(text: str) -> str:
+    """A UUID as it is compared by eye: short where it has a short form.
+
+    >>> uuid_in_words("0000181a-0000-1000-8000-00805f9b34fb")
+    '181A'
+    """
+    short = uuid16(text)
+    return text if short is None else f"{short:04X}"
+
+
+def services_in_words(characteristics: Iterable[Characteristic]) -> str:
+    """What services a device has."""
+    found = [uuid_in_words(uuid) for uuid in dict.fromkeys(each.service_uuid for each in characteristics)]
+    if not found:
+        return "no service with a characteristic"
+    more = f" and {len(found) - _LISTED} more" if len(found) > _LISTED else ""
+    return f"the service{'s' * (len(found) > 1)} {', '.join(found[:_LISTED])}{more}"

@@ -60,25 +60,38 @@ class MedicalForm(NamedTuple):
         >>> FLOAT.read(bytes.fromhex("6c0100ff"))
         (36.4, <Flag.OK: 'ok'>)
         """
-        raw = int.from_bytes(payload, "little", signed=True)
-        exponent = raw >> self.mantissa_bits
-        half = 1 << (self.mantissa_bits - 1)
-        mantissa = (raw + half) % (2 * half) - half
-        if exponent == 0 and (flag := _special(mantissa, half)) is not None:
-            return float(mantissa), flag
+        mantissa, exponent = self._parts(payload)
+        if (special := self._code(mantissa, exponent)) is not None:
+            return float(mantissa), special[0]
         # Of whole numbers the quotient is the float nearest to the decimal.
         value = mantissa * 10**exponent if exponent >= 0 else mantissa / 10**-exponent
         return float(value), Flag.OK
 
+    def code(self, payload: bytes) -> str:
+        """The special code that it is, in words; empty for a number.
 
-def _special(mantissa: int, half: int) -> Flag | None:
+        >>> FLOAT.code(bytes.fromhex("ffff7f00"))
+        'NaN: it has no number'
+        """
+        return (self._code(*self._parts(payload)) or (None, ""))[1]
+
+    def _parts(self, payload: bytes) -> tuple[int, int]:
+        raw = int.from_bytes(payload, "little", signed=True)
+        half = 1 << (self.mantissa_bits - 1)
+        return (raw + half) % (2 * half) - half, raw >> self.mantissa_bits
+
+    def _code(self, mantissa: int, exponent: int) -> tuple[Flag, str] | None:
+        return _special(mantissa, 1 << (self.mantissa_bits - 1)) if exponent == 0 else None
+
+
+def _special(mantissa: int, half: int) -> tuple[Flag, str] | None:
     """What a mantissa says that is no number. Source: IEEE 11073-20601, FLOAT-Type and SFLOAT-Type."""
     codes = {
-        half - 1: Flag.NOT_KNOWN,  # NaN
-        half - 2: Flag.OUT_OF_RANGE,  # + infinity
-        -half: Flag.NOT_KNOWN,  # NRes: not at this resolution
-        -half + 1: Flag.NOT_KNOWN,  # reserved
-        -half + 2: Flag.OUT_OF_RANGE,  # - infinity
+        half - 1: (Flag.NOT_KNOWN, "NaN: it has no number"),
+        half - 2: (Flag.OUT_OF_RANGE, "+INFINITY: above all that it can say"),
+        -half: (Flag.NOT_KNOWN, "NRes: not at this resolution"),
+        -half + 1: (Flag.NOT_KNOWN, "one that the standard keeps for later"),
+        -half + 2: (Flag.OUT_OF_RANGE, "-INFINITY: below all that it can say"),
     }
     return codes.get(mantissa)
 

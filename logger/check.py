@@ -11,18 +11,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logger.clock import SystemClock, utc_text
-from logger.collect import Collector
+from logger.collect import LOW_BATTERY_PCT, Collector
 from logger.config.load import LoadedConfig, load_config
+from logger.config.places import Places
 from logger.config.quantities import Dimension, show
 from logger.core.errors import ConfigError, RiselogError, StoreError
 from logger.core.firing import expected
 from logger.core.match_age import day_of, stale_matches
+from logger.core.readings import Quantity
 from logger.documents import print_json, print_lines
 from logger.driver_api import Reach, Source
 from logger.faults import complain, log_fault, said
 from logger.guarded import beforehand
 from logger.plugins import PLUGIN_FAULTS, author, fault, plugin_at_work
 from logger.registry import DriverOptions
+from logger.screen.quantity import value_text
 from logger.sources import HopelessError, build_drivers, clock_for
 from logger.store import StoreHeldError, StoreReader
 from logger.store.faults import store_error
@@ -123,7 +126,10 @@ def _probe_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
     if not config.simulated:
         complain(f"looking for the probes ({', '.join(drivers)}): {REACH_S:.0f} s or a little more")
     names = {name: [p.name for p in config.probes if p.driver == name] for name in drivers}
-    found = asyncio.run(_reach_all(drivers, names))
+    where = Places(config)
+    found = [
+        check for each in asyncio.run(_reach_all(drivers, names)) for check in _found_of(each, config, where)
+    ]
     yield from found
     yield from (check for check in known if not any(_says_too(other, check) for other in found))
 
@@ -145,13 +151,15 @@ def _known_beforehand(name: str, driver: Source) -> list[Check]:
         return [_broke(name, error)]
 
 
-async def _reach_all(drivers: Mapping[str, Source], names: Mapping[str, Sequence[str]]) -> list[Check]:
+async def _reach_all(
+    drivers: Mapping[str, Source], names: Mapping[str, Sequence[str]]
+) -> list[Reach | Check]:
     """All drivers look at once, as they do in a run."""
     found = await asyncio.gather(*(_reach(name, driver, names[name]) for name, driver in drivers.items()))
     return [check for checks in found for check in checks]
 
 
-async def _reach(name: str, driver: Source, probes: Sequence[str]) -> list[Check]:
+async def _reach(name: str, driver: Source, probes: Sequence[str]) -> Sequence[Reach | Check]:
     try:
         async with asyncio.timeout(REACH_S + SLACK_S):
             found = {reach.probe: reach for reach in await driver.reach(REACH_S)}
@@ -165,7 +173,23 @@ async def _reach(name: str, driver: Source, probes: Sequence[str]) -> list[Check
     silent = f"driver '{name}' says nothing of it"
     step = f"report it to {author(name)}"
     unsaid = {p: Reach(probe=p, ok=False, text=silent, next_step=step) for p in probes if p not in found}
-    return [_of_probe(reach) for reach in [*found.values(), *unsaid.values()]]
+    return [*found.values(), *unsaid.values()]
+
+
+def _found_of(found: Reach | Check, config: LoadedConfig, where: Places) -> Iterator[Check]:
+    """What is said of a probe: its values in the units of the config, and the place of what is wrong."""
+    if isinstance(found, Check):
+        yield found
+        return
+    values = ", ".join(value_text(quantity, value, config.units) for quantity, value in found.values)
+    text = "; ".join(each for each in (values if found.ok else "", one_line(found.text)) if each)
+    place = where.of(found.probe, found.key)
+    next_step = ": ".join(each for each in (place, one_line(found.next_step)) if each)
+    yield Check(code="probe", ok=found.ok, text=f"{found.probe}: {text}", next_step=next_step)
+    low = [value for quantity, value in found.values if quantity is Quantity.BATTERY]
+    if low and low[0] <= LOW_BATTERY_PCT[0]:
+        text = f"{found.probe}: its battery is at {low[0]:.0f} %"
+        yield Check(code="battery", ok=True, text=text, next_step="change it before the next firing")
 
 
 def _of_probe(reach: Reach) -> Check:

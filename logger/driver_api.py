@@ -58,12 +58,15 @@ class ProbeRequest:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reach:
     """What ``check`` finds of one probe, ``text`` without its name; ``next_step`` is empty when all is
-    well."""
+    well. ``values`` are what it said, in the units of ``QUANTITIES``: shown before the text. ``key`` is what
+    is to be mended, from the probe's table on and into the file that a key names."""
 
     probe: str
     ok: bool
     text: str
     next_step: str = ""
+    values: tuple[tuple[Quantity, float], ...] = ()
+    key: tuple[str | int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

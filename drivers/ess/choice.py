@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
+from drivers.causes import Cause
 from drivers.ess.descriptors import in_words, interval_s
 from drivers.ess.kinds import KINDS
 from drivers.ess.offer import Offer
@@ -12,11 +13,12 @@ from drivers.ess.options import EssOptions
 from drivers.ess.table import AIR, ENVIRONMENTAL_SENSING, NOT_USED
 from drivers.ess.thermometer import HEALTH_THERMOMETER
 from drivers.gatt.profile import Plan, Source
-from drivers.heard import Characteristic
+from drivers.heard import Characteristic, services_in_words
 from drivers.probe import seconds
 from logger.driver_api import Quantity
 
 READ_EVERY_S = 1.0  # s, where the probe does not tell how often it has a new value, assumed
+KINDS_OF_VALUE = tuple(dict.fromkeys(kind.quantity for kind in KINDS.values()))
 LONGEST_S = 600.0  # s: a longer interval told by a probe is taken for so long, assumed
 
 
@@ -24,10 +26,14 @@ def plan_of(offers: Sequence[Offer], everything: Sequence[Characteristic], optio
     """What is used of a probe that offers this, and has all these characteristics."""
     used: list[Offer] = []
     over: list[tuple[str, str]] = []
-    for quantity, rivals in _by_quantity(offers).items():
+    found = _by_quantity(offers)
+    for quantity in KINDS_OF_VALUE:
+        if quantity not in found and (asked := options.which(quantity)) is not None:
+            return _refused(quantity, _absent(quantity, asked, found, everything))
+    for quantity, rivals in found.items():
         chosen, trouble = _chosen(rivals, options.which(quantity), quantity)
         if trouble:
-            return Plan(sources=(), refused=trouble)
+            return _refused(quantity, trouble)
         if chosen is not None:
             used.append(chosen)
         over += _passed_over(rivals, chosen, quantity)
@@ -40,6 +46,28 @@ def plan_of(offers: Sequence[Offer], everything: Sequence[Characteristic], optio
     if over and not plan.usable:
         return replace(plan, refused=(over[0][1], "or use a probe that measures the air"))
     return plan
+
+
+def _refused(quantity: Quantity, trouble: tuple[str, str]) -> Plan:
+    return Plan(sources=(), refused=trouble, lacks={quantity: Cause(*trouble, key=(quantity,))})
+
+
+def _absent(
+    quantity: Quantity,
+    asked: int | str,
+    found: Mapping[Quantity, object],
+    everything: Sequence[Characteristic],
+) -> tuple[str, str]:
+    """What to say where one of several values of a quantity is asked for, and the probe has none at all."""
+    has = ", ".join(found) or f"none of these values, only {services_in_words(everything)}"
+    return (
+        f"{quantity} = {_quoted(asked)} asks for one of several, and it has no {quantity}: it has {has}",
+        f"remove {quantity} = {_quoted(asked)}, or use a probe with {quantity}",
+    )
+
+
+def _quoted(asked: int | str) -> str:
+    return f"{asked}" if isinstance(asked, int) else f'"{asked}"'
 
 
 def _by_quantity(offers: Sequence[Offer]) -> dict[Quantity, list[Offer]]:
@@ -66,9 +94,8 @@ def _chosen(
         return fits[0], None
     has = ", ".join(f"{n} ({_name(each)})" for n, each in enumerate(rivals, 1))
     amount = "several values" if fits else "none"
-    asked_for = f"{asked}" if isinstance(asked, int) else f'"{asked}"'
     return None, (
-        f"{quantity} = {asked_for} fits {amount} of it: it has {has}",
+        f"{quantity} = {_quoted(asked)} fits {amount} of it: it has {has}",
         f"write one of the numbers, like {quantity} = 1",
     )
 
@@ -160,6 +187,7 @@ def _source(offer: Offer, options: EssOptions) -> Source:
         title=offer.kind.title,
         quantities=frozenset({offer.kind.quantity}),
         decode=offer.kind.decode,
+        explain=offer.kind.explain,
         read_every_s=_read_every_s(offer, options),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, ClassVar
 
 from drivers.ble import Connection
@@ -15,7 +16,7 @@ from drivers.ess.thermometer import HEALTH_THERMOMETER
 from drivers.gatt.life import GattDriver
 from drivers.gatt.profile import Plan
 from drivers.gatt.survey import Survey
-from drivers.heard import Sighting, full_uuid
+from drivers.heard import Sighting, full_uuid, services_in_words
 from logger.driver_api import Look, ProbeRequest, Seen
 
 PATIENT = 3  # connections that may end for want of an answer; assumed
@@ -43,7 +44,11 @@ class EssProfile:
             self._unanswered += unanswered(error)
             raise
         self._unanswered = 0 if self._unanswered < PATIENT else PATIENT
-        return plan_of(offers, connection.characteristics, self._options)
+        plan = plan_of(offers, connection.characteristics, self._options)
+        if plan.usable or plan.refused is not None:
+            return plan
+        has = services_in_words(connection.characteristics)
+        return replace(plan, refused=(f"{self.nothing[0]}: it has {has}", self.nothing[1]))
 
 
 class EssDriver(GattDriver):

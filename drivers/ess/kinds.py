@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from typing import NamedTuple
 
+from drivers.causes import NO_CAUSE, Cause, Value
 from drivers.ess.decode import decode
 from drivers.ess.table import FIELDS, Field
 from drivers.ess.thermometer import (
@@ -13,8 +14,8 @@ from drivers.ess.thermometer import (
     INTERMEDIATE_TEMPERATURE,
     TEMPERATURE_MEASUREMENT,
     decode_temperature,
+    explain,
 )
-from drivers.gatt.profile import Value
 from logger.core.readings import Quantity
 
 
@@ -26,6 +27,7 @@ class Kind(NamedTuple):
     quantity: Quantity
     decode: Callable[[bytes], Sequence[Value]]
     field: Field | None = None
+    explain: Callable[[bytes, Value | None], Cause] = lambda _payload, _value: NO_CAUSE
 
 
 def _field(uuid16: int, payload: bytes) -> tuple[Value]:
@@ -36,10 +38,9 @@ KINDS: dict[int, Kind] = {
     uuid16: Kind(row.title, row.service, row.quantity, partial(_field, uuid16), row)
     for uuid16, row in FIELDS.items()
 } | {
-    TEMPERATURE_MEASUREMENT: Kind(
-        "temperature measurement", HEALTH_THERMOMETER, Quantity.TEMPERATURE, decode_temperature
-    ),
-    INTERMEDIATE_TEMPERATURE: Kind(
-        "intermediate temperature", HEALTH_THERMOMETER, Quantity.TEMPERATURE, decode_temperature
-    ),
+    uuid16: Kind(title, HEALTH_THERMOMETER, Quantity.TEMPERATURE, decode_temperature, explain=explain)
+    for uuid16, title in (
+        (TEMPERATURE_MEASUREMENT, "temperature measurement"),
+        (INTERMEDIATE_TEMPERATURE, "intermediate temperature"),
+    )
 }

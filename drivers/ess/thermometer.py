@@ -6,7 +6,7 @@ Specification Supplement, Temperature Measurement; both `recalled`.
 
 from __future__ import annotations
 
-from drivers.gatt.profile import Value
+from drivers.causes import NO_CAUSE, Cause, Value
 from drivers.wire import FLOAT, UINT16
 from logger.core.errors import DecodeError
 from logger.core.quantity_units import UNITS
@@ -59,6 +59,13 @@ def decode_temperature(payload: bytes) -> tuple[Value]:
     if not in_range(Quantity.TEMPERATURE, temp_c):
         flag = Flag.OUT_OF_RANGE
     return (Value(Quantity.TEMPERATURE, temp_c, flag),)
+
+
+def explain(payload: bytes, value: Value | None) -> Cause:
+    """What a packet says that has no temperature."""
+    if value is None or not (code := FLOAT.code(payload[1:_HEAD])):
+        return NO_CAUSE
+    return Cause(f"in place of a temperature it sends the code {code}", alone=True)
 
 
 def decode_interval(payload: bytes) -> int | None:

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import random
 from collections.abc import Sequence
+from dataclasses import replace
 from enum import Enum, auto
 from typing import Any, ClassVar, NamedTuple
 
@@ -13,6 +14,7 @@ from drivers.ble import Radio, connected, shared_radio
 from drivers.ble_errors import FULL, RadioError
 from drivers.gatt.profile import Profile
 from drivers.gatt.session import Pace, Session
+from drivers.gatt.trial import judged, tried
 from drivers.heard import Sighting
 from drivers.namesakes import Namesakes
 from drivers.probe import (
@@ -22,7 +24,6 @@ from drivers.probe import (
     SignalReport,
     Wanted,
     backoff_s,
-    judge,
     not_found,
     reached,
     too_many,
@@ -32,6 +33,7 @@ from logger.core.readings import NS_PER_S
 from logger.driver_api import DriverContext, LinkState, ProbeRequest, Reach
 
 QUEUE_S = 60.0  # s, assumed
+LISTEN_S = 8.0  # s that `check` waits for what cannot be read, assumed: beside the search within its limit
 HELD = "close any app or other program that may hold its connection"
 
 
@@ -304,7 +306,7 @@ class GattProbe:
         return Outcome.WAITED
 
     async def reach(self, seconds: float) -> Reach:
-        """Look for it, connect, and say what it has."""
+        """Look for it, connect, and say what each of its values is now."""
         radio = shared_radio(self.options.adapter)
         try:
             async with radio.scanning():
@@ -316,10 +318,11 @@ class GattProbe:
                 return reached(self._request, *too_many(self._wanted, [each.address for each in found]))
             async with connected(found[0], radio.turns) as connection:
                 plan = await self._profile.plan(connection)
+                answers = await tried(connection, plan, min(seconds, LISTEN_S)) if plan.usable else []
         except RadioError as error:
             return reached(self._request, error.trouble.text, error.trouble.next_step)
         if not plan.usable:
-            return reached(self._request, *(plan.refused or self._profile.nothing))
+            key = next((cause.key for cause in plan.lacks.values()), ())
+            return replace(reached(self._request, *(plan.refused or self._profile.nothing)), key=key)
         signal = "connected already" if found[0].signal_dbm is None else f"{found[0].signal_dbm:.0f} dBm"
-        said = "; ".join([f"found ({signal}) with {plan}", *(text for _, text in plan.remarks)])
-        return judge(self._request, said, plan.has)
+        return judged(self._request, plan, answers, f"found ({signal})")

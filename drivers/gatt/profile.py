@@ -2,40 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
 
 from drivers.ble import Connection
+from drivers.causes import NO_CAUSE, Cause, Value, of_packet, of_value
 from drivers.heard import Characteristic
-from logger.core.readings import Flag, Quantity
+from logger.driver_api import DecodeError, Flag, Quantity
+
+__all__ = ["OF_THE_PROBE", "Plan", "Profile", "Source", "Value"]
 
 OF_THE_PROBE = frozenset({Quantity.BATTERY, Quantity.SIGNAL})
 """What says nothing of the air: nobody waits for it, and it does not count as a sign of life."""
 
 
-class Value(NamedTuple):
-    """One value of a packet, in the unit of its quantity."""
-
-    quantity: Quantity
-    value: float
-    flag: Flag
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Source:
-    """One characteristic in use. ``decode`` raises nothing but ``DecodeError``."""
+    """One characteristic in use. ``decode`` raises nothing but ``DecodeError``; ``explain`` says what the
+    probe's kind knows of a packet that gives no value: with the flagged value, or None where it could not be
+    decoded."""
 
     characteristic: Characteristic
     title: str
     quantities: frozenset[Quantity]
     decode: Callable[[bytes], Sequence[Value]]
     read_every_s: float = 1.0  # s, where it cannot notify
+    explain: Callable[[bytes, Value | None], Cause] = lambda _payload, _value: NO_CAUSE
 
     @property
     def measures(self) -> bool:
         """Whether it says something of the air."""
         return not self.quantities <= OF_THE_PROBE
+
+    def lack(self, payload: bytes, value: Value) -> Cause | None:
+        """Why a value of a packet is none; None where it is one."""
+        return None if value.flag is Flag.OK else of_value(value, self.explain(payload, value))
+
+    def fault(self, payload: bytes, error: DecodeError) -> Cause:
+        """Why a packet cannot be read."""
+        return of_packet(error, self.explain(payload, None))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,14 +50,16 @@ class Plan:
 
     ``remarks`` are said once a run: a key and a sentence. ``interval_s`` is how often the probe
     speaks by its own word, where it tells. ``refused`` is why the probe cannot be used as it is
-    asked for, and what to do. ``subscribed`` is called once, after the subscriptions. ``on_change``: it
-    speaks only when something changes and cannot be asked, so that its silence is no fault.
+    asked for, and what to do; ``lacks`` is why a quantity does not come that was asked for.
+    ``subscribed`` is called once, after the subscriptions. ``on_change``: it speaks only when something
+    changes and cannot be asked, so that its silence is no fault.
     """
 
     sources: tuple[Source, ...]
     remarks: tuple[tuple[str, str], ...] = ()
     interval_s: float | None = None
     refused: tuple[str, str] | None = None
+    lacks: Mapping[Quantity, Cause] = field(default_factory=dict)
     on_change: bool = False
     subscribed: Callable[[Connection], Awaitable[None]] | None = None
 

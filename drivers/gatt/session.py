@@ -186,6 +186,9 @@ class Session:
                     flag=Flag.DUPLICATE if again else flag,
                 )
             )
+            if (cause := source.lack(payload, Value(quantity, value, flag))) is not None:
+                text = f"{cause.text}; {cause.next_step}; such values are stored and not used"
+                self._report.remark(f"{flag} {quantity}", text)
 
     def _decoded(self, source: Source, payload: bytes) -> Sequence[Value] | None:
         """What a packet says; None where it cannot be read, which is told."""
@@ -193,7 +196,8 @@ class Session:
             return source.decode(payload)
         except DecodeError as error:
             whole = error.values if isinstance(error, CutShortError) else ()
-            text = f"{error}; {'what is not whole is' if whole else 'such packets are'} left out"
+            told = source.fault(payload, error).text
+            text = f"{told}; {'what is not whole is' if whole else 'such packets are'} left out"
             if source.measures and not self.delivered and not whole:
                 self._report.state(LinkState.REFUSED, text)
             else:

@@ -9,14 +9,10 @@ from functools import partial
 from drivers.ble import Connection
 from drivers.gatt.profile import Plan, Source, Value
 from drivers.gatt_map.decode import Rule, decode
+from drivers.gatt_map.faults import explain, lack_of
 from drivers.gatt_map.meaning import Source as MapSource
 from drivers.gatt_map.model import ProbeMap, StartTable
-from drivers.heard import Characteristic
-
-_NO_START = (
-    "it has no characteristic to be started by, as its map asks, or not one for writing",
-    "compare [start] of the map with the probe",
-)
+from drivers.heard import Characteristic, services_in_words, uuid_in_words
 
 
 class MapProfile:
@@ -48,21 +44,26 @@ class MapProfile:
         start = self._map.start
         target = here.get((start.service, start.characteristic)) if start else None
         if start is not None and (target is None or not target.can_write):
-            return Plan(sources=(), refused=_NO_START)
+            return Plan(sources=(), refused=_no_start(start, target, connection.characteristics))
         sources = tuple(self._sources(here))
         used = {(each.characteristic.service_uuid, each.characteristic.uuid) for each in sources}
-        return Plan(
+        lacking = {
+            source: lack_of(
+                self._map, source, here.get((source.service, source.uuid)), connection.characteristics
+            )
+            for source in self._rules
+            if (source.service, source.uuid) not in used
+        }
+        plan = Plan(
             sources=sources,
-            remarks=tuple(
-                (
-                    f"lacks {source}",
-                    f"it has no {source} to read, which the map names; {_titles(rules)} is missing",
-                )
-                for source, rules in self._rules.items()
-                if (source.service, source.uuid) not in used
-            ),
+            remarks=tuple((f"lacks {source}", cause.text) for source, cause in lacking.items()),
+            lacks={rule.quantity: cause for source, cause in lacking.items() for rule in self._rules[source]},
             subscribed=partial(_write, start, target) if start and target else None,
         )
+        if plan.usable or not lacking:
+            return plan
+        first = next(iter(lacking.values()))
+        return replace(plan, refused=("; ".join(cause.text for cause in lacking.values()), first.next_step))
 
     def _sources(self, here: dict[tuple[str, str], Characteristic]) -> Iterator[Source]:
         for source, rules in self._rules.items():
@@ -87,8 +88,20 @@ class MapProfile:
             title=_titles(rules),
             quantities=frozenset(rule.quantity for rule in rules),
             decode=partial(_values, rules),
+            explain=partial(explain, self._map, source),
             read_every_s=self._read_every_s,
         )
+
+
+def _no_start(
+    start: StartTable, target: Characteristic | None, everything: Sequence[Characteristic]
+) -> tuple[str, str]:
+    what = f"characteristic {uuid_in_words(start.characteristic)} of service {uuid_in_words(start.service)}"
+    if target is not None:
+        text = f"it has the {what} that its map would start it by, but that is not one for writing"
+    else:
+        text = f"it has no {what}, which its map would start it by: it has {services_in_words(everything)}"
+    return text, "compare [start] of the map with the probe"
 
 
 def _titles(rules: Sequence[Rule]) -> str:

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from logger.config.quantities import Dimension
-from logger.core.readings import Quantity
 from logger.scan.roster import Device
-from logger.screen.format import DASH, show
+from logger.screen.format import DASH
+from logger.screen.quantity import value_text
 
 if TYPE_CHECKING:
     from logger.screen.glyphs import Glyphs
@@ -17,17 +16,6 @@ if TYPE_CHECKING:
 HEAD = ("", "address", "name", "signal", "age", "driver", "what it says")
 _LEAST_ADDRESS, _MOST_ADDRESS = 17, 36  # characters: a hardware address, a UUID
 _NAME, _SIGNAL, _AGE, _DRIVER = 14, 7, 5, 8  # characters
-_PERCENT = 100.0
-
-_SHOWN: dict[Quantity, tuple[Dimension, float]] = {
-    Quantity.TEMPERATURE: (Dimension.TEMPERATURE, 1.0),
-    Quantity.HUMIDITY: (Dimension.FRACTION, _PERCENT),
-    Quantity.PRESSURE: (Dimension.PRESSURE, 1.0),
-    Quantity.VELOCITY: (Dimension.VELOCITY, 1.0),
-    Quantity.POWER: (Dimension.POWER, 1.0),
-    Quantity.GAS_VOLUME: (Dimension.VOLUME, 1.0),
-}
-"""Dimension of a quantity, and how many of its stored unit make one SI unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,20 +25,6 @@ class ScanView:
     rows: tuple[tuple[str, ...], ...]
     head: str
     left_s: float
-
-
-def value_text(quantity: Quantity, value: float, units: str) -> str:
-    """A value as it is shown.
-
-    >>> value_text(Quantity.TEMPERATURE, 21.0, "us"), value_text(Quantity.BATTERY, 87.0, "us")
-    ('69.8 °F', 'battery 87 %')
-    """
-    if quantity is Quantity.BATTERY:
-        return f"battery {value:.0f} %"
-    if quantity not in _SHOWN:
-        return f"{quantity} {value:g}"
-    dimension, per = _SHOWN[quantity]
-    return show(value / per, dimension, units)
 
 
 def row(device: Device, number: int, units: str, now_s: float) -> tuple[str, ...]:

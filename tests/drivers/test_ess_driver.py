@@ -58,10 +58,12 @@ async def test_notifications_arrive_in_order_after_a_first_read(air: Any) -> Non
     assert Sample(probe="ret", quantity=Quantity.HUMIDITY, value=655.35, flag=Flag.NOT_KNOWN) in log.samples
     assert log.values(Quantity.BATTERY) == [100.0]
     assert len(log.values(Quantity.SIGNAL)) == 1
-    assert log.states() == [SEARCHING, CONNECTING, LIVE]
-    assert log.links[-1][2] == (
-        'probe "ret": live with temperature (notifies), humidity (notifies), battery level (is read)'
-    )
+    assert log.states() == [SEARCHING, CONNECTING, LIVE, LIVE]
+    assert [text for *_, text in log.links[2:]] == [
+        'probe "ret": live with temperature (notifies), humidity (notifies), battery level (is read)',
+        'probe "ret": it sends the code for a humidity that is not known; wait until it has measured, and '
+        "look at its sensor; such values are stored and not used",
+    ]
 
 
 @pytest.mark.bluetooth
@@ -376,7 +378,8 @@ async def test_check_says_what_a_probe_has_and_what_to_do(air: Any) -> None:
     assert duct.text.endswith("but no velocity")
     assert duct.next_step == "use a probe with velocity for the role return"
     assert sup.text == (
-        "it has no Environmental Sensing or Health Thermometer value of the air that can be read"
+        "it has no Environmental Sensing or Health Thermometer value of the air that can be read: it has the "
+        "service 180D"
     )
     assert out.text == 'not found in 2.5 s (name "nobody")'
     assert out.next_step.endswith("; close any app or other program that may hold its connection")

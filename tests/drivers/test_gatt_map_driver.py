@@ -83,7 +83,7 @@ async def test_a_mapped_probe_is_started_and_its_packets_are_read(air: Any) -> N
     humidities = [(s.value, s.flag) for s in log.samples if s.quantity is Quantity.HUMIDITY]
     assert humidities == [(8.5, Flag.OK), (204.75, Flag.NOT_KNOWN)]
     assert set(log.values(Quantity.VELOCITY)) == {4.5}
-    assert log.states() == [SEARCHING, CONNECTING, LIVE]
+    assert log.states() == [SEARCHING, CONNECTING, LIVE, LIVE, LIVE]  # the last two: that it knows no value
 
 
 async def test_the_start_is_written_once_for_each_connection(air: Any) -> None:
@@ -117,8 +117,10 @@ async def test_check_says_what_fits_the_map_and_writes_nothing(air: Any) -> None
     assert (hyg.ok, hyg.text.partition(" with ")[2]) == (True, "temperature, humidity, pressure, battery")
     assert (ret.ok, ret.text.partition(" with ")[2]) == (
         True,
-        "temperature, humidity (notifies), velocity (is read)",
+        "temperature, humidity (notifies), velocity (is read); no temperature and humidity seen yet: it "
+        "comes after the map's start command, which is written in a run alone",
     )
+    assert ret.values == ((Quantity.VELOCITY, 4.5),)
     assert far.text == (
         "found, but it broadcasts no manufacturer data 0xFFFF, which the map "
         '"invented broadcast hygrometer" names'
@@ -146,12 +148,13 @@ async def test_a_probe_that_does_not_fit_is_refused_and_what_it_lacks_is_named(a
         await log.until(lambda: log.state("one") is REFUSED and len(log.values(Quantity.VELOCITY, "two")) > 1)
     said = {text for *_, text in log.links}
     assert (
-        'probe "one": it has no characteristic to be started by, as its map asks, or not one for writing; '
+        f'probe "one": it has the characteristic {START} of service {SERVICE} that its map would start it '
+        "by, but that is not one for writing; "
         "compare [start] of the map with the probe"
     ) in said
     assert (
-        f'probe "two": it has no characteristic {AIR} to read, which the map names; temperature, humidity is'
-        " missing"
+        f'probe "two": its characteristic {AIR} of service {SERVICE} can be read, and the map says '
+        'how = "notify": no temperature and humidity'
     ) in said
 
 

@@ -12,7 +12,7 @@ from pydantic import BaseModel
 import logger.sources
 from logger import check
 from logger.core.errors import DriverError
-from logger.driver_api import DriverContext, ProbeRequest, Reach
+from logger.driver_api import DriverContext, ProbeRequest, Quantity, Reach
 from logger.publish import login
 from logger.store import Batch, StoreWriter, store_path
 from logger.store.records import OutboxMark
@@ -340,3 +340,74 @@ def test_a_driver_that_breaks_while_it_looks_is_a_line(
     code, checks = run(config, capsys)
     assert code == 4
     assert "broke" in line(checks, "driver")["text"]
+
+
+def test_what_a_probe_says_is_shown_in_the_units_of_the_config_and_a_low_battery_has_a_line(
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """21 °C is 69.8 °F: definition of the degree Fahrenheit."""
+
+    def answer(probes: Sequence[ProbeRequest]) -> Sequence[Reach]:
+        values = {
+            "ret": ((Quantity.TEMPERATURE, 21.0), (Quantity.HUMIDITY, 45.0), (Quantity.BATTERY, 12.0)),
+            "sup": ((Quantity.TEMPERATURE, 48.0), (Quantity.BATTERY, 80.0)),
+        }
+        return [Reach(probe=p.name, ok=True, text="found", values=values.get(p.name, ())) for p in probes]
+
+    monkeypatch.setattr(logger.sources, "load_driver", lambda name: driver(answer))
+    code, checks = run(config, capsys)
+    assert code == 0
+    assert line(checks, "probe")["text"].startswith("ret: 69.8 °F, 45")
+    assert [(c["ok"], c["text"]) for c in checks if c["code"] == "battery"] == [
+        (True, "ret: its battery is at 12 %")
+    ]
+
+
+MAP = """schema = "riselog.gatt-map/1"
+title = "invented"
+[[value]]
+quantity = "temperature"
+unit = "degC"
+service = "fff0"
+characteristic = "fff1"
+format = "sint16"
+length = 9
+"""
+
+
+@pytest.mark.parametrize(
+    ("key", "place"),
+    [
+        (("map", "value", 0, "length"), "probe.toml:9: "),
+        (("map", "value", 0, "min_length"), "probe.toml:3: "),  # not written: its table
+        (("address",), "job.toml:"),
+        (("nothing",), "job.toml:"),
+        ((), ""),
+    ],
+)
+def test_what_is_to_be_mended_is_named_by_file_and_line(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    key: tuple[str | int, ...],
+    place: str,
+) -> None:
+    monkeypatch.setenv("RISELOG_DATA_DIR", str(tmp_path / "data"))
+    (tmp_path / "probe.toml").write_text(MAP, encoding="utf-8")
+    probe = '[probes.{0}]\nrole = "{1}"\ndriver = "gatt-map"\nmap = "probe.toml"\naddress = "{0}"\n'
+    text = job_head("mapped") + probe.format("ret", "return") + probe.format("sup", "supply")
+    (tmp_path / "job.toml").write_text(text, encoding="utf-8")
+
+    def answer(probes: Sequence[ProbeRequest]) -> Sequence[Reach]:
+        return [Reach(probe=p.name, ok=False, text="bad", next_step="mend it", key=key) for p in probes]
+
+    monkeypatch.setattr(logger.sources, "load_driver", lambda name: driver(answer))
+    code, checks = run(tmp_path / "job.toml", capsys)
+    assert code == 4
+    said = line(checks, "probe")["next"]
+    assert said.endswith("mend it")
+    assert said.startswith(f"{tmp_path / place}" if place else "mend it")
+    if place.startswith("job"):
+        n = int(said.removeprefix(f"{tmp_path / 'job.toml'}:").partition(":")[0])
+        wanted = 'address = "ret"' if key == ("address",) else "[probes.ret]"
+        assert text.splitlines()[n - 1] == wanted
