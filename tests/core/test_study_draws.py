@@ -20,7 +20,7 @@ from simulators.scenarios import SCENARIOS
 from simulators.study.draws import DRAWN, NO_SCENARIO, SIMULATED, AirError, Errors, drawn
 from simulators.study.setting import Setting
 from simulators.study.spoken import block_of
-from simulators.study.trial import Bench, mistaken, bench_of, run_trial
+from simulators.study.trial import Bench, bench_of, mistaken, run_trial
 
 CORE = Path(logger.core.__file__).parent
 OF_ANOTHER_BUDGET = {"airflow_sources", "efficiency", "electric_step", "gas", "budget", "firing"}
