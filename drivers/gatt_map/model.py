@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Literal, Self
+from collections.abc import Mapping
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from drivers.gatt_map import words
 from drivers.gatt_map.checks import of_map, of_value, raise_findings
-from drivers.gatt_map.decode import Rule
+from drivers.gatt_map.decode import FORMATS, INTEGERS, Rule
 from drivers.gatt_map.meaning import PACKET_LIMIT, Source, SourceKind, rule_of, source_of
+from drivers.gatt_map.words import one_of
 from drivers.heard import full_uuid
 from drivers.quantity_key import quantity_of
 from logger.core.readings import Quantity
@@ -68,12 +71,27 @@ def _starts_only(given: object) -> object:
 Uuid = Annotated[str, BeforeValidator(_uuid)]
 Offset = Annotated[int, Field(ge=0, lt=PACKET_LIMIT)]
 Length = Annotated[int, Field(ge=1, le=PACKET_LIMIT)]
-FormatName = Literal[
-    "uint8", "uint16", "uint24", "uint32", "sint8", "sint16", "sint24", "sint32",
-    "float32", "float11073", "sfloat11073",
+FormatName = Annotated[
+    Literal[
+        "uint8", "uint16", "uint24", "uint32", "sint8", "sint16", "sint24", "sint32",
+        "float32", "float11073", "sfloat11073",
+    ],
+    BeforeValidator(one_of(tuple(FORMATS), words.FORMATS)),
 ]  # fmt: skip
-IntegerName = Literal["uint8", "uint16", "uint24", "uint32", "sint8", "sint16", "sint24", "sint32"]
-ByteOrder = Literal["little", "big"]
+IntegerName = Annotated[
+    Literal["uint8", "uint16", "uint24", "uint32", "sint8", "sint16", "sint24", "sint32"],
+    BeforeValidator(one_of(tuple(INTEGERS), words.FORMATS)),
+]
+ByteOrder = Annotated[Literal["little", "big"], BeforeValidator(one_of(("little", "big"), words.BYTE_ORDERS))]
+How = Annotated[
+    Literal["notify", "read", "both"], BeforeValidator(one_of(("notify", "read", "both"), words.HOWS))
+]
+
+
+def _tables(given: object) -> object:
+    if isinstance(given, dict):
+        raise ValueError("is one table; write [[value]] with two brackets at each side: there may be several")  # noqa: TRY004
+    return given
 
 
 class MapTable(BaseModel):
@@ -95,6 +113,8 @@ class WhenTable(MapTable):
 class ValueTable(MapTable):
     """One value: where its bytes come from, where it stands in them, and what it means."""
 
+    meant: ClassVar[Mapping[str, str]] = words.KEYS
+
     quantity: Annotated[Quantity, BeforeValidator(lambda text: quantity_of(text, _SOURCED))] = Field(
         examples=["temperature"]
     )
@@ -104,7 +124,7 @@ class ValueTable(MapTable):
     service: Uuid | None = None
     manufacturer: Annotated[int, Field(ge=0, le=0xFFFF)] | None = None
     service_data: Uuid | None = None
-    how: Literal["notify", "read", "both"] = "both"
+    how: How = "both"
     """What is done with the characteristic, where it allows it."""
 
     offset: Offset = 0
@@ -147,9 +167,9 @@ class ProbeMap(MapTable):
 
     schema_: Literal["riselog.gatt-map/1"] = Field(alias="schema", examples=[SCHEMA])
     title: Annotated[str, BeforeValidator(_title)] = Field(examples=["thermometer of the boiler room"])
-    value: Annotated[tuple[ValueTable, ...], Field(strict=False, max_length=VALUES_LIMIT)] = Field(
-        examples=["[[value]]"]
-    )
+    value: Annotated[
+        tuple[ValueTable, ...], Field(strict=False, max_length=VALUES_LIMIT), BeforeValidator(_tables)
+    ] = Field(examples=["[[value]]"])
     start: StartTable | None = None
 
     @model_validator(mode="after")

@@ -84,10 +84,12 @@ def _sentence(name: str, line: int, problem: Problem) -> str:
     return f"{name}:{line}: key {key}: {problem.text}"
 
 
-def unknown_key(key: str, accepted: Iterable[str]) -> str:
-    """What to say of a key that no table has."""
+def unknown_key(key: str, accepted: Iterable[str], meant: Mapping[str, str] | None = None) -> str:
+    """What to say of a key that no table has; ``meant`` are other words for keys."""
     known = sorted(accepted)
-    return f"unknown key; accepted here: {', '.join(known)}{closest(key, known)}"
+    other = (meant or {}).get(key.casefold())
+    hint = f"; did you mean '{other}'?" if other else closest(key, known)
+    return f"unknown key; accepted here: {', '.join(known)}{hint}"
 
 
 def problems_of(
@@ -103,13 +105,14 @@ def problems_of(
 def _text(entry: Mapping[str, Any], model: type[BaseModel], also_accepted: tuple[str, ...]) -> str:
     kind, where, context = entry["type"], entry["loc"], entry.get("ctx") or {}
     if kind == "extra_forbidden":
-        accepted = (*_keys(_table_at(model, where[:-1])), *also_accepted)
+        table = _table_at(model, where[:-1])
+        accepted = (*_keys(table), *also_accepted)
         if where[-1] == "password" and "password_file" in accepted:
             return (
                 "a password in the config file itself is refused; put it into a file of its own and name"
                 " that in password_file, or name an environment variable in password_env"
             )
-        return unknown_key(str(where[-1]), accepted)
+        return unknown_key(str(where[-1]), accepted, getattr(table, "meant", {}))
     if kind == "missing":
         return _missing(_table_at(model, where[:-1]), str(where[-1]))
     if kind == "value_error" and "error" in context:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel
 
+from drivers import quantity_key
+from drivers.gatt_map import words
+from drivers.gatt_map.decode import FORMATS
 from drivers.gatt_map.driver import GattMapOptions
+from drivers.gatt_map.model import ValueTable
 from logger.config.load import loads_config
 from logger.config.toml_text import toml_text
 from logger.core.errors import ConfigError
+from logger.core.quantity_units import UNITS
 from tests.shell.stand_ins import job_head
 
 MAPS = Path(__file__).parents[2] / "config" / "maps"
@@ -107,6 +113,24 @@ BAD = [  # map, line, key, part of the reason
     (changed("quantity", 'quantity = "heat"'), 8, "value.0.quantity", '"heat" is no quantity; use one of'),
     (changed("quantity", 'quantity = "signal"'), 8, "value.0.quantity", "what the radio itself hears"),
     (changed("format", 'format = "sint17"'), 8, "value.0.format", "'sint16'"),
+    (changed("format", 'format = "int16"'), 8, "value.0.format", "did you mean 'sint16'?"),
+    (changed("format", 'format = "u8"'), 8, "value.0.format", "did you mean 'uint8'?"),
+    (changed("format", 'format = "SFLOAT"'), 8, "value.0.format", "did you mean 'sfloat11073'?"),
+    (
+        changed("format", 'format = "int16_be"'),
+        8,
+        "value.0.format",
+        "did you mean 'sint16' with byte_order = \"big\"?",
+    ),
+    (changed("byte_order", 'byte_order = "LE"'), 9, "value.0.byte_order", "did you mean 'little'?"),
+    (changed("how", 'how = "indicate"'), 9, "value.0.how", "did you mean 'notify'?"),
+    (changed("quantity", 'quantity = "temp"'), 8, "value.0.quantity", "did you mean temperature?"),
+    (changed("quantity", 'quantity = "barometer"'), 8, "value.0.quantity", "did you mean pressure?"),
+    (changed("unit", 'unit = "fahrenheit"'), 8, "value.0.unit", "did you mean degF?"),
+    (changed("unit", 'unit = "deg C"'), 8, "value.0.unit", "did you mean degC?"),
+    (changed("factor", "factor = 0.1"), 9, "value.0.factor", "did you mean 'scale'?"),
+    (changed("service_uuid", 'service_uuid = "181a"'), 9, "value.0.service_uuid", "did you mean 'service'?"),
+    (HEAD + GOOD.replace("[[value]]", "[value]"), 3, "value", "write [[value]] with two brackets"),
     (changed("formt", 'formt = "sint16"'), 9, "value.0.formt", "unknown key; accepted here: "),
     (changed("manufacturer", ""), 3, "value.0", "give one of characteristic"),
     (changed("service_data", 'service_data = "fcd2"'), 9, "value.0.service_data", "give one of"),
@@ -264,3 +288,31 @@ def test_any_text_is_a_map_or_the_maps_own_error(junk: str, at: int) -> None:
             loaded(text)
         except ConfigError as error:
             assert "/job/my.toml:" in str(error)  # noqa: PT017 - as above
+
+
+@pytest.mark.parametrize(
+    ("table", "accepted"),
+    [
+        (words.FORMATS, tuple(FORMATS)),
+        (words.BYTE_ORDERS, ("little", "big")),
+        (words.HOWS, ("notify", "read", "both")),
+        (words.KEYS, tuple(ValueTable.model_fields)),
+    ],
+)
+def test_every_word_that_is_offered_would_be_taken(table: Mapping[str, str], accepted: Sequence[str]) -> None:
+    offered = {word.replace(r"\1", bits) for word in table.values() for bits in ("8", "16", "24", "32")}
+    assert offered <= set(accepted)
+
+
+@given(text=st.text(max_size=80))
+def test_no_word_is_a_fault_of_the_hints(text: str) -> None:
+    for accepted, meant in ((tuple(FORMATS), words.FORMATS), (("little", "big"), words.BYTE_ORDERS)):
+        try:
+            words.one_of(accepted, meant)(text)
+        except ValueError as error:
+            assert str(error).startswith("must be one of ")  # noqa: PT017 - anything else is the fault
+
+
+def test_every_unit_that_is_offered_is_one_of_the_table() -> None:
+    known = {unit for units in UNITS.values() for unit in units}
+    assert set(quantity_key._UNITS_MEANT.values()) <= known
