@@ -17,9 +17,10 @@ from typing import Any
 
 import numpy as np
 
+from simulators.study.bench import Bench, bench_of
 from simulators.study.binomial import bounds
 from simulators.study.setting import Setting
-from simulators.study.trial import Bench, Trial, bench_of
+from simulators.study.trial import Trial
 
 Row = dict[str, Any]
 

@@ -5,29 +5,21 @@ The reader of the readings is the core itself; the truth it is held against is t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
 
 import numpy as np
 
-from logger.config.load import LoadedConfig, loads_config
 from logger.core.firing import Firing, SteadyStretch
-from logger.core.params import AirflowParams, AirflowSource, JobParams, OutputAt, Role, SteadyParams
+from logger.core.params import AirflowParams, AirflowSource, JobParams, OutputAt, Role
 from logger.core.pipeline import Outcome, Pipeline
 from logger.core.readings import NS_PER_S, ReadingBlock
 from logger.core.reasons import judge_outcome
-from simulators.plant import SPOTS, Array, PlantRun, simulate
-from simulators.scenario import Scenario, Truth
-from simulators.scenarios import find
-from simulators.study.draws import AIR, Errors, Ground, drawn, speaking_seed
-from simulators.study.setting import Setting
-from simulators.study.spoken import Cast, block_of
+from simulators.study.bench import Bench
+from simulators.study.draws import Errors, drawn, speaking_seed
+from simulators.study.spoken import block_of
 from simulators.study.traverses import traversed
 
 LOOK_S = 30  # s of readings between two looks whether the result has come (cost)
-AFTER_S = 120.0  # s after the burner's end that are still read: the fall of the rise
-THIRD, SECTION = 0.5, 1.5  # of ``Plant.uneven``: how far off a place within its third, or anywhere, may be
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,117 +65,16 @@ class Measured:
     settled_s: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bench:
-    """What the trials of one setting share: the plant's run is the same in all."""
-
-    scenario: Scenario
-    setting: Setting
-    cast: Cast
-    job: JobParams
-    run: PlantRun
-    truth: Truth
-    residual: Array  # |output - equilibrium| / equilibrium on the run's grid
-    ground: Ground
-
-    @property
-    def lit_s(self) -> float:
-        """When the last stage comes on."""
-        return self.scenario.timeline.burner[-1][0]
-
-    @property
-    def defrosts(self) -> bool:
-        """Whether the unit does; a trial then reads on to the end, past the first settled result."""
-        pump = self.run.plant.heat_pump
-        return pump is not None and pump.defrost_every_s > 0.0
-
-    def mean_residual(self, start_s: float, end_s: float) -> float:
-        """The residual over a stretch."""
-        within = (self.run.t_s >= start_s) & (self.run.t_s <= end_s)
-        return float(self.residual[within].mean())
-
-    def least_s(self) -> float | None:
-        """Least possible: from the last stage's start until the output is within what is asked, and stays;
-        None: never. Of a unit that defrosts until it does."""
-        start_s, end_s = self.lit_s, self.truth.burner_s[-1][1]
-        pump = self.run.plant.heat_pump
-        if pump is not None and pump.defrost_every_s:
-            end_s = min(end_s, start_s + pump.defrost_every_s)
-        firing = (self.run.t_s >= start_s) & (self.run.t_s < end_s)
-        beyond = np.nonzero(self.residual[firing] > self.job.steady.remaining)[0]
-        least = 0 if not len(beyond) else int(beyond[-1]) + 1
-        t_s = self.run.t_s[firing]
-        return float(t_s[least]) - start_s if least < len(t_s) else None
-
-
-@lru_cache(maxsize=4)
-def bench_of(setting: Setting) -> Bench:
-    """Raises ``ConfigError`` for a scenario that does not exist."""
-    scenario = find(setting.scenario)
-    scenario = replace(scenario, name=setting.scenario)
-    run = _cut(simulate(scenario.plant, scenario.timeline), scenario.timeline.burner[-1][1] + AFTER_S)
-    truth = scenario.truth
-    config = loads_config(scenario.config_text, setting.scenario, None)
-    signals, job = _signals(config), _stated(config.job, setting)
-    return Bench(
-        scenario=scenario,
-        setting=setting,
-        cast=Cast(probes=scenario.probes, signals=signals, setting=setting),
-        job=job,
-        run=run,
-        truth=truth,
-        residual=np.abs(run.capacity_w - truth.output_w) / truth.output_w,
-        ground=_ground(scenario, job, signals),
-    )
-
-
-def _ground(scenario: Scenario, job: JobParams, signals: Mapping[str, str]) -> Ground:
-    """Whether the fan was alone for long enough, and what place a probe has in an uneven stream."""
-    alone_s = scenario.timeline.burner[0][0] - scenario.timeline.fan[0][0]
-    far = {p.name: THIRD if signals.get(p.name) in SPOTS else SECTION for p in job.probes_of(Role.SUPPLY)}
-    uneven = scenario.plant.uneven
-    return Ground(
-        fan_seen=alone_s >= job.cycles.min_fan_phase_s,
-        places={name: uneven * share for name, share in far.items()} if uneven else {},
-    )
-
-
-def _signals(config: LoadedConfig) -> dict[str, str]:
-    """What each probe looks at, where its table says another thing than its role."""
-    found = {setup.name: setup.options.get("signal") for setup in config.probes}
-    return {name: str(signal) for name, signal in found.items() if signal is not None}
-
-
-def _cut(run: PlantRun, end_s: float) -> PlantRun:
-    """The run without what comes after ``end_s``."""
-    kept = int(np.searchsorted(run.t_s, end_s)) + 1
-    columns = {name: getattr(run, name)[:kept] for name in run.__dataclass_fields__ if name != "plant"}
-    return replace(run, **columns)
-
-
-def _stated(job: JobParams, setting: Setting) -> JobParams:
-    """The job as a user of these probes and settings writes it."""
-    of_setting = {name: getattr(setting, name, None) for name in SteadyParams.__dataclass_fields__}
-    given = {name: value for name, value in of_setting.items() if value is not None}
-    job = replace(job, steady=replace(job.steady, **given))
-    if setting.probe_u95_k is not None:
-        probes = tuple(replace(p, u95=setting.probe_u95_k) if p.role in AIR else p for p in job.probes)
-        job = replace(job, probes=probes)
-    if setting.airflow_u95 is not None:
-        job = replace(job, airflow=replace(job.airflow, u95=setting.airflow_u95))
-    return job
-
-
 def run_trial(bench: Bench, seed: int, number: int) -> Trial:
     """One trial. The same setting, seed and number give the same, whatever else is computed."""
     name = bench.setting.scenario
     errors = drawn(bench.job, seed, name, number, bench.ground)
     job = mistaken(bench, errors, seed, number)
     block = block_of(bench.cast, job, bench.run, errors, speaking_seed(seed, name, number))
-    truth_w = bench.truth.output_w
+    casing_w = 0.0
     if job.unit.kind.fan_apart:
-        truth_w += errors.casing * bench.truth.input_w - bench.truth.casing_loss_w
-    return _compared(bench, _measured(bench, job, block), truth_w, number)
+        casing_w = errors.casing * bench.truth.input_w - bench.truth.casing_loss_w
+    return _compared(bench, _measured(bench, job, block), casing_w, number)
 
 
 def mistaken(bench: Bench, errors: Errors, seed: int, number: int) -> JobParams:
@@ -238,16 +129,21 @@ def _measured(bench: Bench, job: JobParams, block: ReadingBlock) -> Measured:
     return Measured(outcome=pipeline.finish(), said=said, settled_s=settled_s)
 
 
-def _compared(bench: Bench, measured: Measured, truth_w: float, number: int) -> Trial:
+def _compared(bench: Bench, measured: Measured, casing_w: float, number: int) -> Trial:
+    """``casing_w``: what this unit's casing loses beyond the plant's own."""
     outcome, settled_s = measured.outcome, measured.settled_s
     firing = outcome.best
     stretch = firing.best if firing is not None else None
     tolerance, plate_w = outcome.job.unit.tolerance, outcome.job.unit.plate_output_w or 0.0
+    end_s = bench.truth.burner_s[-1][1]
+    of_s = (end_s, end_s) if stretch is None else (stretch.start_s, stretch.end_s)
+    truth_w, sensible_w = bench.rest.over(*of_s)
+    truth_w += casing_w
     told = Trial(
         number=number,
         truth_w=truth_w,
         true_verdict=true_verdict(truth_w, plate_w, tolerance),
-        true_sensible_w=bench.truth.sensible_w if outcome.job.unit.kind.cools else None,
+        true_sensible_w=sensible_w if outcome.job.unit.kind.cools else None,
         defrosts=sum(len(f.defrosts) for f in outcome.firings),
     )
     if firing is None or stretch is None:

@@ -8,8 +8,9 @@ from logger.core.errors import RiselogError
 from logger.documents import versions
 from logger.faults import INTERNAL_FAULT, fault_sentence, said
 from logger.many.job import Answer
+from simulators.study.bench import bench_of
 from simulators.study.setting import Setting
-from simulators.study.trial import bench_of, run_trial
+from simulators.study.trial import run_trial
 
 PART = 20  # trials that travel together: a few seconds of one processor
 

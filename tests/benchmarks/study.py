@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from time import perf_counter
 
 from logger.many.spread import Settled
+from simulators.study.bench import bench_of
 from simulators.study.setting import Setting
-from simulators.study.trial import bench_of, run_trial
+from simulators.study.trial import run_trial
 from simulators.study.work import Part
 
 SETTING = Setting(scenario="standard")

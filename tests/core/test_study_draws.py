@@ -17,10 +17,11 @@ import logger.core
 from logger.core.params import Role
 from logger.core.pipeline import Outcome, Pipeline
 from simulators.scenarios import SCENARIOS
+from simulators.study.bench import Bench, bench_of
 from simulators.study.draws import DRAWN, NO_SCENARIO, SIMULATED, AirError, Errors, drawn
 from simulators.study.setting import Setting
 from simulators.study.spoken import block_of
-from simulators.study.trial import Bench, bench_of, mistaken, run_trial
+from simulators.study.trial import mistaken, run_trial
 
 CORE = Path(logger.core.__file__).parent
 OF_ANOTHER_BUDGET = {"airflow_sources", "efficiency", "electric_step", "gas", "budget", "firing"}

@@ -20,12 +20,13 @@ from typer.testing import CliRunner
 
 from logger.core.errors import UsageError
 from simulators.study import command
+from simulators.study.bench import bench_of
 from simulators.study.cli import app
 from simulators.study.draws import Errors, Ground, drawn, stream
 from simulators.study.options import StudyOptions, cells_of
 from simulators.study.setting import Setting
 from simulators.study.traverses import SPEED_M_S, Profile, traversed
-from simulators.study.trial import bench_of, run_trial
+from simulators.study.trial import run_trial
 from simulators.study.work import Part
 from tests.shell.cluster import ROOT, local_cluster
 
@@ -130,6 +131,29 @@ def test_a_traverse_of_flat_air_finds_the_flow_and_few_points_of_a_profile_too_m
     assert found["equal-area 3x3"] > 1.04
     assert abs(found["log-tchebycheff 5x5"] - 1.0) < 0.02
     assert SPEED_M_S > 0.0
+
+
+def test_a_defrost_is_seen_and_is_no_part_of_the_stretch() -> None:
+    """The plant defrosts twice, after 2,700 and 5,640 s of running; no plate of the visit, no verdict."""
+    bench = bench_of(Setting(scenario="heat-pump-defrost"))
+    trial = run_trial(bench, 1, 0)
+    assert (trial.defrosts, trial.verdict, trial.withheld) == (2, None, False)
+    assert trial.mean_residual is not None
+    assert trial.mean_residual < 0.01  # a defrost in it would take a sixth and more
+
+
+def test_a_unit_that_cools_is_held_against_both_of_its_truths() -> None:
+    """The coil's own equilibrium, by the plant; a plate of the visit's conditions is judged."""
+    bench = bench_of(Setting(scenario="cooling-dry-perfect"))
+    trial = run_trial(bench, 1, 3)
+    assert trial.true_sensible_w == pytest.approx(trial.truth_w, rel=1e-3)  # nothing condenses
+    assert trial.true_verdict == "meets"
+    bench = bench_of(Setting(scenario="cooling-wet"))
+    trial = run_trial(bench, 1, 1)
+    assert trial.sensible_w is not None
+    assert 0.6 < trial.sensible_w / trial.truth_w < 0.9
+    assert trial.covered
+    assert trial.verdict == "undecided"  # two humidities of 3 % decide nothing at 5 %
 
 
 class _Page(HTMLParser):
