@@ -30,6 +30,11 @@ class RadioError(DriverError):
         return self.trouble.text in _SYSTEM
 
     @property
+    def asks_for_pairing(self) -> bool:
+        """Whether the probe gives nothing to a computer that it is not paired with."""
+        return self.trouble.text == _PAIRING.text
+
+    @property
     def of_the_connection(self) -> bool:
         """Whether the connection is gone, for all that the probe has."""
         return self.trouble.text in _LOST
@@ -118,6 +123,16 @@ _NEXT_STEPS: dict[tuple[Trouble, str], str] = {
         _DENIED,
         "darwin",
     ): "allow it for the terminal program in System Settings, Privacy & Security",
+    (
+        _PAIRING,
+        "linux",
+    ): "pair it once: `bluetoothctl pair ADDRESS` with the probe's address, or in the desktop's "
+    "Bluetooth settings, then start again",
+    (
+        _PAIRING,
+        "darwin",
+    ): "answer the system's question whether to pair, which comes when the probe is read; then start again",
+    (_PAIRING, "win32"): "pair it once in Settings, Bluetooth & devices, Add device, then start again",
     (_DENIED, "win32"): "allow it in Settings, Privacy & security: radios, and Bluetooth for desktop apps",
 }
 _OF_THE_SYSTEM = Trouble("the system's Bluetooth does not answer", "switch Bluetooth off and on")

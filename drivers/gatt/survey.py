@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from drivers.ble import Connection, connected, shared_radio
+from drivers.ble import connected, shared_radio
 from drivers.ble_errors import RadioError
-from drivers.gatt.profile import Profile, Source
+from drivers.gatt.profile import Profile
+from drivers.gatt.trial import Answer, asked
 from drivers.heard import Sighting
 from drivers.survey import bare, hearing
 from drivers.turns import Turns
-from logger.driver_api import DecodeError, Flag, Look, Quantity, Seen
+from logger.driver_api import Look, Seen
 
 ASK_S = 5.0  # s for one device: connecting, listing and reading; assumed
 PAUSE_S = 0.2  # s between looks at who is to be asked; assumed
@@ -90,23 +91,32 @@ async def _asked(sighting: Sighting, profile: Profile, turns: Turns) -> Seen:
             plan = await profile.plan(connection)
             if not plan.usable:
                 return bare(sighting, note="; ".join(plan.refused or profile.nothing))
-            values = [value for source in plan.sources for value in await _values(connection, source)]
+            answers = await asked(connection, plan)
     except RadioError as error:
         return bare(sighting, note=f"{error}")
     except TimeoutError:
         if not limit.expired():
             raise
         return bare(sighting, note=f"it does not answer within {ASK_S:.0f} s")
-    note = "" if values else "it sends its values by itself; `riselog check` waits for them"
-    return replace(bare(sighting, note=note), readable=True, values=tuple(values))
+    return _said(sighting, answers)
 
 
-async def _values(connection: Connection, source: Source) -> list[tuple[Quantity, float]]:
-    """What one characteristic says now; what is wrong with it, `riselog check` tells."""
-    if not source.characteristic.can_read:
-        return []
-    try:
-        found = source.decode(await connection.read(source.characteristic))
-    except (DecodeError, RadioError):
-        return []
-    return [(value.quantity, value.value) for value in found if value.flag is Flag.OK]
+def _said(sighting: Sighting, answers: Sequence[Answer]) -> Seen:
+    """Its values, and what keeps one from being read: readable is what gives one of the air, or may."""
+    values = tuple((quantity, value) for answer in answers for quantity, value in answer.values.items())
+    sending = [each for each in answers if _sends(each)]
+    lacks: dict[str, str] = {}  # each cause, with the first quantity that it keeps away
+    for answer in answers:
+        for quantity, cause in answer.causes.items() if answer not in sending else ():
+            lacks.setdefault(f"{cause.text}; {cause.next_step}", quantity)
+    if not sending and not any(answer.values for answer in answers if answer.source.measures):
+        return replace(bare(sighting, note=next(iter(lacks), "")), values=values)
+    notes = [f"no {quantity}: {text}" for text, quantity in lacks.items()]
+    notes += [] if values else ["it sends its values by itself; `riselog check` waits for them"]
+    return replace(bare(sighting, note="; ".join(notes)), readable=True, values=values)
+
+
+def _sends(answer: Answer) -> bool:
+    """Whether its values may come by themselves: none was read, and nothing speaks against it."""
+    source = answer.source
+    return source.measures and source.characteristic.can_notify and not (answer.heard or answer.unpaired)

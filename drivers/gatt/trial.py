@@ -33,6 +33,7 @@ class Answer:
     causes: dict[Quantity, Cause] = field(default_factory=dict)
     awaited: str = ""
     heard: bool = False
+    unpaired: bool = False
 
     @property
     def settled(self) -> bool:
@@ -58,6 +59,7 @@ class Answer:
 
     def refused(self, error: RadioError) -> None:
         """It cannot be had. What was said of it before stays."""
+        self.unpaired = self.unpaired or error.asks_for_pairing
         cause = Cause(error.trouble.text, error.trouble.next_step)
         self._lack([each for each in self.source.quantities if each not in self.causes], cause)
 
@@ -96,14 +98,20 @@ def _no_fault(plan: Plan, waited_s: float) -> str:
     return ""
 
 
-async def tried(connection: Connection, plan: Plan, wait_s: float) -> list[Answer]:
-    """Read each source once, and listen for so long to those that notify and gave nothing. Nothing is
-    written but the subscriptions."""
+async def asked(connection: Connection, plan: Plan) -> list[Answer]:
+    """Read each source once, where it can be read."""
     answers = [Answer(source=source) for source in plan.sources]
     for answer in answers:
         if answer.source.characteristic.can_read:
             with _told_to(answer):
                 answer.take(await connection.read(answer.source.characteristic))
+    return answers
+
+
+async def tried(connection: Connection, plan: Plan, wait_s: float) -> list[Answer]:
+    """Read each source once, and listen for so long to those that notify and gave nothing. Nothing is
+    written but the subscriptions."""
+    answers = await asked(connection, plan)
     listened = [each for each in answers if each.source.characteristic.can_notify and not each.settled]
     listened = [each for each in listened if each.source.measures]
     if listened and not connection.lost.is_set():

@@ -312,7 +312,8 @@ async def test_a_probe_that_wants_to_be_paired_says_so(air: Any) -> None:
         await log.until(lambda: log.state() is LOST)
     assert log.links[-1][2] == (
         'probe "ret": no temperature: reading from the probe failed: the probe wants to be paired first; '
-        "pair it in the system's Bluetooth settings, then start again"
+        "pair it once: `bluetoothctl pair ADDRESS` with the probe's address, or in the desktop's Bluetooth "
+        "settings, then start again"
     )
 
 

@@ -123,3 +123,36 @@ async def test_probes_of_a_config_are_read_by_their_maps_and_nothing_is_written(
     assert not found[other.address].readable
     assert found[one.address].values == ((Quantity.VELOCITY, 4.5),)
     assert chars[2].written == []
+
+
+async def test_a_probe_that_wants_to_be_paired_is_not_readable_and_says_so(air: Any) -> None:
+    closed, half = await air.remote(), await air.remote()
+    await closed.serve(air.Char(TEMPERATURE, None, ("read", "notify"), refusal="Not paired"))
+    await closed.advertise(name="closed")
+    await half.serve(
+        air.Char(TEMPERATURE, bytes.fromhex("1913"), ("read",)),
+        air.Char(HUMIDITY, None, ("read",), refusal="Not paired"),
+    )
+    await half.advertise(name="half")
+    found = await until(
+        EssDriver.survey,
+        lambda new: len(new) > 1 and not new[closed.address].readable and bool(new[half.address].values),
+    )
+    assert found[closed.address].note.startswith("the probe wants to be paired first; ")
+    assert found[closed.address].values == ()
+    assert found[half.address].readable
+    assert found[half.address].note.startswith("no humidity: the probe wants to be paired first; ")
+
+
+async def test_a_value_that_cannot_be_makes_no_probe_readable_and_is_said(air: Any) -> None:
+    odd, asleep = await air.remote(), await air.remote()
+    await odd.serve(air.Char(TEMPERATURE, bytes.fromhex("0080"), ("read", "notify")))  # "not known"
+    await odd.advertise(name="odd")
+    await asleep.serve(air.Char(TEMPERATURE, None, ("read", "notify")))  # gives nothing but notifications
+    await asleep.advertise(name="asleep")
+    found = await until(
+        EssDriver.survey,
+        lambda new: len(new) > 1 and not new[odd.address].readable and "check" in new[asleep.address].note,
+    )
+    assert found[odd.address].note.startswith("it sends the code for a temperature that is not known")
+    assert found[asleep.address].readable
