@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple, Protocol
 
 from drivers.ble import shared_radio
 from drivers.ble_errors import RadioError, Trouble
+from drivers.causes import NO_CAUSE, Cause, Value, of_value
 from drivers.heard import Sighting
 from drivers.probe import (
     LinkReport,
@@ -24,7 +25,7 @@ from drivers.probe import (
     reached,
     too_many,
 )
-from logger.core.readings import NS_PER_S
+from logger.core.readings import NS_PER_S, QUANTITIES
 from logger.driver_api import (
     DecodeError,
     DriverContext,
@@ -41,15 +42,21 @@ from logger.driver_api import (
 class Heard:
     """What one packet of a probe says.
 
-    ``values`` in the units of ``QUANTITIES``; ``remarks``: key and sentence, each said once a run.
+    ``values`` in the units of ``QUANTITIES``; ``more`` is what the format knows of a flagged one;
+    ``remarks``: key and sentence, each said once a run.
     ``foreign``: somebody else's packet in the probe's name, no sign that the probe lives.
     ``on_change``: the probe speaks only when something changes, so that silence is no fault.
     """
 
     values: tuple[tuple[Quantity, float, Flag], ...] = ()
+    more: Mapping[Quantity, Cause] = field(default_factory=dict)
     remarks: tuple[tuple[str, str], ...] = ()
     foreign: bool = False
     on_change: bool = False
+
+    def lack(self, value: Value) -> Cause | None:
+        """Why a value of the packet is none; None where it is one."""
+        return None if value.flag is Flag.OK else of_value(value, self.more.get(value.quantity, NO_CAUSE))
 
 
 class NotUsableError(DecodeError):
@@ -58,6 +65,14 @@ class NotUsableError(DecodeError):
     def __init__(self, trouble: Trouble) -> None:
         super().__init__(f"{trouble.text}; {trouble.next_step}")
         self.trouble = trouble
+
+
+class MisfitError(DecodeError):
+    """A packet does not follow what the config says of it; ``cause`` says what is to be mended there."""
+
+    def __init__(self, cause: Cause, payload: bytes) -> None:
+        super().__init__(cause.text, payload)
+        self.cause = cause
 
 
 class Format(Protocol):
@@ -271,6 +286,8 @@ class _Probe:
             self._report.remark(key, text)
         for quantity, value, flag in heard.values:
             self._context.emit(Sample(probe=self._probe, quantity=quantity, value=value, flag=flag))
+            if (cause := heard.lack(Value(quantity, value, flag))) is not None:
+                self._report.remark(f"{flag} {quantity}", cause.in_a_run)
 
 
 _EMPTY = "its packets carry no value that is read here; see that it is the right probe, and its settings"
@@ -283,6 +300,8 @@ class _Gathered:
         self._main, self._form = request.quantities[:1], form
         self.carried = False
         self.has: dict[Quantity, None] = {}  # in the order they came
+        self.values: dict[Quantity, float] = {}
+        self.causes: dict[Quantity, Cause] = {}  # why a quantity has no value
         self.fault: DecodeError | None = None  # the last
         self.signal_dbm: float | None = None
 
@@ -297,8 +316,13 @@ class _Gathered:
             self.fault = error
             return isinstance(error, NotUsableError)
         self.signal_dbm = sighting.signal_dbm
-        self.has.update((quantity, None) for quantity, _, _ in heard.values)
-        return set(self._main) <= set(self.has)
+        for each in (Value(*told) for told in heard.values):
+            self.has[each.quantity] = None
+            if (cause := heard.lack(each)) is not None:
+                self.causes[each.quantity] = cause
+            else:
+                self.values[each.quantity] = each.value
+        return set(self._main) <= set(self.values)
 
 
 async def reach(station: Station, seconds: float) -> Reach:
@@ -321,8 +345,25 @@ async def reach(station: Station, seconds: float) -> Reach:
     if gathered.signal_dbm is None and isinstance(gathered.fault, NotUsableError):
         trouble = gathered.fault.trouble
         return reached(request, f"found, but {trouble.text}", trouble.next_step)
+    if gathered.signal_dbm is None and isinstance(gathered.fault, MisfitError):
+        cause = gathered.fault.cause
+        return replace(reached(request, f"found, but {cause.text}", cause.next_step), key=cause.key)
     if gathered.signal_dbm is None:
         step = "compare the probe's format with the config"
         return reached(request, f"found, but {gathered.fault}", step)
-    text = f"found ({gathered.signal_dbm:.0f} dBm) with {', '.join(gathered.has) or 'no value'}"
-    return judge(request, text, set(gathered.has))
+    return _judged(request, gathered, f"found ({gathered.signal_dbm:.0f} dBm)")
+
+
+def _judged(request: ProbeRequest, gathered: _Gathered, found: str) -> Reach:
+    """Its values, or why there is none of the main quantity."""
+    shown = tuple(
+        (quantity, gathered.values[quantity]) for quantity in QUANTITIES if quantity in gathered.values
+    )
+    causes = {q: cause for q, cause in gathered.causes.items() if q not in gathered.values}
+    if (main := request.quantities[:1]) and main[0] in causes:
+        cause = causes[main[0]]
+        said = reached(request, f"{found}, but {cause.text}", cause.next_step)
+        return replace(said, values=shown, key=cause.key)
+    text = f"{found} with {', '.join(gathered.has) or 'no value'}"
+    text = "; ".join([text, *(f"no {quantity}: {cause.text}" for quantity, cause in causes.items())])
+    return replace(judge(request, text, set(gathered.has)), values=shown)

@@ -131,7 +131,7 @@ _NEXT_STEPS: dict[tuple[Trouble, str], str] = {
     (
         _PAIRING,
         "darwin",
-    ): "answer the system's question whether to pair, which comes when the probe is read; then start again",
+    ): "answer the system's question whether to pair, which comes when the probe is read, then start again",
     (_PAIRING, "win32"): "pair it once in Settings, Bluetooth & devices, Add device, then start again",
     (_DENIED, "win32"): "allow it in Settings, Privacy & security: radios, and Bluetooth for desktop apps",
 }

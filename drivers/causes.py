@@ -28,6 +28,11 @@ class Cause(NamedTuple):
     key: tuple[str | int, ...] = ()
     alone: bool = False
 
+    @property
+    def in_a_run(self) -> str:
+        """The whole sentence of a value that is given all the same."""
+        return f"{self.text}; {self.next_step}; such values are stored and not used"
+
 
 NO_CAUSE = Cause("")
 

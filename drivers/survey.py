@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 from dataclasses import replace
+from types import MappingProxyType
 
 from drivers.ble import shared_radio
+from drivers.causes import NO_CAUSE, Cause, Value, of_value
 from drivers.heard import Sighting
 from drivers.probe import printable
 from logger.driver_api import Flag, Look, Quantity, Seen
+
+NOTHING_MORE: Mapping[Quantity, Cause] = MappingProxyType({})
 
 
 def bare(sighting: Sighting, *, note: str = "") -> Seen:
@@ -23,10 +27,18 @@ def bare(sighting: Sighting, *, note: str = "") -> Seen:
     )
 
 
-def read(sighting: Sighting, values: Iterable[tuple[Quantity, float, Flag]]) -> Seen:
-    """A device by what its packet says; only what would enter arithmetic is shown."""
-    good = tuple((quantity, value) for quantity, value, flag in values if flag is Flag.OK)
-    return replace(bare(sighting), readable=bool(good), values=good)
+def read(
+    sighting: Sighting,
+    values: Iterable[tuple[Quantity, float, Flag]],
+    more: Mapping[Quantity, Cause] = NOTHING_MORE,
+) -> Seen:
+    """A device by what its packet says: what would enter arithmetic, and why the rest would not. ``more`` is
+    what the format knows of that."""
+    told = [Value(*each) for each in values]
+    good = tuple((each.quantity, each.value) for each in told if each.flag is Flag.OK)
+    lacks = [of_value(each, more.get(each.quantity, NO_CAUSE)) for each in told if each.flag is not Flag.OK]
+    notes = dict.fromkeys(cause.text for cause in lacks if cause is not None)
+    return replace(bare(sighting, note="; ".join(notes)), readable=bool(good), values=good)
 
 
 @contextlib.asynccontextmanager

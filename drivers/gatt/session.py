@@ -187,8 +187,7 @@ class Session:
                 )
             )
             if (cause := source.lack(payload, Value(quantity, value, flag))) is not None:
-                text = f"{cause.text}; {cause.next_step}; such values are stored and not used"
-                self._report.remark(f"{flag} {quantity}", text)
+                self._report.remark(f"{flag} {quantity}", cause.in_a_run)
 
     def _decoded(self, source: Source, payload: bytes) -> Sequence[Value] | None:
         """What a packet says; None where it cannot be read, which is told."""

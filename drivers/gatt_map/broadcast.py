@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from drivers.adverts import Heard
+from drivers.adverts import Heard, MisfitError
 from drivers.ble_errors import Trouble
+from drivers.causes import Cause, Value
 from drivers.gatt_map.decode import decode
+from drivers.gatt_map.faults import explain
 from drivers.gatt_map.meaning import Source, SourceKind
 from drivers.gatt_map.model import ProbeMap
 from drivers.heard import Sighting
@@ -16,6 +18,7 @@ class MapBroadcast:
     """A probe's way of broadcasting, by its map. Nothing in it tells a repeated packet from a new one."""
 
     def __init__(self, probe_map: ProbeMap) -> None:
+        self._map = probe_map
         self._rules = probe_map.rules
         parts = " or ".join(str(source) for source in self._rules)
         self.missing = Trouble(
@@ -31,20 +34,31 @@ class MapBroadcast:
         """Read a packet. Raises DecodeError where nothing of it follows the map."""
         values: list[tuple[Quantity, float, Flag]] = []
         faults: list[DecodeError] = []
+        more: dict[Quantity, Cause] = {}
         for source, rules in self._rules.items():
             payload = _part(source, sighting)
             if payload is None:
                 continue
             try:
-                values += decode(rules, payload)
+                found = decode(rules, payload)
             except DecodeError as error:
-                values += error.values if isinstance(error, CutShortError) else ()
-                faults.append(error)
+                found = error.values if isinstance(error, CutShortError) else ()
+                faults.append(self._fault(source, payload, error))
+            values += found
+            flagged = [Value(*each) for each in found if each[2] is not Flag.OK]
+            more |= {each.quantity: explain(self._map, source, payload, each) for each in flagged}
         if faults and not values:
             raise faults[0]
         return Heard(
-            values=tuple(values), remarks=tuple(("decode", f"{error}; it is left out") for error in faults)
+            values=tuple(values),
+            more=more,
+            remarks=tuple(("decode", f"{error}; it is left out") for error in faults),
         )
+
+    def _fault(self, source: Source, payload: bytes, error: DecodeError) -> DecodeError:
+        """The same, by the key of the map, where one can be named."""
+        cause = explain(self._map, source, payload, None)
+        return MisfitError(cause, payload) if cause.text else error
 
     def forget(self) -> None:
         """Nothing is remembered."""

@@ -45,4 +45,4 @@ def _read(each: MapBroadcast, sighting: Sighting) -> Seen:
         heard = each.take(sighting, 0)  # the time is not looked at by this format
     except DecodeError as error:
         return bare(sighting, note=str(error))
-    return read(sighting, heard.values)
+    return read(sighting, heard.values, heard.more)

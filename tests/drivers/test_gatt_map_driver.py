@@ -172,7 +172,7 @@ async def test_broadcasts_are_read_and_a_bad_one_is_left_out(air: Any) -> None:
     assert set(log.values(Quantity.PRESSURE)) == {98_800.0}
     assert set(log.values(Quantity.BATTERY)) == {97.0}
     assert log.links[2][2] == (
-        'probe "ret": a packet came with 6 bytes, and the map asks for 7 for the temperature; such packets'
+        'probe "ret": the map says length = 7 for the temperature, and the probe sends 6 bytes; such packets'
         " are left out"
     )
 
@@ -220,3 +220,28 @@ async def test_without_a_radio_it_says_so(air: Any) -> None:
 
     with pytest.raises(RadioError):
         await GattMapDriver(requests, air.log().context()).run()
+
+
+async def test_a_broadcast_in_another_unit_or_of_another_length_is_named_by_check_and_once_in_a_run(
+    air: Any,
+) -> None:
+    """118 read as kelvin is -155.15 °C: definition of the kelvin's scale."""
+    remote, log = await air.remote(), air.log()
+    await remote.advertise(maker={0xFFFF: (118).to_bytes(2, "little")})
+    value = {"quantity": "temperature", "unit": "K", "manufacturer": 0xFFFF, "format": "sint16"}
+    kelvin = air.request(map=made(value), address=remote.address)
+    longer = air.request(map=made({**value, "length": 3}), address=remote.address)
+    (said,) = await GattMapDriver([kelvin], log.context()).reach(2.5)
+    assert not said.ok
+    assert "its temperature of -155.1 °C (-247.3 °F) cannot be" in said.text
+    assert "the map reads 118 K, which would be" in said.text
+    assert said.key == ("map", "value", 0, "unit")
+    (said,) = await GattMapDriver([longer], log.context()).reach(2.5)
+    assert said.text == "found, but the map says length = 3 for the temperature, and the probe sends 2 bytes"
+    assert (said.ok, said.key) == (False, ("map", "value", 0, "length"))
+    async with air.running(QuickDriver([kelvin], log.context())):
+        await log.until(lambda: len(log.samples) >= 6)
+    assert {s.flag for s in log.samples if s.quantity is Quantity.TEMPERATURE} == {Flag.OUT_OF_RANGE}
+    (told,) = [text for *_, text in log.links if "cannot be" in text]
+    assert told.endswith("of the map; such values are stored and not used")
+    assert len(told) <= 300  # what an event keeps of a text
