@@ -41,6 +41,7 @@ class ConfigWords:
     lines of ``[unit]``."""
 
     volume: str
+    altitude: str = "700 ft"
     state: tuple[str, str] = ("70 °F", "40 %")
     airflow_keys: tuple[str, ...] = ()
     plate: tuple[str, ...] = GAS_PLATE
@@ -56,6 +57,7 @@ class ConfigWords:
             name=name,
             line=line,
             kind=kind.value,
+            altitude=f'"{self.altitude}"',
             plate=_lines(self.plate),
             fan_drive=self.fan_drive,
             outdoor_air=self.outdoor_air,
@@ -85,7 +87,7 @@ _CONFIG = """\
 [job]
 name = "sim-{name}"
 units = "us"
-altitude = "700 ft"            # the barometer below beats it
+altitude = {altitude:<20}# the barometer below beats it
 
 [unit]
 kind = "{kind}"

@@ -14,7 +14,7 @@ from simulators.config_text import (
     air_table,
 )
 from simulators.plant import SPOTS
-from simulators.standard import PLATE_INPUT_W, PROBES, STANDARD, UNIT, WORDS
+from simulators.standard import FLOW_CFM, PLATE_INPUT_W, PROBES, STANDARD, UNIT, WORDS
 from simulators.unit import RoomMoisture, Timeline
 
 # Sizes below are assumed, where nothing else is said.
@@ -22,6 +22,7 @@ TWO_NODES = replace(UNIT, air_m3=0.6)  # m3 between metal and supply probe
 OUTDOOR_SHARE = 0.20
 LEAK = 0.06  # of the entering air, drawn in past the return probe
 LOW_FIRE = 0.70  # of the high stage's input
+LOW_FAN = 0.85  # of the high stage's volume
 SLIP = 0.90  # of the volume, once the belt slips
 _MOISTURE = RoomMoisture(air_kg=1000.0, gain_kg_s=3e-4)
 _STAGE_ONE_S = 900.0
@@ -40,6 +41,28 @@ SCENARIOS = (
         plant=replace(TWO_NODES, stage_input_w=(LOW_FIRE * PLATE_INPUT_W, PLATE_INPUT_W)),
         timeline=_two_stages,
         words=replace(WORDS, unit_keys=("stages = 2",)),
+    ),
+    replace(
+        STANDARD,
+        name="two-stage-fan",
+        text="two stages of burner and fan: the airflow goes with the stage, and the config knows both",
+        plant=replace(
+            TWO_NODES,
+            stage_input_w=(LOW_FIRE * PLATE_INPUT_W, PLATE_INPUT_W),
+            fan_profile=((420.0, 1.0), (421.0, LOW_FAN), (1320.0, LOW_FAN), (1321.0, 1.0)),
+        ),
+        timeline=_two_stages,
+        words=replace(
+            WORDS,
+            unit_keys=("stages = 2", 'stage_output = ["76300 Btu/h", "109000 Btu/h"]'),
+            airflow_keys=(
+                'source = "fixed"               # a traverse at each stage',
+                f'stage_volume = ["{LOW_FAN * FLOW_CFM:g} cfm", "{FLOW_CFM:g} cfm"]',
+                'at = "return"',
+                'temperature = "70 °F"',
+                'humidity = "40 %"',
+            ),
+        ),
     ),
     replace(
         STANDARD,

@@ -1,4 +1,7 @@
-"""A sound gas-fired unit and what can go wrong with its measurement: the first scenarios."""
+"""A sound gas-fired unit and what can go wrong with its measurement: the first scenarios.
+
+Sizes are assumed where nothing else is said.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from logger.core.readings import Quantity
-from simulators.moist_air import enthalpy_j_kg
+from simulators.moist_air import enthalpy_j_kg, humidity_ratio, standard_pressure_pa
 from simulators.probes import Probe, Spans
 from simulators.scenario import Scenario
 from simulators.standard import (
@@ -22,6 +25,7 @@ from simulators.standard import (
     SUPPLY_PROBE,
     UNIT,
     WORDS,
+    by_thermostat,
     visit,
 )
 from simulators.unit import Limit, Plant, Profile, SlowNode, Timeline, equilibrium, stream
@@ -75,6 +79,8 @@ def _alike() -> Mapping[str, Probe]:
 
 DIRTY_FILTER_CFM = 950.0  # assumed
 _OFFSET_SPREAD_K, _OFFSET_SPREAD_PCT = 0.25, 1.5  # half of the +-0.5 K, 3 % of the trade; assumed
+FAN_ON_S, FAN_OFF_S = 30.0, 120.0  # s after the burner, on automatic; common practice, no source
+_HIGH_PA = standard_pressure_pa(5500 * 0.3048)
 _SIDE_BY_SIDE_S = 1200.0  # s of the fan alone, everything at one temperature
 _DROP_OUT_S = (1500.0, 1530.0)
 _FROZEN_FROM_S = 30.0
@@ -125,6 +131,23 @@ SCENARIOS = (
         name="no-fan-phase",
         text="the burner lights first and the fan follows: the fan's heat cannot be measured",
         timeline=visit(fan_phase_s=0.0, fan_delay_s=30.0),
+    ),
+    replace(
+        STANDARD,
+        name="auto-fan",
+        text="two calls of the thermostat, the fan half a minute after the burner and two minutes longer",
+        timeline=by_thermostat(((60.0, 960.0), (1560.0, 3360.0)), on_s=FAN_ON_S, off_s=FAN_OFF_S),
+    ),
+    replace(
+        STANDARD,
+        name="high-site",
+        text="a site at 5500 ft, set up for its air: a sixth less of it in every cubic foot, and dry",
+        plant=replace(
+            UNIT,
+            pressure_pa=_HIGH_PA,
+            humidity_ratio=humidity_ratio(21.0, 0.25, _HIGH_PA),
+        ),
+        words=replace(WORDS, altitude="5500 ft", state=("70 °F", "25 %")),
     ),
     replace(
         STANDARD,

@@ -97,6 +97,13 @@ def visit(
     )
 
 
+def by_thermostat(calls: tuple[tuple[float, float], ...], *, on_s: float, off_s: float) -> Timeline:
+    """A fan on automatic: it comes ``on_s`` after the burner and goes ``off_s`` after it."""
+    fan = tuple((begin_s + on_s, end_s + off_s) for begin_s, end_s in calls)
+    burner = tuple((begin_s, end_s, 0) for begin_s, end_s in calls)
+    return Timeline(duration_s=fan[-1][1] + 120.0, fan=fan, burner=burner)
+
+
 WORDS = ConfigWords(volume=f"{FLOW_CFM:g} cfm")
 STANDARD = Scenario(
     name="standard",

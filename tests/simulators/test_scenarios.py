@@ -31,6 +31,8 @@ ASKED = [
     "limit-cycling",
     "short-firing",
     "no-fan-phase",
+    "auto-fan",
+    "high-site",
     "drop-out",
     "frozen-supply",
     "weak",
@@ -38,6 +40,7 @@ ASKED = [
     "match",
     "perfect",
     "two-stage",
+    "two-stage-fan",
     "modulating",
     "outdoor-20",
     "leaky-return",
@@ -87,6 +90,10 @@ def test_timeline_is_in_order(name: str) -> None:
     scenario, truth = SCENARIOS[name], SCENARIOS[name].truth
     (fan_on_s, fan_off_s), (burner_on_s, burner_off_s) = truth.fan_s[0], truth.burner_s[0]
     assert 60.0 <= burner_on_s < burner_off_s
+    if name == "auto-fan":  # common practice, no source: half a minute and two
+        spans = zip(truth.burner_s, truth.fan_s, strict=True)
+        assert [(f0 - b0, f1 - b1) for (b0, b1), (f0, f1) in spans] == [(30.0, 120.0)] * 2
+        return
     assert burner_off_s + 300.0 <= fan_off_s <= scenario.timeline.duration_s - 60.0  # cools with the fan on
     if name == "no-fan-phase":
         assert fan_on_s > burner_on_s
@@ -110,7 +117,8 @@ def test_config_is_toml_and_tells_the_plants_truth(name: str) -> None:
     if name == "variable-fan":
         assert config["airflow"]["area"] == f"{scenario.plant.duct_area_m2:g} m2"
         return
-    volume, unit = config["airflow"]["volume"].split()
+    flow = config["airflow"]
+    volume, unit = (flow["stage_volume"][-1] if name == "two-stage-fan" else flow["volume"]).split()
     assert unit == "cfm"
     # Source: NIST SP 811 appendix B.8, 1 ft3/min = 4.719474 E-04 m3/s.
     assert float(volume) * 4.719474e-4 == pytest.approx(scenario.plant.volume_m3_s, rel=1e-6)
