@@ -112,7 +112,8 @@ def _said(sighting: Sighting, answers: Sequence[Answer]) -> Seen:
     if not sending and not any(answer.values for answer in answers if answer.source.measures):
         return replace(bare(sighting, note=next(iter(lacks), "")), values=values)
     notes = [f"no {quantity}: {text}" for text, quantity in lacks.items()]
-    notes += [] if values else ["it sends its values by itself; `riselog check` waits for them"]
+    if sending and len(sending) == sum(each.source.measures for each in answers):
+        notes.append("it sends its values by itself; `riselog check` waits for them")
     return replace(bare(sighting, note="; ".join(notes)), readable=True, values=values)
 
 

@@ -277,9 +277,12 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
             return self._value
 
     class Advert(ServiceInterface):
-        def __init__(self, name: str, service_data: bytes | None, maker: dict[int, bytes]) -> None:
+        def __init__(
+            self, name: str, service_data: bytes | None, maker: dict[int, bytes], services: tuple[int, ...]
+        ) -> None:
             super().__init__("org.bluez.LEAdvertisement1")
             self._name = name
+            self._services = services
             self._data = service_data
             self._maker = maker
 
@@ -315,7 +318,7 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
 
         @dbus_property(access=PropertyAccess.READ)
         def ServiceUUIDs(self) -> strings:
-            return ["0000181a-0000-1000-8000-00805f9b34fb"]
+            return [full(each) for each in self._services]
 
         @dbus_property(access=PropertyAccess.READ)
         def ServiceData(self) -> DBusDict:
@@ -364,12 +367,13 @@ class Remote:
         name: str = "probe",
         service_data: bytes | None = None,
         maker: dict[int, bytes] | None = None,
+        services: tuple[int, ...] = (0x181A,),
     ) -> None:
         """Broadcast, in place of what was broadcast before; ``maker`` is manufacturer data by company."""
         if self._advert is not None:
             self._advert.send(service_data, maker or {})
             return
-        self._advert = served_kinds().Advert(name, service_data, maker or {})
+        self._advert = served_kinds().Advert(name, service_data, maker or {}, services)
         self._bus.export(f"/advert{self._hci}", self._advert)
         await self._manage("LEAdvertisingManager1", "RegisterAdvertisement", f"/advert{self._hci}")
 
