@@ -20,6 +20,7 @@ from simulators.study.spoken import Cast
 from simulators.unit import Kind
 
 AFTER_S = 120.0  # s after the burner's end that are still read: the fall of the rise
+PAST_S = 900.0  # s after a defrost that are still read: the way back up (assumed)
 REST_S = 60.0  # s between two moments of which the equilibrium is looked for (cost)
 THIRD, SECTION = 0.5, 1.5  # of ``Plant.uneven``: how far off a place within its third, or anywhere, may be
 
@@ -63,10 +64,12 @@ class Bench:
         return self.scenario.timeline.burner[-1][0]
 
     @property
-    def defrosts(self) -> bool:
-        """Whether the unit does; a trial then reads on to the end, past the first settled result."""
+    def read_s(self) -> float:
+        """Until when a trial reads on although its result is settled: past the first defrost."""
         pump = self.run.plant.heat_pump
-        return pump is not None and pump.defrost_every_s > 0.0
+        if pump is None or not pump.defrost_every_s:
+            return 0.0
+        return self.lit_s + pump.defrost_every_s + pump.defrost_s + PAST_S
 
     def mean_residual(self, start_s: float, end_s: float) -> float:
         """The residual over a stretch."""

@@ -124,8 +124,8 @@ def _measured(bench: Bench, job: JobParams, block: ReadingBlock) -> Measured:
         said = bound if said is None else said
         if settled_s is None and bound is not None and bound < job.steady.remaining:
             settled_s = float(pipeline.tick_s)
-            if not bench.defrosts:
-                break
+        if settled_s is not None and pipeline.tick_s >= bench.read_s:
+            break
     return Measured(outcome=pipeline.finish(), said=said, settled_s=settled_s)
 
 

@@ -37,8 +37,8 @@ METHOD = (
     "earlier firing left, the fan's heat where no fan phase shows it, casing loss. The probes' noise, timing "
     "and drop-outs are simulated, and the program itself reads them.",
     "Of a unit that cools the truth is the fall of the air's enthalpy, of a heat pump the air's heat with "
-    "the fan's in it, both where the unit would rest at the conditions of the stretch. A trial with defrosts "
-    "reads past them.",
+    "the fan's in it, both where the unit would rest at the conditions of the stretch. A trial of a unit "
+    "that defrosts reads past the first defrost.",
     "What a scenario has beyond that (a slow cabinet, a room that climbs) is in no budget line by its size: "
     "its coverage shows how the method bears it.",
 )
