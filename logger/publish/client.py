@@ -127,6 +127,8 @@ class CheckedClient(LinkClient):
         BrokerError
             The connection is gone.
         """
+        if self.lost.done():
+            raise loss(self._broker, self)
         retain = post.retain and self.allowed.retain
         info = self._client.publish(post.topic, post.payload, 1, retain, self._properties_of(post))
         if info.rc:
@@ -223,11 +225,12 @@ def silence(broker: Broker, topic: str, wait_s: float) -> BrokerError:
     )
 
 
-def no_record(broker: Broker) -> BrokerError:
-    """Nothing but what passes by the backlog was acknowledged."""
+def no_record(broker: Broker, *, hangs_up: bool) -> BrokerError:
+    """Nothing but what passes by the backlog was taken."""
+    deed = "ends the connection at every record" if hangs_up else "acknowledges no record"
     return BrokerError(
-        f"the broker {broker.name} takes our status but acknowledges no record; it is tried again by itself; "
-        "look at the broker's log, its rules and its disk",
+        f"the broker {broker.name} takes our status but {deed}; it is tried again by itself; look at the "
+        "broker's log, its rules and its disk",
         news="no record",
     )
 

@@ -17,6 +17,7 @@ from logger.publish.client import CheckedClient, loss, silence
 from logger.publish.live import Backlog, Picture, neighbour, snapshot_post, status_post
 from logger.publish.order import Ports
 from logger.publish.outbox import Item, Outbox
+from logger.publish.parked import WHOLE_TOPIC
 from logger.publish.post import Post
 from logger.publish.records import others_first
 from logger.publish.settings import BrokerError, refusal
@@ -30,17 +31,29 @@ ASK_S = 1.0  # wall time before a store that did not answer is asked again; assu
 
 @dataclass(frozen=True, slots=True)
 class Flight:
-    """A record on its way, and since when by the connection's clock."""
+    """A record on its way, and since when by the connection's clock. ``trial``: the broker has refused it or
+    its topic before."""
 
     item: Item
     sent_s: float
+    trial: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Barred:
+    """The broker refused a whole topic with that reason code."""
+
+    topic: str
+    code: int
+    trial: bool
 
 
 class Connection:
     """Works until the run has ended and all is sent, or until the connection is lost.
 
-    ``careful``: one record at a time, to find the one at which the broker hangs up. ``proof``: first a record
-    of each other topic than that of the first, to see whether the broker acknowledges any.
+    ``careful``: one message at a time until it has lasted, to find the one at which the broker hangs up.
+    ``proof``: first a record of each other topic than that of the first, to see whether the broker
+    acknowledges any.
     """
 
     def __init__(
@@ -49,7 +62,7 @@ class Connection:
         self._client = client
         self._ports = ports
         self._outbox = ports.outbox
-        self._window = 1 if careful else max(1, client.allowed.in_flight - KEPT_FOR_LIVE)
+        self.careful = careful
         self._proof = proof
         self._ahead: deque[Item] = deque()  # looked at, to be sent next
         self._moved = asyncio.Event()  # an acknowledgement came
@@ -61,8 +74,28 @@ class Connection:
         self._sent = self._last_answered = 0  # numbers of records
         self.answered: set[str] = set()  # topics of records
         self._held = False  # it was told to be a good one
+        self._began_s = ports.now_s()
+        self.barred: Barred | None = None  # by the last answer
+        self.passing = ""  # topic of what passes by the backlog and is not answered yet
+        self._trial_passes = False
         self.unanswered: Item | None = None  # for which it was given up
         self.passed_by = False  # one sent after that was answered
+
+    @property
+    def lasted(self) -> bool:
+        """Whether it has stood long enough to be a good one: some brokers let us in and hang up."""
+        return self._ports.now_s() - self._began_s >= ANSWER_S
+
+    @property
+    def on_trial(self) -> set[str]:
+        """Topics that are tried once more, and that the broker may have hung up at."""
+        topics = {flight.item.post.topic for flight in self.flying.values() if flight.trial}
+        topics |= {self.passing} if self._trial_passes else set()
+        return topics | ({self.barred.topic} if self.barred is not None and self.barred.trial else set())
+
+    @property
+    def _window(self) -> int:
+        return 1 if self.careful else max(1, self._client.allowed.in_flight - KEPT_FOR_LIVE)
 
     async def work(self) -> None:
         """Say hello, send, and come back when the run has ended and all is sent.
@@ -120,19 +153,33 @@ class Connection:
         )
 
     async def _post(self, post: Post) -> bool:
-        """What passes by the backlog; whether the broker took it."""
-        code = 0x95 if self._client.too_large(post) else await self._client.posted(post)
-        if code >= FAILURE:
-            self._told_refused(post, code)
+        """What passes by the backlog; whether the broker took it. What is held waits for its trial."""
+        outbox, topic = self._outbox, post.topic
+        trial = outbox.is_held(topic)
+        if not outbox.may_go(topic):
+            return False
+        if self._client.too_large(post):
+            code = 0x95
         else:
-            self._ports.well(post.topic)
+            self.passing, self._trial_passes = topic, trial
+            code = await self._client.posted(post)
+            self.passing, self._trial_passes = "", False
+            self._note_barred(topic, code, trial=trial)
+        if code >= FAILURE:
+            self._ports.refused(topic, code)
+        else:
+            outbox.release(topic)
+            self._ports.well(topic, again=True)
         return code < FAILURE
+
+    def _note_barred(self, topic: str, code: int, *, trial: bool) -> None:
+        self.barred = Barred(topic, code, trial) if code in WHOLE_TOPIC else None
 
     @asynccontextmanager
     async def _passing_by(self) -> AsyncIterator[None]:
         """One at a time; and alone in flight where the broker takes no more."""
         async with self._live:
-            self._live_waits = self._client.allowed.in_flight <= KEPT_FOR_LIVE
+            self._live_waits = self.careful or self._client.allowed.in_flight <= KEPT_FOR_LIVE
             try:
                 while self._live_waits and self.flying:
                     await self._movement()
@@ -185,13 +232,16 @@ class Connection:
             return
         self._sent += 1
         number = self._sent
-        self.flying[number] = Flight(item, self._ports.now_s())
         self._client.post(item.post, lambda code: self._acked(number, code))
+        trial = item.again or self._outbox.is_held(item.post.topic)
+        self.flying[number] = Flight(item, self._ports.now_s(), trial)
 
     def _acked(self, number: int, code: int) -> None:
-        item = self.flying.pop(number).item
+        flight = self.flying.pop(number)
+        item, topic = flight.item, flight.item.post.topic
         self._last_answered = max(number, self._last_answered)
-        self.answered.add(item.post.topic)
+        self.answered.add(topic)
+        self._note_barred(topic, code, trial=flight.trial)
         if self.unanswered == item:  # later than it should
             self.unanswered = None
         self._holds()
@@ -199,7 +249,7 @@ class Connection:
             self._refused(item, code)
         else:
             self._outbox.delivered(item)
-            self._ports.well(item.post.topic)
+            self._ports.well(topic, again=item.again)
         self._moved.set()
 
     def _holds(self) -> None:
@@ -209,15 +259,7 @@ class Connection:
 
     def _refused(self, item: Item, code: int) -> None:
         self._outbox.refused(item, refusal(code), code)
-        self._told_refused(item.post, code)
-
-    def _told_refused(self, post: Post, code: int) -> None:
-        self._ports.tell(
-            "record-refused",
-            f"the broker {self._ports.broker.name} refuses {post.topic}: it {refusal(code)}; what it refuses "
-            "is kept and tried again every 10 min",
-            f"{post.topic} {code}",
-        )
+        self._ports.refused(item.post.topic, code)
 
     async def _pictures(self) -> None:
         """At most one a second, and the newest only."""
@@ -270,7 +312,7 @@ class Connection:
         """Raise when the connection is gone, or when a record is not acknowledged: what lies beyond it
         cannot be booked as settled for ever."""
         ports = self._ports
-        began_s, wait_s = ports.now_s(), ports.pace.answer_s
+        wait_s = ports.pace.answer_s
         while True:
             done, _ = await asyncio.wait({self._client.lost}, timeout=min(GLANCE_S, wait_s / 4))
             if done:
@@ -279,8 +321,12 @@ class Connection:
             if first is not None and ports.now_s() - first.sent_s >= wait_s:
                 self.unanswered, self.passed_by = first.item, self._last_answered > number
                 raise silence(ports.broker, first.item.post.topic, wait_s)
-            if ports.now_s() - began_s >= ANSWER_S and not self.flying:
-                self._holds()
+            if self.lasted:
+                if not self.flying:
+                    self._holds()
+                if self.careful:
+                    self.careful = False
+                    self._moved.set()
 
     async def _keep_books(self) -> None:
         """Once a second what was answered goes to the store."""

@@ -37,6 +37,14 @@ class Calendar(Protocol):
         ...
 
 
+class Well(Protocol):
+    """Told that a message of the topic was taken; ``again``: one like it was refused before."""
+
+    def __call__(self, topic: str, *, again: bool) -> None:
+        """Take note."""
+        ...
+
+
 def awake_s() -> float:
     """Nobody answers while this computer sleeps."""
     return SystemClock().awake_ns() / NS_PER_S
@@ -58,7 +66,8 @@ class Order:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ports:
     """What a connection is given. ``tell`` takes code, sentence and what makes it the same news;
-    ``well`` that a topic is taken, ``holds`` that the connection is a good one; ``keep`` hands to the
+    ``refused`` that a topic is refused with that reason code, ``well`` that it is taken and whether what was
+    refused of it is among that, ``holds`` that the connection is a good one; ``keep`` hands to the
     store's writer and says whether it took it; ``old`` passes over what has waited too long;
     ``ours`` knows the runs of this store."""
 
@@ -67,7 +76,8 @@ class Ports:
     outbox: Outbox
     inbox: Inbox
     tell: Callable[[str, str, str], bool]
-    well: Callable[[str], None]
+    refused: Callable[[str, int], None]
+    well: Well
     holds: Callable[[], None]
     keep: Callable[[Settled], bool]
     counted: Callable[[Backlog], None]

@@ -7,6 +7,7 @@ the broker has answered is gathered for the store's one writer and handed over b
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Collection
 from pathlib import Path
 
 from logger.core.readings import NS_PER_S, NS_PER_US
@@ -90,9 +91,9 @@ class Outbox:
         """After a ``next`` that gave nothing: whether another call may give something."""
         return self._more
 
-    def rewind(self, *, parked: bool = True) -> None:
-        """A new connection: what was not answered is sent again, and what was refused is tried; without
-        ``parked`` it waits for the next ``try_parked``."""
+    def rewind(self, without: Collection[str] = ()) -> None:
+        """A new connection: what was not answered is sent again, and what was refused is tried, but for the
+        topics ``without``."""
         self._books.rewind()
         if unanswered := self._rows_out | {entry.place for entry in self._queue if entry.is_row}:
             key, seq = min(unanswered)
@@ -101,18 +102,35 @@ class Outbox:
         self._rows_out.clear()
         self._again_out.clear()
         self._round = ParkedRound()
-        if parked:
-            self.try_parked()
+        self.try_parked(without)
 
-    def try_parked(self) -> None:
-        """Send what was refused once more, when nothing else waits."""
+    def try_parked(self, without: Collection[str] = ()) -> None:
+        """Send what was refused once more, when nothing else waits; not of the topics ``without``."""
         self._queue = deque(entry for entry in self._queue if not entry.again)
         self._round.begin(self._again_out.values())
-        self._mute_tries = set(self._mute)
+        for topic in without:
+            self._round.close(topic)
+        self._mute_tries = set(self._mute).difference(without)
 
     def hold(self, topic: str, why: str) -> None:
         """What is new of it is parked unsent, but for one at each ``try_parked``, until one is answered."""
         self._mute[topic] = why
+        self._mute_tries.discard(topic)
+
+    def is_held(self, topic: str) -> bool:
+        """Whether one is tried now and then, and no more."""
+        return topic in self._mute
+
+    def may_go(self, topic: str) -> bool:
+        """Whether a new message of it is to be sent now; if held, it is the one that is tried."""
+        if topic in self._mute and topic not in self._mute_tries:
+            return False
+        self._mute_tries.discard(topic)
+        return True
+
+    def release(self, topic: str) -> None:
+        """It is not held any more."""
+        self._mute.pop(topic, None)
 
     def next(self) -> Item | None:
         """The next record to send; ``None`` when there is none now, or none in this step: see ``more``."""
@@ -122,7 +140,7 @@ class Outbox:
             entry = self._queue.popleft()
             if item is not None:
                 self._note_sent(item, entry)
-                if item.again or self._may_go(item.post.topic):
+                if item.again or self.may_go(item.post.topic):
                     return item
                 self._settle(item.place, item.kind, self._mute[item.post.topic], again=False)
             self._more = True
@@ -131,16 +149,16 @@ class Outbox:
     def delivered(self, item: Item) -> None:
         """The broker has it."""
         self._round.answered(item.post.topic)
-        self._mute.pop(item.post.topic, None)
+        self.release(item.post.topic)
         self._settle(item.place, item.kind, None, again=item.again)
 
     def refused(self, item: Item, reason: str, code: int | None = None) -> None:
         """The broker does not take it: it is parked, and the rest goes on."""
-        if code is not None:
-            self._mute.pop(item.post.topic, None)
         if code in WHOLE_TOPIC:
             self._round.close(item.post.topic)
         else:
+            if code is not None:
+                self.release(item.post.topic)
             self._round.answered(item.post.topic)
         self._settle(item.place, item.kind, reason, again=item.again)
 
@@ -297,13 +315,6 @@ class Outbox:
         if entry.kind == "reading":
             self._books.runs[entry.place[0]].progress.sent(entry.place[1])
         self._settle(entry.place, entry.kind, f"{UNREADABLE}: {why}", again=False)
-
-    def _may_go(self, topic: str) -> bool:
-        """Whether a new record of it is to be sent."""
-        if topic in self._mute and topic not in self._mute_tries:
-            return False
-        self._mute_tries.discard(topic)
-        return True
 
     def _note_sent(self, item: Item, entry: Next) -> None:
         if entry.again:

@@ -12,7 +12,6 @@ from logger.clock import SystemClock
 from logger.core.errors import StoreError
 from logger.core.readings import NS_PER_S
 from logger.faults import fault_sentence
-from logger.mqtt_link import ANSWER_S
 from logger.publish.about import about_post
 from logger.publish.books import Settled
 from logger.publish.client import CheckedClient, connected, no_record
@@ -26,6 +25,7 @@ from logger.publish.order import Order, Outward, Ports
 from logger.publish.outbox import Outbox
 from logger.publish.pace import delay_s
 from logger.publish.post import Post
+from logger.publish.refusals import Refusals, Told
 from logger.publish.settings import BLIND, BrokerError
 from logger.store.kept import KeptReader
 
@@ -47,7 +47,8 @@ class Rounds:
         self._outbox: Outbox | None = None
         self._unkept: list[Settled] = []  # of an outbox that is closed
         self._search = Search()
-        self._apart_ns: int | None = None  # when a record was kept apart for which a connection ended
+        self._refusals = Refusals(order.broker.name)
+        self._put_off: dict[str, int] = {}  # topics at which connections ended, and when
         self._listen = True  # to our own status
         self._lasted = False
         self._told = ""  # what is told to be over
@@ -67,8 +68,10 @@ class Rounds:
             try:
                 await self._round()
             except BrokerError as error:
-                self._pausing(str(error), "broker-away", "nothing is lost: it waits in the store", error.news)
-                attempt = 0 if self._lasted else attempt + 1
+                if not error.quiet:
+                    comfort = "nothing is lost: it waits in the store"
+                    self._pausing(str(error), "broker-away", comfort, error.news)
+                attempt = 0 if self._lasted or error.quiet else attempt + 1
             except StoreError as error:
                 self._pausing(str(error), "broker-fault", "publishing goes on by itself when it can", "store")
                 self._open_anew()
@@ -155,8 +158,9 @@ class Rounds:
 
     async def _round(self) -> None:
         order, outbox = self._order, self._open()
-        apart, now_ns = self._apart_ns, self._clock.now_ns()
-        outbox.rewind(parked=apart is None or now_ns - apart >= order.pace.parked_s * NS_PER_S)
+        since_ns = self._clock.now_ns() - round(order.pace.parked_s * NS_PER_S)
+        self._put_off = {topic: ns for topic, ns in self._put_off.items() if ns > since_ns}
+        outbox.rewind(without=self._put_off)
         await self._pass_over_old()
         self._count(outbox.backlog())
         identifier = order.broker.client_id(outbox.store_id())
@@ -169,20 +173,18 @@ class Rounds:
                 await self._stay(client, connection)
         except BrokerError as error:
             if connection is not None:  # closed: nothing is answered any more
-                self._look_for_culprit(outbox, connection, error)
+                self._learn(outbox, connection, error)
             raise
 
     async def _stay(self, client: CheckedClient, connection: Connection) -> None:
-        order = self._order
         if self._listen:
-            client.listen(order.broker.topics("status"))
+            client.listen(self._order.broker.topics("status"))
         self._greet()
-        began_s = order.now_s()
         try:
             await self._work(connection)
         finally:
             # a broker may take one record each time, and hang up
-            self.connected, self._lasted = False, order.now_s() - began_s >= ANSWER_S
+            self.connected, self._lasted = False, connection.lasted
             # a broker that hangs up at a subscription is not asked at the next connection
             self._listen = not self._listen or client.hearing.done() or not client.lost.done()
 
@@ -220,27 +222,46 @@ class Rounds:
             outward.say("broker-back", text, "")
         self._told = ""
 
-    def _look_for_culprit(self, outbox: Outbox, connection: Connection, error: BrokerError) -> None:
+    def _learn(self, outbox: Outbox, connection: Connection, error: BrokerError) -> None:
+        """From how the connection ended: what is not to be sent for a while."""
+        tried = connection.on_trial if error.by_peer else set()
+        if tried:
+            if len(tried) == 1:
+                self._put_off[tried.pop()] = self._clock.now_ns()
+            else:
+                self._search.beware()
+            error.quiet = True
+            return
         found = self._search.after(connection, error)
         if found is not None:
             self._keep_apart(outbox, found)
-        elif self._search.barren and connection.unanswered is not None:
-            raise no_record(self._order.broker) from error
+        elif self._search.hangs_up or (self._search.swallows and connection.unanswered is not None):
+            raise no_record(self._order.broker, hangs_up=self._search.hangs_up) from error
 
     def _keep_apart(self, outbox: Outbox, found: Culprit) -> None:
-        topic = found.item.post.topic
-        outbox.refused(found.item, found.why)
-        fate = "that one is kept apart and tried again every 10 min"
+        topic = found.topic
+        if found.item is not None:
+            outbox.refused(found.item, found.why)
         if found.whole:
             outbox.hold(topic, found.why)
-            fate = "what comes of it is kept apart, and one is tried every 10 min"
-        if self._apart_ns is None or found.tried:  # another one does not put off the next try of all
-            self._apart_ns = self._clock.now_ns()
-        self._outward.say(
-            "record-refused",
-            f"the broker {self._order.broker.name} {found.deed}; {fate}",
-            f"{topic} {'held' if found.whole else 'hang-up'}",
-        )
+        if topic not in self._put_off or found.tried:  # another one does not put off the next try of all
+            self._put_off[topic] = self._clock.now_ns()
+        tell = self._refusals.held if found.whole else self._refusals.apart
+        self._say_refused(tell(topic, found.deed))
+
+    def _refused(self, topic: str, code: int) -> None:
+        self._say_refused(self._refusals.refused(topic, code))
+
+    def _say_refused(self, told: Told) -> None:
+        self._outward.say("record-refused", *told)
+
+    def _well(self, topic: str, *, again: bool) -> None:
+        outward = self._outward
+        outward.news.over("record-refused", topic)
+        if (told := self._refusals.well(topic, again=again)) is not None:
+            outward.news.over("record-refused", "*")
+            outward.news.over("record-taken", topic)
+            outward.say("record-taken", *told)
 
     def _ports(self, outbox: Outbox) -> Ports:
         order = self._order
@@ -250,7 +271,8 @@ class Rounds:
             outbox=outbox,
             inbox=self._inbox,
             tell=self._outward.say,
-            well=lambda topic: self._outward.news.over("record-refused", topic),
+            refused=self._refused,
+            well=self._well,
             holds=self._holds,
             keep=self._hand,
             counted=self._count,

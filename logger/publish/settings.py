@@ -22,12 +22,14 @@ BLIND = "MQTT 3.1.1 tells no refusals: a broker that drops messages is not seen;
 
 class BrokerError(RiselogError):
     """The broker cannot be used now; the text says why and what to do. ``code`` is MQTT's, if any;
-    ``by_peer``: the broker itself ended the connection; ``news`` is what makes it the same trouble."""
+    ``by_peer``: the broker itself ended the connection; ``news`` is what makes it the same trouble;
+    ``quiet``: it was to be expected, and is no outage."""
 
     exit_code = 4
 
     def __init__(self, text: str, code: int | None = None, *, by_peer: bool = False, news: str = "") -> None:
         super().__init__(text)
+        self.quiet = False
         self.news = news or text
         self.code = code
         self.by_peer = by_peer

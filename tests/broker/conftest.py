@@ -63,6 +63,16 @@ class Mosquitto:
         assert self._process is not None
         self._process.send_signal(signal.SIGSTOP)
 
+    def read_again(self) -> None:
+        """The access list; mosquitto(8)."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGHUP)
+
+    def logins(self, name: str) -> int:
+        """How often a client of such a name came, by the broker's log."""
+        log = (self.folder / "mosquitto.log").read_text()
+        return sum("New client connected" in line and f" as {name}" in line for line in log.splitlines())
+
     def publish(self, topic: str, *options: str) -> None:
         """By the broker's own program, with QoS 1: it returns when the broker has the message."""
         command = ["mosquitto_pub", "-h", "127.0.0.1", "-p", str(self.port), "-q", "1", "-t", topic]

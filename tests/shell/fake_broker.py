@@ -13,6 +13,7 @@ from typing import Any
 
 CONNECT, CONNACK, PUBLISH, PUBACK, SUBSCRIBE, SUBACK = 1, 2, 3, 4, 8, 9  # 2.1.2
 PINGREQ, PINGRESP, DISCONNECT = 12, 13, 14
+AND_CLOSE = 0x100  # beyond every reason code
 
 
 @dataclass(frozen=True)
@@ -68,8 +69,9 @@ class _Peer:
 @dataclass
 class FakeBroker:
     """``answer`` gives the reason code of each PUBACK; ``None``: none is sent; a negative one: DISCONNECT
-    with its amount, and the connection is closed. ``connack`` is the reason code of the login, ``suback`` is
-    for subscriptions what ``answer`` gives for messages; ``kept`` are retained messages by topic."""
+    with its amount, and the connection is closed; with ``AND_CLOSE`` added it is closed after the PUBACK.
+    ``connack`` is the reason code of the login, ``suback`` is for subscriptions what ``answer`` gives for
+    messages; ``kept`` are retained messages by topic."""
 
     answer: Callable[[Message], int | None] = lambda _message: 0
     connack: int = 0
@@ -168,10 +170,11 @@ class FakeBroker:
             peer.writer.write(packet(DISCONNECT, bytes([-code, 0])) if peer.v5 else b"")
             return False
         peer.unanswered -= 1
+        closes, code = code >= AND_CLOSE, code % AND_CLOSE
         peer.writer.write(packet(PUBACK, mid + (bytes([code]) if peer.v5 and code else b"")))
         if code < 0x80:
             self.messages.append(message)
-        return True
+        return not closes
 
     def _subscribed(self, peer: _Peer, body: bytes) -> bool:
         """3.8, 3.9."""

@@ -7,7 +7,7 @@ from typing import Any, cast
 
 import pytest
 
-from logger.publish.connection import Connection, Flight
+from logger.publish.connection import Barred, Connection, Flight
 from logger.publish.culprit import Culprit, Search
 from logger.publish.outbox import Outbox
 from logger.publish.post import Post
@@ -33,6 +33,11 @@ class Ended:
     answered: set[str] = field(default_factory=set)
     on_its_way: Sequence[Item] = ()
     passed_by: bool = False
+    barred: Barred | None = None
+    passing: str = ""
+    careful: bool = True
+    lasted: bool = False
+    silent: bool = True
 
     @property
     def flying(self) -> dict[int, Flight]:
@@ -40,7 +45,7 @@ class Ended:
 
     @property
     def unanswered(self) -> Item | None:
-        return self.on_its_way[0] if self.on_its_way else None
+        return self.on_its_way[0] if self.on_its_way and self.silent else None
 
 
 def after(search: Search, *items: Item, **how: Any) -> Culprit | None:
@@ -72,9 +77,9 @@ def test_nothing_is_blamed_while_nothing_is_acknowledged() -> None:
     search = Search()
     for times in range(1, 50):
         assert after(search, item(1, "a"), item(2, "b")) is None
-        assert (search.proof, search.barren) == (times >= 3, times >= 5)
+        assert (search.proof, search.swallows) == (times >= 3, times >= 5)
     assert after(search, item(7, "c"), answered={"b"}) is not None  # it acknowledges, and that one not
-    assert not search.barren
+    assert not search.swallows
     assert search.proof  # for the next one as well
 
 
@@ -105,6 +110,50 @@ def test_a_record_of_each_other_topic_goes_first_and_each_topic_keeps_its_order(
     assert others_first([]) == []
 
 
+def lost(search: Search, *items: Item, code: int | None = None, **how: Any) -> Culprit | None:
+    """The broker ended it."""
+    ended = Ended(on_its_way=items, silent=False, **how)
+    return search.after(cast("Connection", ended), BrokerError("lost", code, by_peer=True))
+
+
+def test_what_was_acknowledged_makes_nobody_less_careful_before_a_connection_has_lasted() -> None:
+    search = Search()
+    for times in range(1, 9):
+        assert lost(search, item(times, "a"), answered={"a", "b"}, careful=search.careful) is None
+        assert search.careful == (times >= 3)
+    assert lost(search, item(9, "a"), lasted=True) is None
+    assert not search.careful
+
+
+# OASIS MQTT 5.0, 3.14.2.1: server busy, session taken over, shutting down, moved; keep alive timeout
+@pytest.mark.parametrize("code", [0x89, 0x8B, 0x8D, 0x8E, 0x9C, 0x9D])
+def test_nothing_is_blamed_for_an_end_that_speaks_of_the_connection(code: int) -> None:
+    search, first = Search(), item(1, "a")
+    for _ in range(20):
+        assert lost(search, first, code=code) is None
+        assert not search.careful
+
+
+def test_a_topic_is_held_when_a_refusal_of_it_ended_two_connections() -> None:
+    search = Search()
+    assert lost(search, barred=Barred("a", 0x87, trial=False), careful=False) is None
+    found = lost(search, barred=Barred("a", 0x87, trial=False), careful=False)
+    assert found is not None
+    assert (found.topic, found.item, found.whole) == ("a", None, True)
+    assert "ends the connection each time it refuses a: it does not allow it (reason 0x87)" in found.deed
+
+
+def test_no_record_is_blamed_while_the_broker_hangs_up_at_every_topic() -> None:
+    search = Search()
+    assert lost(search, item(1, "a")) is None
+    assert lost(search, item(1, "a")) is not None
+    for times in range(1, 9):
+        assert lost(search, item(2, "b")) is None
+        assert (search.proof, search.hangs_up) == (times >= 2, times >= 4)
+    assert lost(search, item(2, "b"), answered={"c"}) is not None  # it takes one, and that one not
+    assert not search.hangs_up
+
+
 class Parking:
     """An outbox that takes what is parked or held."""
 
@@ -119,10 +168,10 @@ async def test_another_culprit_does_not_put_off_the_next_try_of_all(
     bench = make()
     bench.begin("r1", publish=False)
     rounds = bench.publisher_of()._rounds
-    now = iter((100, 200, 300, 400))
+    now = iter((100, 200, 300))
     monkeypatch.setattr(rounds, "_clock", SimpleNamespace(now_ns=lambda: next(now)))
     monkeypatch.setattr(rounds, "_outward", SimpleNamespace(say=lambda *_: True))
-    for tried, since in ((False, 100), (False, 100), (True, 200)):
-        found = Culprit(item(1, "a"), "why", "deed", tried=tried)
+    for topic, tried, since in (("a", False, 100), ("b", False, 200), ("a", False, 100), ("a", True, 300)):
+        found = Culprit(topic, "why", "deed", item(1, topic), tried=tried)
         rounds._keep_apart(cast("Outbox", Parking()), found)
-        assert rounds._apart_ns == since
+        assert rounds._put_off[topic] == since

@@ -1,5 +1,6 @@
 """A broker that swallows records or hangs up, a fault of ours, a store that does not answer: what goes on."""
 
+import asyncio
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
@@ -8,10 +9,12 @@ from typing import Any
 import pytest
 
 from logger.core.errors import StoreError
+from logger.core.snapshot import Phase, Snapshot
 from logger.publish.client import CheckedClient
+from logger.publish.live import Picture
 from logger.publish.outbox import Item, Outbox
 from logger.publish.pace import Pace
-from tests.shell.fake_broker import FakeBroker, Message
+from tests.shell.fake_broker import AND_CLOSE, FakeBroker, Message
 from tests.shell.publish_bench import QUICK, Bench
 
 SUP = "riselog/hall/north/reading/sup/temperature"
@@ -350,6 +353,72 @@ async def test_a_topic_at_which_the_broker_hangs_up_holds_up_no_other(
     assert len(texts) == 2
     assert all(f"ends when a record of {SUP} comes" in text for text in texts)
     await bench.finish()
+
+
+HANGS_UP = (-256, 0x87 + AND_CLOSE)  # without a word, and after a refusal
+
+
+@pytest.mark.parametrize("how", HANGS_UP)
+@pytest.mark.parametrize("word", ["status", "about", "snapshot", "event"])
+async def test_what_passes_by_holds_up_no_record(
+    word: str, how: int, broker: FakeBroker, make: Callable[..., Bench]
+) -> None:
+    """A broker that ends the connection at our status, or at the newest picture, has the readings."""
+    broker.answer = lambda m: how if m.topic.endswith(f"/{word}") else 0
+    bench = make()
+    bench.begin("r1", publish=False)
+    bench.readings(60)
+    for _ in range(3):
+        bench.event()
+    bench.publish()
+    assert bench.publisher is not None
+    snapshot = Snapshot(t_ns=0, phase=Phase.OFF, phase_since_s=0.0)
+    while len(set(readings(broker.messages))) < 300:
+        bench.publisher.show(Picture(snapshot=snapshot, started_utc_us=0))
+        bench.readings(3)
+        await asyncio.sleep(0.002)
+    await bench.until(lambda: bench.left() == (0, 3 * (word == "event"), 0))
+    assert len(broker.logins) < 20
+    told = [text for code, text in bench.said if code == "record-refused"]
+    assert all(f"/{word}" in text for text in told)
+    assert any("ends the connection" in text or "hangs up" in text for text in told)
+    await bench.finish()
+
+
+@pytest.mark.parametrize("how", [-256, -0x80])
+async def test_a_broker_that_hangs_up_at_every_record_is_told_and_one_topic_waits_at_most(
+    how: int, broker: FakeBroker, make: Callable[..., Bench]
+) -> None:
+    """Then it is the broker and not the records."""
+    broker.answer = lambda m: how if "/reading/" in m.topic else 0
+    bench = make()
+    bench.begin("r1", publish=False)
+    bench.readings(60)
+    bench.publish()
+    await bench.until(lambda: any("at every record" in text for _, text in bench.said))
+    logins = len(broker.logins)
+    await bench.until(lambda: len(broker.logins) >= logins + 10)
+    waiting, parked, _ = bench.left()
+    assert (waiting + parked, parked) == (60, 1)
+    assert bench.codes().count("record-refused") == 1
+    broker.answer = lambda _: 0
+    await broker.until(lambda: len(set(readings(broker.messages))) == 59)
+    await bench.finish()
+    bench.publish()
+    await broker.until(lambda: len(set(readings(broker.messages))) == 60)
+    await bench.finish()
+    assert bench.left() == (0, 0, 0)
+
+
+async def test_one_limit_of_the_broker_is_told_once(broker: FakeBroker, make: Callable[..., Bench]) -> None:
+    """MQTT 5.0, 3.2.2.3.6: 0x27 is Maximum Packet Size; readings of three topics, and what passes by."""
+    broker.connack_properties = bytes([0x27]) + (600).to_bytes(4)
+    bench = make()
+    bench.begin("r1")
+    bench.readings(30)
+    await bench.until(lambda: bench.left() == (0, 30, 0))
+    await bench.finish()
+    assert bench.codes() == ["record-refused"]
 
 
 async def test_a_broker_that_swallows_every_record_is_told_and_nothing_is_kept_apart(
