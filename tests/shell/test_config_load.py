@@ -465,6 +465,18 @@ def test_the_input_of_an_electric_unit_is_its_output() -> None:
     assert load(SMALL + '[unit]\ninput = "30 kW"\n').job.unit.plate_output_w is None
 
 
+@pytest.mark.parametrize(
+    ("kind", "spread"), [("gas", 0.015), ("electric", 0.015), ("heat-pump", 0.03), ("cooling", 0.05)]
+)
+def test_spread_left_out_goes_with_the_kind(kind: str, spread: float) -> None:
+    """By the study: simulators/study/README.md."""
+    text = SMALL + f'[unit]\nkind = "{kind}"\noutput = "14 kW"\n'
+    loaded = load(text)
+    assert loaded.job.steady.spread == spread
+    assert bool([n for n in loaded.notes if "spread is left out" in n]) is (spread != 0.015)
+    assert load(text + '[steady]\nspread = "2 %"\n').job.steady.spread == 0.02
+
+
 @pytest.mark.parametrize("kind", ["heat-pump", "cooling"])
 def test_conditions_of_the_plate(kind: str) -> None:
     text = SMALL + f'[unit]\nkind = "{kind}"\noutput = "14 kW"\n'
