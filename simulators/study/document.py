@@ -47,10 +47,27 @@ def study_lines(rows: Sequence[Row], *, interrupted: bool) -> Iterator[str]:
         for row in unseen:
             yield f"{cell_name(row):<{width}}  {_cells(row)}"
     yield "delay: from when the true output is near enough to a steady stretch, median."
+    yield from beside(rows)
     for question, sentences in answered(rows):
         yield ""
         yield question
         yield from (f"  {sentence}" for sentence in sentences)
+
+
+def beside(rows: Sequence[Row]) -> Iterator[str]:
+    """What the table has no column for, a sentence a cell: sensible heat alone, and defrosts."""
+    for row in rows:
+        if row["sensible_coverage"] is not None:
+            low, high = row["sensible_coverage_low"], row["sensible_coverage_high"]
+            yield (
+                f"{cell_name(row)}: sensible heat alone has a bias of {row['sensible_bias_percent']:+.2f} %, "
+                f"u95 {row['sensible_u95_percent']:.1f} %, coverage {row['sensible_coverage']:.1%} "
+                f"({low:.1%} .. {high:.1%})."
+            )
+        if row["defrosts"]:
+            yield f"{cell_name(row)}: {row['defrosts']:.1f} defrosts a trial were seen, in no stretch."
+        if row["found"] and not (row["decided"] or row["undecided"] or row["withheld"]):
+            yield f"{cell_name(row)}: no verdicts, the plate holds for other conditions than the visit's."
 
 
 def parted(rows: Sequence[Row]) -> tuple[list[Row], list[Row]]:

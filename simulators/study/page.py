@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from simulators.study.document import NOTE, parted, table_of
+from simulators.study.document import NOTE, beside, parted, table_of
 from simulators.study.drawings import coverage_figure, wait_figure
 from simulators.study.questions import answered
 from simulators.study.summary import Row
@@ -40,6 +40,7 @@ def render(rows: Sequence[Row], *, seed: int, interrupted: bool) -> str:
         body=body[: len(stated)],
         unseen=UNSEEN,
         unseen_body=body[len(stated) :],
+        beside=list(beside(rows)),
         figures=[(figure.title, Markup(figure.svg)) for figure in figures],  # ours; its texts are escaped
         budgets=[
             (cells[0], row["budget"][:3]) for cells, row in zip(body, rows, strict=True) if row["budget"]

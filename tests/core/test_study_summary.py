@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from simulators.study.document import study_document, study_lines, table_of
+from simulators.study.document import beside, study_document, study_lines, table_of
 from simulators.study.questions import answered
 from simulators.study.setting import Setting, cells
 from simulators.study.summary import false_steady, summary
@@ -83,6 +83,7 @@ def test_sensible_heat_is_held_against_its_own_truth() -> None:
     cool = {"true_sensible_w": 50.0, "sensible_u95_w": 2.0}
     row = _row([_trial(0, 0.0, sensible_w=51.0, **cool), _trial(1, 0.0, sensible_w=47.0, **cool)])
     assert (row["sensible_coverage"], row["sensible_bias_percent"]) == (0.5, pytest.approx(-2.0))
+    assert "stand-in: sensible heat alone has a bias of -2.00 %" in " ".join(beside([row]))
     assert row["sensible_u95_percent"] == pytest.approx(100.0 * (2.0 / 51.0 + 2.0 / 47.0) / 2.0)
 
 
@@ -90,6 +91,9 @@ def test_a_plate_of_other_conditions_gives_no_verdict_to_be_wrong() -> None:
     row = _row([_trial(0, 0.0, verdict=None)])
     assert (row["decided"], row["undecided"], row["withheld"], row["wrong_share"]) == (0, 0, 0, None)
     assert "- of 0" in table_of([row])[1][0]
+    assert "no verdicts" in " ".join(beside([row]))
+    assert not list(beside([_row([_trial(0, 0.0)])]))
+    assert "1.0 defrosts a trial" in " ".join(beside([_row([_trial(0, 0.0, defrosts=1)])]))
 
 
 def test_where_there_is_no_plateau_every_stretch_is_false_and_none_is_missed() -> None:
