@@ -108,13 +108,30 @@ def test_errors_are_drawn_as_wide_as_the_budget_states() -> None:
     assert 0.0 <= min(e.casing for e in found) < max(e.casing for e in found) <= 0.02
 
 
-def test_trials_without_any_error_give_the_truth(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    "name",
+    [
+        "standard",
+        "high-site",
+        "outdoor-20",
+        "two-stage-fan",
+        "variable-fan",
+        "electric-stages",
+        "heat-pump",
+        "heat-pump-defrost",
+        "cooling-dry",
+        "cooling-wet",
+    ],
+)
+def test_trials_without_any_error_give_the_truth(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Perfect probes, nothing drawn, the casing's loss as assumed: what is left is the slow approach."""
     monkeypatch.setattr("simulators.study.trial.drawn", lambda *_: Errors())
-    bench = bench_of(Setting(scenario="standard-perfect"))
+    bench = bench_of(Setting(scenario=f"{name}-perfect"))
     trial = run_trial(bench, 1, 0)
     assert trial.output_w == pytest.approx(trial.truth_w, rel=0.008)
     assert trial.covered
+    if name.startswith("cooling"):
+        assert trial.sensible_w == pytest.approx(trial.true_sensible_w, rel=0.008)
 
 
 def test_a_traverse_of_flat_air_finds_the_flow_and_few_points_of_a_profile_too_much() -> None:
