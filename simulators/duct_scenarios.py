@@ -143,6 +143,17 @@ SCENARIOS = (
     ),
     replace(
         STANDARD,
+        name="stratified-one",
+        text="the same uneven supply, and one probe for all of it, on the hot side",
+        plant=replace(TWO_NODES, uneven=0.08),
+        words=replace(
+            WORDS,
+            probes=(RETURN_TABLE, air_table("sup", "supply", "supply-3"), DUCT_TABLE, PRESSURE_TABLE),
+        ),
+        errors_stated=False,
+    ),
+    replace(
+        STANDARD,
         name="radiant",
         text="the supply probe sees the heat exchanger, which warms it beyond its air",
         plant=replace(TWO_NODES, radiant=0.015),

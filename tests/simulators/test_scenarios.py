@@ -49,6 +49,7 @@ ASKED = [
     "belt-slip-unseen",
     "variable-fan",
     "stratified",
+    "stratified-one",
     "radiant",
     "swapped",
     "drifting",
