@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 CP_WATER_J_KG_K = 4186.0  # J/(kg K), liquid at 15 degC; recalled
 _SURFACE_RANGE_C = (-40.0, 80.0)  # degC between which a resting surface is looked for
-_HALVINGS = 60  # of that range: below 1e-15 of it
+_HALVINGS = 60  # of that range: below 1e-15 of it (derived)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

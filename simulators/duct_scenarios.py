@@ -19,13 +19,13 @@ from simulators.unit import RoomMoisture, Timeline
 
 # Sizes below are assumed, where nothing else is said.
 TWO_NODES = replace(UNIT, air_m3=0.6)  # m3 between metal and supply probe
-OUTDOOR_SHARE = 0.20
-LEAK = 0.06  # of the entering air, drawn in past the return probe
-LOW_FIRE = 0.70  # of the high stage's input
-LOW_FAN = 0.85  # of the high stage's volume
-SLIP = 0.90  # of the volume, once the belt slips
+OUTDOOR_SHARE = 0.20  # of the entering dry air (assumed)
+LEAK = 0.06  # of the entering air, drawn in past the return probe (assumed)
+LOW_FIRE = 0.70  # of the high stage's input (assumed)
+LOW_FAN = 0.85  # of the high stage's volume (assumed)
+SLIP = 0.90  # of the volume, once the belt slips (assumed)
 _MOISTURE = RoomMoisture(air_kg=1000.0, gain_kg_s=3e-4)
-_STAGE_ONE_S = 900.0
+_STAGE_ONE_S = 900.0  # s at the low stage (assumed)
 
 _two_stages = Timeline(
     duration_s=3300.0,

@@ -81,9 +81,9 @@ DIRTY_FILTER_CFM = 950.0  # assumed
 _OFFSET_SPREAD_K, _OFFSET_SPREAD_PCT = 0.25, 1.5  # half of the +-0.5 K, 3 % of the trade; assumed
 FAN_ON_S, FAN_OFF_S = 30.0, 120.0  # s after the burner, on automatic; common practice, no source
 _HIGH_PA = standard_pressure_pa(5500 * 0.3048)
-_SIDE_BY_SIDE_S = 1200.0  # s of the fan alone, everything at one temperature
-_DROP_OUT_S = (1500.0, 1530.0)
-_FROZEN_FROM_S = 30.0
+_SIDE_BY_SIDE_S = 1200.0  # s of the fan alone, everything at one temperature (assumed)
+_DROP_OUT_S = (1500.0, 1530.0)  # s, within the steady stretch (assumed)
+_FROZEN_FROM_S = 30.0  # s, before the fan starts (assumed)
 _COARSE = {s: PROBES[s].with_response(Quantity.TEMPERATURE, resolution=0.5) for s in ("return", "supply")}
 _CASING_W = equilibrium(UNIT, PLATE_INPUT_W, 22.0).casing_loss_w
 

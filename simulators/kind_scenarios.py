@@ -10,15 +10,15 @@ from simulators.moist_air import humidity_ratio
 from simulators.standard import BTU_H_W, FLOW_CFM, PRESSURE_PA, STANDARD, UNIT, visit
 from simulators.unit import HeatPump, Kind, Plant, RoomMoisture, Timeline
 
-ELECTRIC_STAGE_W = 10_000.0  # W, each of three
+ELECTRIC_STAGE_W = 10_000.0  # W, each of three (assumed)
 HEAT_PUMP_W = 46_500 * BTU_H_W  # of the refrigerant: the plate's 48000 Btu/h has the fan's heat in it
-COOLING_W = 66_000 * BTU_H_W  # that the refrigerant takes, with the surface at 12 degC
+COOLING_W = 66_000 * BTU_H_W  # W that the refrigerant takes, surface at 12 degC (assumed)
 SUMMER_C = 35.0  # degC, 95 degF outdoors, the usual rating condition; recalled
 ROOM_C = 26.7  # degC, 80 degF, the usual rating condition; recalled
 WET_ROOM = 0.51  # relative humidity at 80 degF dry, 67 degF wet bulb, the usual rating condition; recalled
-DRY_ROOM = 0.26
-SUMMER_HUMIDITY = 0.40
-FIN_TIME_CONSTANT_S = 45.0  # s, a refrigerant coil's fins and tubes
+DRY_ROOM = 0.26  # relative humidity: its dew point lies below the coil (assumed)
+SUMMER_HUMIDITY = 0.40  # relative, outdoors (assumed)
+FIN_TIME_CONSTANT_S = 45.0  # s, a refrigerant coil's fins and tubes (assumed)
 
 _electric = replace(
     UNIT,

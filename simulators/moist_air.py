@@ -25,6 +25,7 @@ H_VAPOUR_J_KG = 2_501_000.0  # evaporation enthalpy at 0 degC, same eq. (30)
 
 # ln(p/Pa) = c0/T + c1 + c2 T + c3 T^2 + c4 T^3 + c5 T^4 + c6 ln T, T in K; same eqs. (5), (6)
 _OVER_ICE = (-5.6745359e3, 6.3925247, -9.677843e-3, 6.2215701e-7, 2.0747825e-9, -9.484024e-13, 4.1635019)
+# over water, same eq. (6)
 _OVER_WATER = (-5.8002206e3, 1.3914993, -4.8640239e-2, 4.1764768e-5, -1.4452093e-8, 0.0, 6.5459673)
 
 

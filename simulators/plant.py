@@ -24,7 +24,7 @@ from simulators.unit import Fan, Kind, Plant, Stream, Timeline
 
 Array = npt.NDArray[np.float64]
 
-STEP_S = 0.5  # s; switching times are multiples of it
+STEP_S = 0.5  # s; switching times are multiples of it (cost)
 STILL_TIME_CONSTANT_S = 300.0  # s, still air at a duct probe; assumed
 STILL_HX_W_K = 5.0  # W/K, metal to still air; assumed
 STILL_SUPPLY_TO_OUTDOOR = 0.08  # share of the way from room to outdoors at the supply probe; assumed

@@ -69,7 +69,7 @@ class Probe:
     silent: Spans = ()
     frozen: Spans = ()
     battery_pct: float | None = None
-    battery_pct_per_h: float = 0.2
+    battery_pct_per_h: float = 0.2  # assumed
     clock_ppm: float = 0.0
     clock_offset_s: float = 0.0
     late_s: float = 0.0

@@ -19,8 +19,8 @@ from simulators.unit import Plant, Timeline
 CFM_M3_S = 0.3048**3 / 60.0  # m3/s in 1 ft3/min, exact: 1 ft = 0.3048 m
 
 BTU_H_W = 1055.05585262 / 3600.0  # W in 1 Btu/h, exact: 1 Btu (IT) = 1055.05585262 J
-PLATE_INPUT_W = 135_000 * BTU_H_W
-PLATE_OUTPUT_W = 109_000 * BTU_H_W
+PLATE_INPUT_W = 135_000 * BTU_H_W  # W, of an invented plate
+PLATE_OUTPUT_W = 109_000 * BTU_H_W  # W, of an invented plate
 FLUE_LOSS = 0.1935  # share of input; makes the output 99.9 % of the plate's: assumed
 FLOW_CFM = 2120.0  # near 1.0 m3/s; assumed
 PRESSURE_PA = standard_pressure_pa(700 * 0.3048)  # at 700 ft
