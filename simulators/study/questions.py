@@ -119,7 +119,7 @@ _SHOWN = (
     ("hold_s", "hold {:g} s"),
     ("remaining", "remaining {:.1%}"),
     ("time_constant_s", "time_constant {:g} s"),
-    ("spread", "spread {:.1%}"),
+    ("spread", "spread {:.2%}"),
 )
 
 

@@ -18,9 +18,11 @@ from logger.core.params import Role
 from logger.core.pipeline import Outcome, Pipeline
 from simulators.scenarios import SCENARIOS
 from simulators.study.bench import Bench, bench_of
+from simulators.study.binomial import bounds
 from simulators.study.draws import DRAWN, NO_SCENARIO, SIMULATED, AirError, Errors, drawn
 from simulators.study.setting import Setting
 from simulators.study.spoken import block_of
+from simulators.study.traverses import DRAWN_OF_TRAVERSE, traversed
 from simulators.study.trial import mistaken, run_trial
 
 CORE = Path(logger.core.__file__).parent
@@ -66,6 +68,20 @@ def test_every_line_of_the_budget_has_its_row() -> None:
     found = set().union(*map(_lines_in, modules))
     assert len(found) > 20
     assert found == set(DRAWN)
+
+
+def test_every_line_of_a_traverse_has_what_is_drawn_for_it() -> None:
+    assert _lines_in(CORE / "traverse_budget.py") == set(DRAWN_OF_TRAVERSE)
+
+
+def test_a_traverse_is_as_wide_of_the_flow_as_it_says() -> None:
+    """Its u95 holds the true flow in 95 % and more, as its sampling line is wide; two thirds would not."""
+    found = [traversed("log-tchebycheff 5x5", 1, "x", n) for n in range(400)]
+    u95 = [2.0 * sqrt(sum(line.u**2 for line in lines)) for _, lines in found]
+    held = sum(abs(flow - 1.0) <= u for (flow, _), u in zip(found, u95, strict=True))
+    narrow = sum(abs(flow - 1.0) <= u / 1.5 for (flow, _), u in zip(found, u95, strict=True))
+    assert bounds(held, len(found))[1] >= 0.95
+    assert bounds(narrow, len(found))[1] < 0.95
 
 
 def test_every_row_names_an_error_and_every_error_has_its_row() -> None:
