@@ -15,6 +15,7 @@ from logger.core.quantity_units import UNITS
 from logger.driver_api import DecodeError, Flag, Quantity, in_range
 
 SIZE_LIMIT = 65_536  # bytes of a message that are looked into; assumed: a probe says less
+_WHOLE = frozenset({"size", "text", "json", "constant"})
 _NUMBER = re.compile(r"\s*[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?\s*", re.ASCII)
 _NUMBER_LIMIT = 64  # characters of a number as text; assumed
 _ID_LIMIT = 256  # characters of an id; assumed
@@ -30,6 +31,11 @@ class MessageError(DecodeError):
     def __init__(self, kind: str, text: str, payload: bytes = b"") -> None:
         super().__init__(text, payload[:SIZE_LIMIT])
         self.kind = kind
+
+    @property
+    def whole(self) -> bool:
+        """Whether it says the same of every value of the message."""
+        return self.kind in _WHOLE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,8 +10,6 @@ import random
 from collections.abc import Callable, Sequence
 from typing import Any, ClassVar
 
-from aiomqtt import Message
-
 from drivers.mqtt_in.broker import Broker, BrokerError, Connection
 from drivers.mqtt_in.intake import SILENT_STEP, Intake, refuse_twins
 from drivers.mqtt_in.options import MqttInOptions
@@ -44,6 +42,7 @@ class MqttInDriver:
             broker: [self._intake(request, options, context) for request, options in here]
             for broker, here in self._requests.items()
         }
+        self._connections: dict[Broker, Connection] = {}
         # one for each: two keys may be one broker, which ends the older connection of an identifier
         self._identifiers = {
             broker: f"riselog-in-{self._rng.getrandbits(48):012x}" for broker in self._requests
@@ -58,8 +57,12 @@ class MqttInDriver:
                 group.create_task(self._keep(broker, intakes))
             while True:
                 await self._wait(self.look_s)
-                for intake in (each for intakes in self._intakes.values() for each in intakes):
-                    intake.look()
+                for broker, intakes in self._intakes.items():
+                    connection = self._connections.get(broker)
+                    behind = connection is not None and connection.is_behind()
+                    for intake in intakes:
+                        intake.behind = behind
+                        intake.look()
 
     async def reach(self, seconds: float) -> Sequence[Reach]:
         """Listen for each probe and say what it sends."""
@@ -87,8 +90,9 @@ class MqttInDriver:
         async with broker.connected(self._identifiers[broker]) as connection:
             for intake in intakes:
                 intake.start()
+            self._connections[broker] = connection
             await connection.listen(
-                lambda message: _hand_over(message, intakes), self._subscribe(connection, intakes)
+                functools.partial(_hand_over, intakes), self._subscribe(connection, intakes)
             )
 
     async def _subscribe(self, connection: Connection, intakes: Sequence[Intake]) -> None:
@@ -119,10 +123,9 @@ class MqttInDriver:
         await self._context.wait_until(self._context.now_ns() + round(wait_s * NS_PER_S))
 
 
-def _hand_over(message: Message, intakes: Sequence[Intake]) -> None:
-    payload = message.payload if isinstance(message.payload, bytes) else str(message.payload).encode()
+def _hand_over(intakes: Sequence[Intake], topic: str, payload: bytes, retained: bool) -> None:  # noqa: FBT001
     for intake in intakes:
-        intake.take(str(message.topic), payload, retained=bool(message.retain))
+        intake.take(topic, payload, retained=retained)
 
 
 class _Look:
@@ -163,8 +166,8 @@ async def _look(connection: Connection, looks: Sequence[_Look], seconds: float) 
     """Listen until every probe has spoken, or for so long."""
     intakes = [look.intake for look in looks]
 
-    def received(message: Message) -> None:
-        _hand_over(message, intakes)
+    def received(topic: str, payload: bytes, retained: bool) -> None:  # noqa: FBT001 - ``Received``
+        _hand_over(intakes, topic, payload, retained)
         end_early()
 
     def end_early() -> None:

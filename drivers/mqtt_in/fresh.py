@@ -49,14 +49,18 @@ class Freshness:
         """Nothing came for long: another topic may take over."""
         self._topic = None
 
-    def judge(self, content: Content, topic: str, utc_us: int, *, retained: bool) -> Judged:
-        """The flag of what came on a topic at that time by this computer's clock."""
+    def judge(
+        self, content: Content, topic: str, utc_us: int, *, retained: bool, behind: bool = False
+    ) -> Judged:
+        """The flag of what came on a topic at that time by this computer's clock; ``behind``: it may have
+        waited to be taken."""
         timeless = content.name is None and content.t_utc_us is None
         if timeless and retained:
             return _RETAINED
         return (
             (self._other_way(topic) if timeless else self._again(content, utc_us))
             or self._old(content.t_utc_us, utc_us, retained=retained)
+            or (_BEHIND if behind and content.t_utc_us is None else None)
             or Judged(content.flag, *self._second_topic(topic))
         )
 
@@ -117,6 +121,12 @@ _RETAINED = Judged(
     Flag.LATE,
     "retained",
     "retained, without a time: kept as late and not used; the next message counts",
+)
+_BEHIND = Judged(
+    Flag.LATE,
+    "behind",
+    "messages come more quickly than this computer takes them, and are older than they seem: kept as late "
+    "and not used; have the gateway send less often, or name the field of their time",
 )
 _AGAIN = Judged(Flag.DUPLICATE, "again", "the same reading came again: kept as duplicate and not used")
 _OTHER_VALUE = Judged(

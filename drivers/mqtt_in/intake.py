@@ -41,6 +41,8 @@ class Intake:
         self._live = False
         self._listening = False
         self._useless = False  # messages come, and there is none among the last that could be used
+        self.behind = False
+        """Messages have waited at the broker or on their way, for longer than a moment."""
         self.refused = ""
         """Why the broker does not give a topic of it; empty if it gives all."""
         self.trouble = ""
@@ -110,10 +112,12 @@ class Intake:
         try:
             content = decode(payload, wanted)
         except MessageError as error:
-            self.trouble, self._useless = f"{wanted.quantity} on {shown(topic)}: {error}", True
-            self._complain(f"{error.kind} {wanted.quantity}", self.trouble)
+            what = "" if error.whole else f"{wanted.quantity} "
+            self.trouble, self._useless = f"{what}on {shown(topic)}: {error}", True
+            self._complain(f"{what}{error.kind}", self.trouble)
             return
-        judged = fresh.judge(content, topic, self._context.utc_us(), retained=retained)
+        now_utc_us = self._context.utc_us()
+        judged = fresh.judge(content, topic, now_utc_us, retained=retained, behind=self.behind)
         if judged.flag in USABLE_FLAGS:
             self._rhythm.update(self._context.now_ns())
             self._live, self._useless, self.trouble = True, False, ""

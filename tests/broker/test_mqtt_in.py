@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import datetime
 import json
+import subprocess
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
@@ -11,8 +12,9 @@ from typing import Any
 import pytest
 
 from drivers.mqtt_in.driver import MqttInDriver
+from drivers.mqtt_in.intake import Intake
 from logger.driver_api import Flag, LinkState, ProbeRequest, Quantity
-from logger.mqtt_link import ANSWER_S
+from logger.mqtt_link import ANSWER_S, LinkClient
 from tests.broker.certificates import Authority
 from tests.broker.conftest import READY_S, Mosquitto
 from tests.shell.stand_ins import DriverLog
@@ -360,3 +362,50 @@ async def test_two_keys_for_one_broker_are_two_connections(mosquitto: Mosquitto)
                 await send(mosquitto, f"gw/{name}", "20")
     assert not [text for _, state, text in log.links if state is LinkState.LOST]
     assert (mosquitto.folder / "mosquitto.log").read_text().count("as riselog-in-") == 2
+
+
+def flood(broker: Mosquitto, count: int) -> None:
+    """So many messages to each of two topics, as quickly as the broker's own program sends lines."""
+    lines = "".join(f"{number}\n" for number in range(count)).encode()
+    for topic in ("gw/ret", "gw/sup"):
+        command = ["mosquitto_pub", "-h", "127.0.0.1", "-p", str(broker.port), "-t", topic, "-l"]
+        subprocess.run(command, input=lines, check=True, timeout=READY_S)
+
+
+async def test_a_flood_is_taken_whole_and_in_order_and_nothing_of_it_waits_in_memory(
+    mosquitto: Mosquitto, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A logger with other work to do: what it cannot take at once waits at the broker, and is told as old."""
+    monkeypatch.setattr("drivers.mqtt_in.broker.BUSY", 1)
+    monkeypatch.setattr("drivers.mqtt_in.broker.BEHIND_LOOKS", 2)
+    monkeypatch.setattr(Quick, "look_s", 0.01)
+    count, clients, waiting = 3_000, [], []
+    take = Intake.take
+
+    def slow(self: Intake, topic: str, payload: bytes, *, retained: bool) -> None:
+        sum(range(3_000))  # about the work of a run for each
+        waiting.extend(len(client.messages) for client in clients)
+        take(self, topic, payload, retained=retained)
+
+    enter = LinkClient.enter
+
+    async def entered(self: LinkClient) -> None:
+        clients.append(self)
+        await enter(self)
+
+    monkeypatch.setattr(Intake, "take", slow)
+    monkeypatch.setattr(LinkClient, "enter", entered)
+    async with running(request(mosquitto, "ret"), request(mosquitto, "sup")) as log:
+        await subscribed(log, mosquitto, "gw/ret")
+        await subscribed(log, mosquitto, "gw/sup")
+        log.samples.clear()
+        await asyncio.to_thread(flood, mosquitto, count)
+        await log.until(lambda: len(log.samples) == 2 * count)
+        for probe in ("ret", "sup"):
+            assert [value for value, _ in log.got(probe)] == [float(number) for number in range(count)]
+        assert {flag for _, flag in log.got("ret") + log.got("sup")} == {Flag.OK, Flag.LATE}
+        assert sum("more quickly than this computer takes them" in text for _, _, text in log.links) >= 2
+        await send(mosquitto, "gw/sup", "5")
+        await log.until(lambda: len(log.samples) == 2 * count + 1)
+        assert log.got("sup")[-1] == (5.0, Flag.OK)
+    assert max(waiting) == 0

@@ -361,3 +361,40 @@ def test_two_probes_cannot_be_one_value_of_one_topic() -> None:
 def test_a_unit_of_something_else_than_the_role_wants_is_refused() -> None:
     with pytest.raises(ConfigError, match='probe "sup": "kPa" is no unit of temperature; accepted: °C'):
         intake_of("sup", unit="kPa")
+
+
+TWO_VALUES = {
+    "values": [
+        {"value": "/t", "quantity": "temperature", "unit": "°C"},
+        {"value": "/rh", "quantity": "humidity", "unit": "%"},
+    ],
+    "unit": None,
+}
+
+
+def test_what_is_wrong_with_a_whole_message_is_said_once() -> None:
+    bench = Bench(TWO_VALUES)
+    bench.hear("no JSON", at_s=1.0)
+    assert [text for _, text in bench.said if "is no JSON" in text] == [
+        'probe "sup": on gw/sup: a message is no JSON; for a plain number leave "value" out'
+    ]
+    bench.hear("{}", at_s=2.0)  # here each value lacks something of its own
+    texts = [text for _, text in bench.said]
+    assert any("temperature on gw/sup: a message has no /t" in text for text in texts)
+    assert any("humidity on gw/sup: a message has no /rh" in text for text in texts)
+
+
+def test_what_has_waited_to_be_taken_is_late_unless_it_has_a_time_of_its_own() -> None:
+    bench = Bench({})
+    bench.hear("20.0", at_s=1.0)
+    bench.intake.behind = True
+    bench.hear("20.5", at_s=2.0)
+    bench.hear("20.5", at_s=2.1, retained=True)
+    bench.intake.behind = False
+    bench.hear("21.0", at_s=3.0)
+    assert bench.got == [(20.0, Flag.OK), (20.5, Flag.LATE), (20.5, Flag.LATE), (21.0, Flag.OK)]
+    assert sum("more quickly than this computer takes them" in text for _, text in bench.said) == 1
+    timed = Bench({"value": "/t", "time": "/at"})
+    timed.intake.behind = True
+    timed.hear(f'{{"t": 20.0, "at": {START_S + 1}}}', at_s=1.0)
+    assert timed.got == [(20.0, Flag.OK)]
