@@ -10,8 +10,8 @@ from contextlib import suppress
 from typing import Any, Literal, TextIO
 
 from logger.core.readings import NS_PER_S, Quantity
-from logger.scan.view import value_text
 from logger.screen.format import clean, clock, plain_spelling
+from logger.screen.quantity import value_text
 from simulators.peripheral.formats import Kind, unplayable
 from simulators.peripheral.player import Sent
 from simulators.peripheral.script import Does, Part, Scene, Step, quantities
