@@ -77,6 +77,17 @@ def test_what_nobody_states_makes_the_error_that_it_must(name: str, ratio: float
     assert firing["output_w"] / find(name).truth.output_w == pytest.approx(ratio, rel=0.006)
 
 
+@pytest.mark.parametrize("name", ["two-stage-fan", "two-stage-fan-perfect"])
+def test_each_stage_is_had_with_its_own_airflow(name: str) -> None:
+    """Input x (1 - flue loss) of each: 70 % and all of 39,565 W, less 19.35 % (the plant's own balance)."""
+    stages = result(name)["stage_results"]
+    assert isinstance(stages, list)
+    assert [stage["stage"] for stage in stages] == [1, 2]
+    limit = LIMIT if name.endswith("perfect") else 2 * LIMIT
+    found_w = [stage["output_w"] for stage in stages]
+    assert found_w == pytest.approx([0.7 * 31_909.0, 31_909.0], rel=limit)
+
+
 def test_every_scenario_is_looked_at() -> None:
     assert set(UNSTATED) == {"belt-slip", "belt-slip-unseen", "leaky-return", "radiant", "stratified-one"}
     kinds = {SCENARIOS[name].plant.kind for name in (*STEADY, *UNSTEADY)}
