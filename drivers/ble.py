@@ -25,7 +25,7 @@ SCAN_START_S = 15.0  # s, timeouts of the radio: all assumed
 SCAN_STOP_S = 5.0  # s
 CONNECT_S = 45.0  # s, over all tries of one connection
 DISCONNECT_S = 5.0  # s
-DEAF_S = 20.0  # s without a packet from any device at all, after which the scan is doubted
+DEAF_S = 10.0  # s without a packet from any device at all, after which the scan is doubted
 RETRY_S = 5.0  # s until a scan that could not be started is tried again
 GATT_S = 5.0  # s, one read or one subscription
 _NOT_HEARD_DBM = -127  # bleak's number where the system has withdrawn the signal: no packet came
@@ -136,8 +136,8 @@ class Radio:
                 )
         return None
 
-    async def restart_if_deaf(self) -> None:
-        """Start the scanner anew when it has heard nobody at all for ``DEAF_S``.
+    async def restart_if_deaf(self, deaf_s: float | None = None) -> None:
+        """Start the scanner anew when it has heard nobody at all for so long, ``DEAF_S`` by itself.
 
         A scan ends unnoticed when the adapter is switched off and on, unplugged, or the
         system's Bluetooth service restarts.
@@ -149,7 +149,8 @@ class Radio:
         """
         async with self._lock:
             quiet_s = asyncio.get_running_loop().time() - self._quiet_since_s
-            if quiet_s > (DEAF_S if self._scanner is not None else RETRY_S):
+            deaf_s = DEAF_S if deaf_s is None else deaf_s
+            if quiet_s > (deaf_s if self._scanner is not None else RETRY_S):
                 await self._stop()
                 await self._start()
 

@@ -6,15 +6,14 @@ import asyncio
 import contextlib
 import random
 from collections.abc import Sequence
-from dataclasses import replace
 from enum import Enum, auto
 from typing import Any, ClassVar, NamedTuple
 
 from drivers.ble import Radio, connected, shared_radio
 from drivers.ble_errors import FULL, RadioError
 from drivers.gatt.profile import Profile
+from drivers.gatt.reach import Company, not_found_or_held, reach
 from drivers.gatt.session import Pace, Session
-from drivers.gatt.trial import judged, tried
 from drivers.heard import Sighting
 from drivers.namesakes import Namesakes
 from drivers.probe import (
@@ -24,8 +23,6 @@ from drivers.probe import (
     SignalReport,
     Wanted,
     backoff_s,
-    not_found,
-    reached,
     too_many,
 )
 from drivers.turns import Turns
@@ -33,14 +30,9 @@ from logger.core.readings import NS_PER_S
 from logger.driver_api import DriverContext, LinkState, ProbeRequest, Reach
 
 QUEUE_S = 60.0  # s, assumed
-LISTEN_S = 8.0  # s that `check` waits for what cannot be read, assumed: beside the search within its limit
-HELD = "close any app or other program that may hold its connection"
-
-
-def not_found_or_held(wanted: Wanted, searched_s: float) -> tuple[str, str]:
-    """What to say of a probe that was not heard: one that is connected elsewhere is not heard either."""
-    text, next_step = not_found(wanted, searched_s)
-    return text, f"{next_step}; {HELD}"
+NO_RADIO_S = 5.0  # s until a radio that is away is tried again, assumed: who switches it on need not wait
+SLICE_S = 5.0  # s of a search between looks whether the scan still hears anybody, assumed
+DOUBT_S = 2.0  # s without a packet after a loss that may have ended the scan too, assumed
 
 
 class Step(Enum):
@@ -122,8 +114,9 @@ class GattDriver:
 
     async def reach(self, seconds: float) -> Sequence[Reach]:
         """Look for each probe, connect to it and say what it has."""
+        company = Company(probe.name for probe in self._probes)
         async with asyncio.TaskGroup() as group:
-            tasks = [group.create_task(probe.reach(seconds)) for probe in self._probes]
+            tasks = [group.create_task(probe.reach(seconds, company)) for probe in self._probes]
         return [task.result() for task in tasks]
 
     def _probe(self, request: ProbeRequest, context: DriverContext) -> GattProbe:
@@ -150,7 +143,7 @@ class GattProbe:
         patience: Patience,
         rng: random.Random,
     ) -> None:
-        self.options = options
+        self.options, self.name = options, request.name
         self._request = request
         self._profile = profile
         self._context = context
@@ -166,6 +159,7 @@ class GattProbe:
         self._missed = False  # a whole search did not find that one again
         self._connected: str | None = None  # address of the device that is connected and usable
         self._namesakes = Namesakes()
+        self._deaf = False  # no radio at the last try
         self._failures = 0  # connections in a row that delivered nothing
 
     async def supervise(self) -> None:
@@ -205,13 +199,14 @@ class GattProbe:
         radio = shared_radio(self.options.adapter)
         try:
             async with radio.scanning():
+                if self._before is not None:
+                    await radio.restart_if_deaf(DOUBT_S)
                 found = await self._look(radio)
-                if found is None:
-                    await radio.restart_if_deaf()
         except RadioError as error:
-            self._failures += 1
+            self._deaf = True
             self._report.state(LinkState.LOST, f"{error}")
             return Outcome.NO_RADIO
+        self._deaf = False
         if found is None:
             self._missed = self._before is not None
             self._report.state(
@@ -239,7 +234,12 @@ class GattProbe:
         services, others = self._profile.services, self._namesakes.others - {self._before}
         if first:
             found = await radio.find_connected(wanted, services, but=others)
-        found = found or await radio.find(wanted, self._patience.search, but=others)
+        left_s = self._patience.search
+        while found is None and left_s > 0:
+            found = await radio.find(wanted, min(left_s, SLICE_S), but=others)
+            left_s -= SLICE_S
+            if found is None:
+                await radio.restart_if_deaf()
         if found is None and not first:
             found = await radio.find_connected(wanted, services, but=others)
         return found
@@ -301,28 +301,10 @@ class GattProbe:
         return shared_radio(self.options.adapter).turns
 
     async def _wait(self) -> Outcome:
-        wait_s = backoff_s(max(self._failures, 1), self._rng)
+        wait_s = NO_RADIO_S if self._deaf else backoff_s(max(self._failures, 1), self._rng)
         await self._context.wait_until(self._context.now_ns() + round(wait_s * NS_PER_S))
         return Outcome.WAITED
 
-    async def reach(self, seconds: float) -> Reach:
+    async def reach(self, seconds: float, company: Company) -> Reach:
         """Look for it, connect, and say what each of its values is now."""
-        radio = shared_radio(self.options.adapter)
-        try:
-            async with radio.scanning():
-                connected_one = await radio.find_connected(self._wanted, self._profile.services)
-                found = [connected_one] if connected_one else await radio.find_all(self._wanted, seconds)
-            if not found:
-                return reached(self._request, *not_found_or_held(self._wanted, seconds))
-            if len(found) > 1:
-                return reached(self._request, *too_many(self._wanted, [each.address for each in found]))
-            async with connected(found[0], radio.turns) as connection:
-                plan = await self._profile.plan(connection)
-                answers = await tried(connection, plan, min(seconds, LISTEN_S)) if plan.usable else []
-        except RadioError as error:
-            return reached(self._request, error.trouble.text, error.trouble.next_step)
-        if not plan.usable:
-            key = next((cause.key for cause in plan.lacks.values()), ())
-            return replace(reached(self._request, *(plan.refused or self._profile.nothing)), key=key)
-        signal = "connected already" if found[0].signal_dbm is None else f"{found[0].signal_dbm:.0f} dBm"
-        return judged(self._request, plan, answers, f"found ({signal})")
+        return await reach(self._request, self.options, self._profile, seconds, company)

@@ -1,18 +1,26 @@
-"""Starts the BlueZ mock ``bluezoo`` (GPL, its own process, tests only) with three repairs.
+"""Starts the BlueZ mock ``bluezoo`` (GPL, its own process, tests only) with five repairs.
 
 A disconnect takes the remote GATT objects off the bus, as BlueZ does; without that a second
 connection fails. An unchanged advertisement still gives one signal for each pass of the scan.
-Manufacturer data is keyed by number, as in BlueZ's D-Bus API (``a{qv}``).
+Manufacturer data is keyed by number, as in BlueZ's D-Bus API (``a{qv}``). An adapter that is off does not
+begin to look for devices (``org.bluez.Error.NotReady``, BlueZ ``doc/org.bluez.Adapter``). One whose alias is
+"room N" has no more than N connections, refused with the text of BlueZ ``src/error.h``
+(ERR_LE_CONN_SYNC_CONNECT_LIMIT).
 """
 
 import contextlib
 from typing import Any
 
+import bluezoo.bluezoo as service
 import bluezoo.device as mocked
+import sdbus
 from bluezoo.bluezoo import main
+from bluezoo.exceptions import DBusBluezFailedError, DBusBluezNotReadyError
 
 _disconnect = mocked.Device.disconnect
 _properties_sync = mocked.Device.properties_sync
+_connect = mocked.Device.connect
+_create_discovering_task = service.BluezMockService.create_discovering_task
 
 
 async def disconnect(self: Any, uuid: str | None = None) -> None:
@@ -39,9 +47,29 @@ async def properties_sync(self: Any, new: Any) -> None:
         self.properties_changed.emit(("org.bluez.Device1", {"RSSI": ("n", self.rssi)}, []))
 
 
+async def connect(self: Any, uuid: str | None = None) -> None:
+    word, _, most = self.adapter.name.partition(" ")
+    held = sum(device.connected for device in self.adapter.devices.values())
+    if word == "room" and held >= int(most):
+        text = "le-connection-concurrent-connection-limit"
+        raise DBusBluezFailedError(text)
+    await _connect(self, uuid)
+
+
+def create_discovering_task(self: Any, id: int) -> Any:  # noqa: A002 - the mock's own name
+    adapter = self.adapters[id]
+    if not adapter.powered:
+        adapter.scan_subscribers.pop(sdbus.get_current_message().sender).unsubscribe()
+        text = "Resource Not Ready"
+        raise DBusBluezNotReadyError(text)
+    return _create_discovering_task(self, id)
+
+
 for kind in mocked.Device.__mro__:
     if (made := vars(kind).get("ManufacturerData")) is not None:
         made.property_signature = "a{qv}"
+service.BluezMockService.create_discovering_task = create_discovering_task
+mocked.Device.connect = connect
 mocked.Device.disconnect = disconnect
 mocked.Device.properties_sync = properties_sync
 

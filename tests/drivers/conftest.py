@@ -477,22 +477,32 @@ class Air:
         return Remote(bus, FRESH if fresh else self._used)
 
     async def power(self, *, on: bool) -> None:
-        """Switch all adapters on or off."""
+        """Switch all adapters on or off; as in BlueZ, connections end with their adapter."""
         from dbus_fast import Variant
 
         async with open_bus(self._bus_address) as bus:
             for hci in range(len(ADDRESSES)):
-                reply = await call(
-                    bus,
-                    f"/org/bluez/hci{hci}",
-                    "org.freedesktop.DBus.Properties",
-                    "Set",
-                    "ssv",
-                    "org.bluez.Adapter1",
-                    "Powered",
-                    Variant("b", on),
-                )
-                assert not reply.error_name, reply.body
+                await self._set(bus, hci, "Powered", Variant("b", on))
+            reply = await call(bus, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
+            for path, interfaces in reply.body[0].items():
+                device = interfaces.get("org.bluez.Device1")
+                if not on and path.startswith("/org/bluez/hci0/") and device and device["Connected"].value:
+                    await call(bus, path, "org.bluez.Device1", "Disconnect")
+
+    async def room(self, connections: int | None) -> None:
+        """Have the driver's adapter take so many connections and no more; None: as many as there are."""
+        from dbus_fast import Variant
+
+        async with open_bus(self._bus_address) as bus:
+            alias = "hci0" if connections is None else f"room {connections}"
+            await self._set(bus, 0, "Alias", Variant("s", alias))
+
+    @staticmethod
+    async def _set(bus: Any, hci: int, key: str, value: Any) -> None:
+        body = ("org.bluez.Adapter1", key, value)
+        path = f"/org/bluez/hci{hci}"
+        reply = await call(bus, path, "org.freedesktop.DBus.Properties", "Set", "ssv", *body)
+        assert not reply.error_name, reply.body
 
     async def forget_all(self) -> None:
         """Remove what the driver's adapter has seen."""
