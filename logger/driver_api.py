@@ -14,6 +14,7 @@ from typing import Any, ClassVar, Protocol
 
 from logger.core.errors import DecodeError, DriverError
 from logger.core.readings import Flag, Quantity, Sample, in_range
+from logger.core.texts import duration_text
 
 __all__ = [
     "DecodeError",
@@ -29,6 +30,7 @@ __all__ = [
     "Sample",
     "Seen",
     "Source",
+    "duration_text",
     "in_range",
 ]
 

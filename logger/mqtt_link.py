@@ -210,6 +210,15 @@ class Access:
         text = f"{self.at}password_file: {self.password_file} {what}"
         raise AccessError(text, "write the password into its first line")
 
+    def open_secrets(self) -> tuple[str, ...]:
+        """Remarks on files with a secret that every user of this computer may read."""
+        files = (("password_file", self.password_file), ("key_file", self.key_file))
+        return tuple(
+            f"{self.at}{key}: every user of this computer may read {name}; `chmod 600` it"
+            for key, name in files
+            if name is not None and _is_open(Path(name))
+        )
+
     def tls_context(self) -> ssl.SSLContext | None:
         """What TLS is to check: the chain, and always the name in the certificate; ``None`` without TLS.
         Raises ``AccessError``.
@@ -231,6 +240,14 @@ class Access:
             ) from error
         context.sslsocket_class = _ClosingSocket
         return context
+
+
+def _is_open(path: Path) -> bool:
+    """By the mode of POSIX; elsewhere it says nothing of others."""
+    try:
+        return os.name == "posix" and bool(path.stat().st_mode & stat.S_IROTH)
+    except OSError:
+        return False
 
 
 def _first_line(path: Path) -> str:

@@ -18,6 +18,7 @@ from logger.config.load import Retention
 from logger.config.quantities import Dimension, show
 from logger.config.schema import MqttTable
 from logger.core.errors import StoreError
+from logger.core.texts import duration_text
 from logger.faults import said
 from logger.store import Batch, Drop
 from logger.store.kept import KeptReader, KeptRun
@@ -26,7 +27,6 @@ LOOK_S = 3600.0  # wall time between looks; assumed: what is kept in days need n
 TIGHT_S = 60.0  # wall time before a piece that found no space is asked for again; assumed
 PIECE_S = 2.0  # wall time for a piece to be committed; assumed: two commits
 HOLD_S = float(MqttTable.model_fields["keep"].default)  # s; as long as a broker without a config may be back
-_DAY_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +102,7 @@ def _first(runs: Sequence[KeptRun], rules: Rules, now_utc_us: int | None) -> tup
 
 def age_words(retention: Retention) -> str:
     """As a key of the config."""
-    return "" if retention.age_s is None else f'keep = "{retention.age_s / _DAY_S:g} days"'
+    return "" if retention.age_s is None else f'keep = "{duration_text(retention.age_s)}"'
 
 
 def size_words(retention: Retention) -> str:
@@ -240,7 +240,7 @@ class Retainer:
             return "has not got them yet"
         return (
             f"has not got them, and the config does not name it; write [mqtt] name = "
-            f'"{broker}" to send them there, else they may go {self._rules.hold_s / _DAY_S:g} days after '
+            f'"{broker}" to send them there, else they may go {duration_text(self._rules.hold_s)} after '
             "their run"
         )
 

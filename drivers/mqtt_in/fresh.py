@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from drivers.mqtt_in.decode import Content
 from drivers.mqtt_in.topics import shown
-from logger.driver_api import Flag
+from logger.driver_api import Flag, duration_text
 
 US_PER_S = 1_000_000
 REMEMBERED = 128  # readings of a value by which a repeat is known; assumed
@@ -150,4 +150,4 @@ def _either(first: str, other: str) -> tuple[str, str]:
 
 
 def _shown(us: int) -> str:
-    return f"{us / US_PER_S:.0f} s"
+    return duration_text(us / US_PER_S)

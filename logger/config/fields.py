@@ -10,6 +10,7 @@ import ipaddress
 import math
 import re
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 from enum import StrEnum
@@ -31,19 +32,20 @@ _TEXT_LIMIT = 1000  # characters, assumed
 
 @dataclass(frozen=True, slots=True)
 class Amount:
-    """Reads text with a unit; ``low`` and ``high`` are texts too and still allowed."""
+    """Reads text with a unit; ``low`` and ``high`` are texts too and still allowed. ``usual`` is the unit to
+    offer for a bare number, where the first that fits is not the one that people think in."""
 
     dimension: Dimension
     low: str
     high: str
+    usual: str = ""
 
     def __call__(self, value: object) -> float:
         """SI value; a ``QuantityError`` says what is accepted."""
         if isinstance(value, int | float) and not isinstance(value, bool):
-            example = accepted_units(self.dimension).split(", ")[0]
             raise QuantityError(
-                f'a bare number needs a unit: write "{_short(value)} {example}" if that is meant;'
-                f" accepted units: {accepted_units(self.dimension)}"
+                f"a bare number needs a unit{self._offer(_short(value))}; accepted units: "
+                f"{accepted_units(self.dimension)}"
             )
         if not isinstance(value, str):
             raise QuantityError(
@@ -51,11 +53,22 @@ class Amount:
                 f" accepted units: {accepted_units(self.dimension)}"
             )
         result = parse(value, self.dimension)
-        if not parse(self.low, self.dimension) <= result <= parse(self.high, self.dimension):
+        if not self._holds(result):
             raise QuantityError(
                 f"{quoted(value)} is not between {self.low} and {self.high}; check number and unit"
             )
         return result
+
+    def _holds(self, result: float) -> bool:
+        return parse(self.low, self.dimension) <= result <= parse(self.high, self.dimension)
+
+    def _offer(self, number: str) -> str:
+        """The number with the first unit that is accepted for it."""
+        for unit in filter(None, (self.usual, *accepted_units(self.dimension).split(", "))):
+            with suppress(QuantityError):
+                if self._holds(parse(f"{number} {unit}", self.dimension)):
+                    return f': write "{number} {unit}" if that is meant'
+        return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,10 +254,10 @@ Gain = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "-5 %", "5 %"
 GainU95 = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "0 %", "5 %"))]
 HumidityOffset = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "-30 %", "30 %"))]
 HumidityU95 = Annotated[float, BeforeValidator(Amount(Dimension.FRACTION, "0 %", "30 %"))]
-MatchAge = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "1 d", "3650 d"))]
+MatchAge = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "1 d", "3650 d", "d"))]
 Day = Annotated[date, BeforeValidator(_day)]
 MaxAge = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "0.5 s", "10 min"))]
-Keep = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "1 h", "3650 d"))]
+Keep = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "1 h", "3650 d", "d"))]
 StoreSize = Annotated[float, BeforeValidator(Amount(Dimension.STORAGE, "1 MB", "100 TB"))]
 Window = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "10 s", "2 h"))]
 Hold = Annotated[float, BeforeValidator(Amount(Dimension.TIME, "1 s", "2 h"))]

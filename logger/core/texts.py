@@ -6,6 +6,9 @@ from collections.abc import Sequence
 from typing import Protocol
 
 _MINUTES_FROM_S = 300.0  # s
+_HOURS_FROM_S = 10_800.0  # s
+_DAYS_FROM_S = 172_800.0  # s
+_WHOLE_DAYS_FROM = 10.0  # days
 LIST_LIMIT = 200  # characters of a list of points (assumed)
 SURE = 0.99  # beyond it a probability is only said to be beyond it
 
@@ -83,10 +86,17 @@ def counted(count: int, noun: str) -> str:
 def duration_text(seconds: float) -> str:
     """How long something took.
 
-    >>> duration_text(95), duration_text(733)
-    ('95 s', '12 min')
+    >>> [duration_text(s) for s in (95, 733, 10_800, 45_000, 1_209_600, 217_820_777)]
+    ['95 s', '12 min', '180 min', '12.5 h', '14 days', '2521 days']
     """
-    return f"{seconds:.0f} s" if seconds < _MINUTES_FROM_S else f"{seconds / 60.0:.0f} min"
+    if seconds < _MINUTES_FROM_S:
+        return f"{seconds:.0f} s"
+    if seconds <= _HOURS_FROM_S:
+        return f"{seconds / 60.0:.0f} min"
+    if seconds < _DAYS_FROM_S:
+        return f"{round(seconds / 3600.0, 1):g} h"
+    days = seconds / 86_400.0
+    return f"{round(days, 1):g} days" if days < _WHOLE_DAYS_FROM else f"{days:.0f} days"
 
 
 def clock_text(t_s: float) -> str:

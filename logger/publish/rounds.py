@@ -11,6 +11,7 @@ from logger.believed_clock import BelievedClock
 from logger.clock import SystemClock
 from logger.core.errors import StoreError
 from logger.core.readings import NS_PER_S
+from logger.core.texts import duration_text
 from logger.faults import fault_sentence
 from logger.publish.about import about_post
 from logger.publish.books import Settled
@@ -328,7 +329,7 @@ class Rounds:
         self._untold += outbox.backlog().passed_over - before
         if self._untold and self._outward.say(
             "records-passed-over",
-            f"{self._untold:,} readings waited longer than {keep_s / DAY_S:g} days for the broker and "
+            f"{self._untold:,} readings waited longer than {duration_text(keep_s)} for the broker and "
             "are not sent any more; they stay in the store: `riselog export` gives them",
             "passed over",
         ):

@@ -90,6 +90,10 @@ class Broker:
             raise BrokerError(str(error)) from error
         return None if found is None else SecretStr(found)
 
+    def open_secrets(self) -> tuple[str, ...]:
+        """Remarks on files with a secret that every user of this computer may read."""
+        return self._access.open_secrets()
+
     def tls_context(self) -> ssl.SSLContext | None:
         """What TLS is to check; the name in the certificate is always checked. ``None`` without TLS.
 

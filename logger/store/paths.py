@@ -18,9 +18,13 @@ ELSEWHERE = "elsewhere.txt"  # in the data folder: stores that configs keep in o
 
 
 def data_folder(data_dir: Path | None = None) -> Path:
-    """The folder of the stores: ``riselog`` in the given, the set, or the platform's data folder."""
+    """The folder of the stores: ``riselog`` in the given, the set, or the platform's data folder.
+
+    Raises ``StoreError`` where the set one is none, or there is no home.
+    """
     if data_dir is None and (override := os.environ.get(DATA_DIR_VARIABLE)):
         data_dir = Path(override)
+        _refuse_file(data_dir.expanduser())
     if data_dir is None:
         import platformdirs  # noqa: PLC0415 - only needed where nothing overrides it
 
@@ -31,6 +35,13 @@ def data_folder(data_dir: Path | None = None) -> Path:
                 f"there is no home folder to store in; set {DATA_DIR_VARIABLE} to a folder of yours"
             ) from error
     return data_dir.expanduser() / "riselog"
+
+
+def _refuse_file(folder: Path) -> None:
+    """A file, or a link that leads nowhere, where the folder or one above it is meant."""
+    there = next((path for path in (folder, *folder.parents) if os.path.lexists(path)), None)
+    if there is not None and not os.path.isdir(there):  # noqa: PTH112 - never raises
+        raise StoreError(f"{DATA_DIR_VARIABLE}: {there} is no folder; set it to a folder of yours")
 
 
 def store_path(job: str, data_dir: Path | None = None) -> Path:

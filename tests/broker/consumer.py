@@ -17,6 +17,7 @@ import contextlib
 import json
 import os
 import secrets
+import socket
 import sys
 from collections import defaultdict
 from dataclasses import dataclass, field
@@ -242,14 +243,29 @@ def join(folder: Path, configs: Path, out: Path) -> None:
         put(out / f"{run.name}.parquet", sink.getvalue().to_pybytes())
 
 
-def main() -> None:
-    if sys.argv[1] == "join":
-        join(*map(Path, sys.argv[2:5]))
-    else:
-        host, port, folder, name = sys.argv[1:5]
-        with contextlib.suppress(KeyboardInterrupt):
-            asyncio.run(consume_for_ever(host, int(port), Path(folder), name))
+USAGE = """usage: python -m tests.broker.consumer HOST PORT FOLDER NAME
+       python -m tests.broker.consumer join FOLDER CONFIGS OUT"""
+
+
+def main(words: list[str]) -> int:
+    """The exit code: 2 for wrong use, 4 where the broker is not there at the beginning."""
+    if len(words) != 4 or not (words[0] == "join" or words[1].isdecimal()):
+        print(USAGE, file=sys.stderr)
+        return 2
+    if words[0] == "join":
+        join(*map(Path, words[1:]))
+        return 0
+    host, port, folder, name = words
+    try:
+        with socket.create_connection((host, int(port)), timeout=5.0):
+            pass
+    except (OSError, OverflowError) as error:
+        print(f"the broker {host}:{port} cannot be reached ({error}); check HOST and PORT", file=sys.stderr)
+        return 4
+    with contextlib.suppress(KeyboardInterrupt):
+        asyncio.run(consume_for_ever(host, int(port), Path(folder), name))
+    return 0
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main(sys.argv[1:]))

@@ -18,8 +18,8 @@ from logger.core.readings import FLAG_CODES, Reading
 from logger.store import StoredResult
 from logger.tables import read_readings
 from tests.benchmarks.day import CONFIG, write_day
-from tests.broker.conftest import Mosquitto
-from tests.broker.consumer import WINDOW, Archive, Row, Seen, row_of, rows_of
+from tests.broker.conftest import Mosquitto, free_port
+from tests.broker.consumer import WINDOW, Archive, Row, Seen, main, row_of, rows_of
 from tests.broker.listening import Relay
 from tests.e2e.conftest import Program
 from tests.shell.cluster import ROOT, local_cluster
@@ -240,3 +240,16 @@ def test_join_takes_each_once_and_refuses_what_contradicts(tmp_path: Path) -> No
 def test_a_message_of_another_kind_stops_nothing(topic: str, payload: bytes) -> None:
     with pytest.raises((ValueError, KeyError, TypeError)):
         row_of(topic, payload)
+
+
+@pytest.mark.parametrize("words", [[], ["join"], ["hall", "port", "folder", "name"]])
+def test_the_example_says_how_it_is_used(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(words) == 2
+    assert capsys.readouterr().err.startswith("usage: ")
+
+
+def test_the_example_names_a_broker_that_is_not_there(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["127.0.0.1", str(free_port()), str(tmp_path), "a"]) == 4
+    assert "cannot be reached" in capsys.readouterr().err

@@ -124,6 +124,10 @@ def test_a_wrong_password(version: str, mosquitto: Mosquitto, tmp_path: Path) ->
     ):
         attempt(mosquitto, **keys)
     word.write_text(f"{SECRET}\r\n", encoding="utf-8")
+    word.chmod(0o644)
+    assert f"every user of this computer may read {word}; `chmod 600` it" in attempt(mosquitto, **keys)
+    word.chmod(0o640)
+    assert "every user" not in attempt(mosquitto, **keys)
     assert f"MQTT {version}" in attempt(mosquitto, **keys)
     word.unlink()
     with pytest.raises(BrokerError, match=r"password_file: .*word cannot be read \(No such file"):

@@ -11,7 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from logger.config import fields as f
 from logger.config.load import load_config, loads_config
+from logger.config.quantities import Dimension, QuantityError
 from logger.core.errors import ConfigError
 
 
@@ -96,7 +98,7 @@ EXACT = [
     (
         '"0.9 m3/s"',
         "0.9",
-        "job.toml:12: key 'airflow.volume': a bare number needs a unit: write \"0.9 cfm\" if that is meant;"
+        "job.toml:12: key 'airflow.volume': a bare number needs a unit: write \"0.9 m3/s\" if that is meant;"
         " accepted units: cfm, ft3/min, ft³/min, m3/s, m³/s, m3/h, m³/h, L/s, l/s",
     ),
     (
@@ -609,3 +611,23 @@ def test_any_value_in_any_place_loads_or_is_refused_in_sentences(data: st.DataOb
 @given(st.integers(0, len(GOOD) - 1), st.integers(0, 8), st.text(max_size=3))
 def test_any_slip_of_the_hand_loads_or_is_refused_in_sentences(at: int, cut: int, text: str) -> None:
     check_only_config_errors(GOOD[:at] + text + GOOD[at + cut :])
+
+
+@pytest.mark.parametrize(
+    ("amount", "number", "offer"),
+    [
+        (f.Amount(Dimension.TIME, "1 h", "3650 d", "d"), 14, '"14 d"'),
+        (f.Amount(Dimension.TIME, "10 s", "2 h"), 120, '"120 s"'),
+        (f.Amount(Dimension.TIME, "1 h", "3650 d"), 120, '"120 min"'),
+        (f.Amount(Dimension.VOLUME_FLOW, "1 L/s", "500 m3/s"), 2000, '"2000 cfm"'),
+    ],
+)
+def test_what_is_offered_for_a_bare_number_is_accepted(amount: f.Amount, number: int, offer: str) -> None:
+    with pytest.raises(QuantityError, match=f"write {offer} if that is meant"):
+        amount(number)
+    amount(offer.strip('"'))
+
+
+def test_nothing_is_offered_where_no_unit_fits() -> None:
+    with pytest.raises(QuantityError, match=r"^a bare number needs a unit; accepted units: s, min"):
+        f.Amount(Dimension.TIME, "10 s", "2 h")(10**9)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import sqlite3
 import stat
@@ -32,7 +33,7 @@ from logger.store import (
 )
 from logger.store.lock import StoreLock, refuse_held
 from logger.store.network import is_network, refuse_network
-from logger.store.paths import remember
+from logger.store.paths import DATA_DIR_VARIABLE, remember
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "store_v1.db"
 T0_US = 1_709_251_199_000_000  # 2024-02-29T23:59:59Z
@@ -506,3 +507,17 @@ def test_stores_lie_in_the_data_folder(tmp_path: Path, monkeypatch: pytest.Monke
 def test_job_names_are_checked(job: str, tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="letters, digits, - and _"):
         store_path(job, tmp_path)
+
+
+@pytest.mark.parametrize("word", ["file", "file/below", "link"])
+def test_a_data_folder_that_is_none_is_named(
+    word: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "file").touch()
+    (tmp_path / "link").symlink_to(tmp_path / "nowhere")
+    monkeypatch.setenv(DATA_DIR_VARIABLE, str(tmp_path / word))
+    named = re.escape(str(tmp_path / word.partition("/")[0]))
+    with pytest.raises(StoreError, match=f"^RISELOG_DATA_DIR: {named} is no folder; set it to a folder"):
+        store_path("north")
+    monkeypatch.setenv(DATA_DIR_VARIABLE, str(tmp_path / "new" / "below"))
+    assert store_path("north") == tmp_path / "new" / "below" / "riselog" / "north.db"
