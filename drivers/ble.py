@@ -11,7 +11,7 @@ from collections.abc import AsyncIterator, Callable, Collection, Iterator, Seque
 from typing import TYPE_CHECKING
 from weakref import WeakKeyDictionary
 
-from drivers.ble_errors import RadioError, explain
+from drivers.ble_errors import RadioError, Trouble, explain
 from drivers.heard import Characteristic, Sighting, full_uuid, uuid16
 from drivers.probe import Wanted
 from drivers.turns import Turns
@@ -28,6 +28,7 @@ DISCONNECT_S = 5.0  # s
 DEAF_S = 10.0  # s without a packet from any device at all, after which the scan is doubted
 RETRY_S = 5.0  # s until a scan that could not be started is tried again
 GATT_S = 5.0  # s, one read or one subscription
+_SCANNING = "scanning for probes"
 _NOT_HEARD_DBM = -127  # bleak's number where the system has withdrawn the signal: no packet came
 
 
@@ -54,6 +55,7 @@ class Radio:
         self._holders = 0
         self._lock = asyncio.Lock()
         self._listeners: dict[object, Callable[[Sighting], None]] = {}
+        self._trouble: Trouble | None = None  # why the last start failed
         self._quiet_since_s = 0.0  # loop time: last packet or start
 
     @contextlib.asynccontextmanager
@@ -153,6 +155,8 @@ class Radio:
             if quiet_s > (deaf_s if self._scanner is not None else RETRY_S):
                 await self._stop()
                 await self._start()
+            elif self._scanner is None and self._trouble is not None:
+                raise RadioError(_SCANNING, self._trouble)  # another one has just tried
 
     @contextlib.contextmanager
     def _hearing(self, wanted: Wanted) -> Iterator[asyncio.Queue[Sighting]]:
@@ -168,7 +172,15 @@ class Radio:
 
     async def _start(self) -> None:
         self._quiet_since_s = asyncio.get_running_loop().time()
-        with radio_errors("scanning for probes"):
+        try:
+            await self._start_scanner()
+        except RadioError as error:
+            self._trouble = error.trouble
+            raise
+        self._trouble = None
+
+    async def _start_scanner(self) -> None:
+        with radio_errors(_SCANNING):
             from bleak import BleakScanner  # noqa: PLC0415 - slow to load
 
             # DuplicateData: a probe that repeats an unchanged value is still heard.

@@ -159,6 +159,26 @@ async def test_a_scan_that_hears_nobody_is_started_anew(air: Any, monkeypatch: p
         assert await radio.find(Wanted(name="roof"), 5.0) is not None
 
 
+@pytest.mark.bluetooth
+async def test_that_the_radio_is_off_is_told_to_all_who_search_and_it_is_used_when_it_is_back(
+    air: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    radio = shared_radio("hci0")
+    async with radio.scanning():
+        await air.power(on=False)
+        try:
+            for _ in range(2):  # the second asks before it is time for another try
+                with pytest.raises(RadioError, match="the Bluetooth adapter is switched off"):
+                    await radio.restart_if_deaf(-1.0)
+        finally:
+            await air.power(on=True)
+        monkeypatch.setattr(ble, "RETRY_S", -1.0)
+        await (await air.remote()).advertise(name="roof")
+        await radio.restart_if_deaf()
+        assert await radio.find(Wanted(name="roof"), 5.0) is not None
+        await radio.restart_if_deaf()  # all is well: nothing is told
+
+
 async def test_a_radio_that_never_answers_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     class Stuck:
         def __init__(self, *_: object, **__: object) -> None:
