@@ -160,6 +160,10 @@ def _stated(job: JobParams, setting: Setting) -> JobParams:
     if setting.probe_u95_k is not None:
         probes = tuple(replace(p, u95=setting.probe_u95_k) if p.role in AIR else p for p in job.probes)
         job = replace(job, probes=probes)
+    if setting.humidity_u95 is not None:
+        matched_pct = 100.0 * setting.humidity_u95
+        probes = tuple(replace(p, humidity_u95=matched_pct) if p.role in AIR else p for p in job.probes)
+        job = replace(job, probes=probes)
     if setting.airflow_u95 is not None:
         job = replace(job, airflow=replace(job.airflow, u95=setting.airflow_u95))
     return job

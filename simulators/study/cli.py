@@ -26,6 +26,9 @@ def study(
     ] = None,
     noise: Annotated[str | None, typer.Option(help='Their noise, as "0.03 K,0.2 K".')] = None,
     lag: Annotated[str | None, typer.Option(help='Their time constant, as "8 s,30 s".')] = None,
+    humidity_u95: Annotated[
+        str | None, typer.Option(help='Probes matched in humidity, how well: "0.5 %,1 %". Else not matched.')
+    ] = None,
     airflow_u95: Annotated[str | None, typer.Option(help='How well the airflow is known: "2 %,6 %".')] = None,
     traverse: Annotated[
         str | None, typer.Option(help='Or a simulated traverse: "log-tchebycheff 5x5,equal-area 3x3".')
@@ -62,6 +65,7 @@ def study(
         "probe_u95_k": probe_u95,
         "noise_k": noise,
         "lag_s": lag,
+        "humidity_u95": humidity_u95,
         "airflow_u95": airflow_u95,
         "traverse": traverse,
         "window_s": window,

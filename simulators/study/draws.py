@@ -49,8 +49,8 @@ DRAWN: Mapping[str, str] = {
     "fan-phase residual heat": "left_k",
     "casing loss": "casing",
     "entering humidity": "air.humidity_pct",
-    "supply humidity": "air.humidity_pct",
-    "humidity in common": NO_SCENARIO,
+    "supply humidity": "air.humidity_gain",  # where matched; its zero error as of the entering one
+    "humidity in common": "air.humidity_pct",  # where matched: ``--humidity-u95``
     "temperature in common": "air.offset_k",
     "supply moisture": NO_SCENARIO,
     "stage not sure": SIMULATED,  # the rise that tells it is a probe's
@@ -62,13 +62,15 @@ DRAWN: Mapping[str, str] = {
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirError:
     """One probe of air: zero error K, gain, what its place adds (a fraction of the rise), how much later
-    than the other side it follows (s), and the zero error of its humidity in %."""
+    than the other side it follows (s), the zero error of its humidity in %, and what of that grows from the
+    entering air's humidity on, where it was matched."""
 
     offset_k: float = 0.0
     gain: float = 0.0
     placement: float = 0.0
     later_s: float = 0.0
     humidity_pct: float = 0.0
+    humidity_gain: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,5 +162,23 @@ def _air(dice: _Dice, job: JobParams, probe: ProbeParams, ground: Ground, later_
         gain=probe.gain_u95 / 2.0 * dice.normal(f"{first} gain"),
         placement=place if far is None else dice.even(f"{name} placement", -far, far),
         later_s=later_s,
-        humidity_pct=100.0 * HUMIDITY_PROBE_U * dice.normal(f"{name} humidity"),
+        humidity_pct=_humidity_pct(dice, probe),
+        humidity_gain=_humidity_gain(dice, probe),
     )
+
+
+def _humidity_pct(dice: _Dice, probe: ProbeParams) -> float:
+    """A match leaves what the probes share, and a little of each one's own."""
+    all_u_pct = 100.0 * HUMIDITY_PROBE_U
+    if probe.humidity_u95 is None:
+        return all_u_pct * dice.normal(f"{probe.name} humidity")
+    return all_u_pct * dice.normal("humidity") + probe.humidity_u95 / 2.0 * dice.normal(
+        f"{probe.name} humidity"
+    )
+
+
+def _humidity_gain(dice: _Dice, probe: ProbeParams) -> float:
+    """A match holds at one humidity: elsewhere on the scale a probe differs by its share again."""
+    if probe.humidity_u95 is None or probe.role is not Role.SUPPLY:
+        return 0.0
+    return HUMIDITY_PROBE_U * dice.normal(f"{probe.name} humidity gain")

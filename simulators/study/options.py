@@ -76,6 +76,7 @@ _GRID: dict[str, tuple[str, Callable[[str], object]]] = {
     "probe_u95_k": ("--probe-u95", _quantity(Dimension.DIFFERENCE, least=_TINY, most=20.0)),
     "noise_k": ("--noise", _quantity(Dimension.DIFFERENCE, most=20.0)),
     "lag_s": ("--lag", _quantity(Dimension.TIME, most=600.0)),
+    "humidity_u95": ("--humidity-u95", _quantity(Dimension.FRACTION, least=_TINY, most=0.2)),
     "airflow_u95": ("--airflow-u95", _quantity(Dimension.FRACTION, least=_TINY, most=0.9)),
     "traverse": ("--traverse", _traverse),
     "window_s": ("--window", _quantity(Dimension.TIME, least=30.0, most=600.0)),

@@ -112,6 +112,7 @@ _SHOWN = (
     ("probe_u95_k", "probes ± {:g} K"),
     ("noise_k", "noise {:g} K"),
     ("lag_s", "lag {:g} s"),
+    ("humidity_u95", "humidity matched to ± {:.2%}"),
     ("airflow_u95", "airflow ± {:.1%}"),
     ("traverse", "{}"),
     ("window_s", "window {:g} s"),

@@ -9,12 +9,14 @@ from itertools import product
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """None: as the scenario has it. ``traverse``: a method and its points, such as ``equal-area 3x3``."""
+    """None: as the scenario has it. ``traverse``: a method and its points, such as ``equal-area 3x3``.
+    ``humidity_u95``: of probes matched in humidity, against each other."""
 
     scenario: str
     probe_u95_k: float | None = None
     noise_k: float | None = None
     lag_s: float | None = None
+    humidity_u95: float | None = None
     airflow_u95: float | None = None
     traverse: str | None = None
     window_s: float | None = None

@@ -51,7 +51,7 @@ def block_of(cast: Cast, job: JobParams, run: PlantRun, errors: Errors, seed: in
         probe = _only(cast.probes[signal], heard[params.role])
         if params.role in AIR:
             own = errors.air.get(params.name, AirError())
-            probe = _off(probe, cast.setting, own)
+            probe = _off(probe, cast.setting, own, run)
             truth = _followed(run, signal, params.role, errors, own, _lags(probe))
         else:
             probe = _side_off(probe, params.role, errors)
@@ -71,7 +71,7 @@ def _lags(probe: Probe) -> dict[Quantity, float]:
     return {quantity: response.lag_s for quantity, response in probe.responses}
 
 
-def _off(probe: Probe, setting: Setting, own: AirError) -> Probe:
+def _off(probe: Probe, setting: Setting, own: AirError, run: PlantRun) -> Probe:
     """The scenario's probe with the trial's errors in place of its own offset and gain."""
     changes = {"offset": own.offset_k, "offset_spread": 0.0, "gain": own.gain, "gain_reference": UNMATCHED_C}
     if setting.noise_k is not None:
@@ -79,7 +79,10 @@ def _off(probe: Probe, setting: Setting, own: AirError) -> Probe:
     if setting.lag_s is not None:
         changes["lag_s"] = setting.lag_s
     probe = probe.with_response(Quantity.TEMPERATURE, **changes)
-    return probe.with_response(Quantity.HUMIDITY, offset=own.humidity_pct, offset_spread=0.0)
+    damp = {"offset": own.humidity_pct, "offset_spread": 0.0, "gain": own.humidity_gain}
+    if own.humidity_gain:
+        damp["gain_reference"] = float(_stream(run, "mixed", Quantity.HUMIDITY, 0.0).mean())
+    return probe.with_response(Quantity.HUMIDITY, **damp)
 
 
 def _side_off(probe: Probe, role: Role, errors: Errors) -> Probe:

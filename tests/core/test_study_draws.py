@@ -107,7 +107,7 @@ def test_what_is_said_to_be_in_no_scenario_is_in_none(stated: dict[str, set[str]
     assert not all_lines & {line for line, field in DRAWN.items() if field == NO_SCENARIO}
     # what is drawn is also asked for somewhere; a traverse's own lines are, with --traverse alone
     asked = {line for line, field in DRAWN.items() if field not in (SIMULATED, NO_SCENARIO)}
-    assert asked - all_lines == {"airflow: ..."}
+    assert asked - all_lines == {"airflow: ...", "humidity in common"}  # and of matched ones, by an option
 
 
 def _outcome(bench: Bench, errors: Errors) -> Outcome:
@@ -156,6 +156,20 @@ def test_one_standard_uncertainty_moves_the_output_by_the_line(name: str, line: 
     free_w, lines = _output(bench, Errors(fan_w_per_kg_s=773.0 * 0.84) if line == "fan heat" else Errors())
     moved_w = abs(_output(bench, errors)[0] - free_w)
     assert moved_w == pytest.approx(lines[line], rel=0.12)
+
+
+MATCHED: list[tuple[str, dict[str, AirError]]] = [  # to 0.5 %: what both share stays, 3 % at 95 %
+    ("humidity in common", _air(SUPPLY, humidity_pct=1.5) | _air(RETURN, humidity_pct=1.5)),
+    ("entering humidity", _air(RETURN, humidity_pct=0.25)),
+    ("supply humidity", _air(SUPPLY, humidity_gain=0.015)),
+]
+
+
+@pytest.mark.parametrize(("line", "air"), MATCHED)
+def test_the_same_of_probes_matched_in_humidity(line: str, air: dict[str, AirError]) -> None:
+    bench = bench_of(Setting(scenario="cooling-wet-perfect", humidity_u95=0.005))
+    free_w, lines = _output(bench, Errors())
+    assert abs(_output(bench, Errors(air=air))[0] - free_w) == pytest.approx(lines[line], rel=0.12)
 
 
 COMMON = _air(SUPPLY, offset_k=0.25) | _air(RETURN, offset_k=0.25)

@@ -223,6 +223,7 @@ def test_the_table_has_the_rows_of_the_document(once: tuple[dict[str, Any], Path
         (("--window", "5 s"), "--window: '5 s'"),
         (("--window-max", "100 s"), "--window 120 s is longer than --window-max 100 s"),
         (("--time-constant", "0.5 s"), "--time-constant: '0.5 s'"),
+        (("--humidity-u95", "1 K"), "--humidity-u95: "),
         (("--spread", "0 %"), "--spread: '0 %'"),
         (("--airflow-u95", "4 K"), "--airflow-u95: "),
         (("--traverse", "guess 3x3"), "write log-tchebycheff or equal-area"),
