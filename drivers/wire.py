@@ -44,6 +44,11 @@ SINT16 = Form(length=2, signed=True)
 SINT32 = Form(length=4, signed=True)
 
 
+_NAN = "NaN: it has no number"
+_ABOVE = "+INFINITY: above all that it can say"
+_BELOW = "-INFINITY: below all that it can say"
+
+
 class MedicalForm(NamedTuple):
     """A number of IEEE 11073-20601: mantissa below, exponent to the base 10 above it, both signed."""
 
@@ -87,11 +92,11 @@ class MedicalForm(NamedTuple):
 def _special(mantissa: int, half: int) -> tuple[Flag, str] | None:
     """What a mantissa says that is no number. Source: IEEE 11073-20601, FLOAT-Type and SFLOAT-Type."""
     codes = {
-        half - 1: (Flag.NOT_KNOWN, "NaN: it has no number"),
-        half - 2: (Flag.OUT_OF_RANGE, "+INFINITY: above all that it can say"),
+        half - 1: (Flag.NOT_KNOWN, _NAN),
+        half - 2: (Flag.OUT_OF_RANGE, _ABOVE),
         -half: (Flag.NOT_KNOWN, "NRes: not at this resolution"),
         -half + 1: (Flag.NOT_KNOWN, "one that the standard keeps for later"),
-        -half + 2: (Flag.OUT_OF_RANGE, "-INFINITY: below all that it can say"),
+        -half + 2: (Flag.OUT_OF_RANGE, _BELOW),
     }
     return codes.get(mantissa)
 
@@ -116,6 +121,17 @@ class Float32Form(NamedTuple):
             return value, Flag.OK
         flag = Flag.NOT_KNOWN if math.isnan(value) else Flag.OUT_OF_RANGE
         return float(int.from_bytes(payload, "little")), flag
+
+    def code(self, payload: bytes) -> str:
+        """The special value that it is, in words; empty for a number.
+
+        >>> FLOAT32.code(bytes.fromhex("0000c07f"))
+        'NaN: it has no number'
+        """
+        value = float(struct.unpack("<f", payload)[0])
+        if math.isnan(value):
+            return _NAN
+        return "" if math.isfinite(value) else _ABOVE if value > 0 else _BELOW
 
 
 FLOAT32 = Float32Form(length=4)

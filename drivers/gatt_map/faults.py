@@ -6,7 +6,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from drivers.causes import NO_CAUSE, Cause, Value, in_words
-from drivers.gatt_map.meaning import Source, source_of
+from drivers.gatt_map.decode import FLOATS
+from drivers.gatt_map.meaning import Source, place_of, source_of
 from drivers.gatt_map.model import ProbeMap, ValueTable
 from drivers.heard import Characteristic, services_in_words, uuid_in_words
 from logger.core.quantity_units import UNITS
@@ -22,6 +23,10 @@ def explain(whole: ProbeMap, source: Source, payload: bytes, value: Value | None
     if value is None:
         return next((_length(n, each, payload) for n, each in mine if _misfits(each, payload)), NO_CAUSE)
     n, table = next(((n, each) for n, each in mine if each.quantity is value.quantity), (0, whole.value[0]))
+    form = FLOATS.get(table.format)
+    if form is not None and (code := form.code(place_of(table).little(payload))):
+        text = f"in place of a {value.quantity} it sends the code {code}"
+        return Cause(text, key=("map", "value", n, "format"), alone=True)
     if value.flag is Flag.NOT_KNOWN:
         return Cause("the map's not_known, or the format's own code", key=("map", "value", n, "not_known"))
     return _limits(n, table, value) if in_range(value.quantity, value.value) else _unit(n, table, value)

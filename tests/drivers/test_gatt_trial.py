@@ -9,12 +9,15 @@ from collections.abc import Callable
 from typing import Any, cast
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from drivers.ble import Connection
 from drivers.ble_errors import RadioError, Trouble, explain
 from drivers.ess.driver import EssProfile
 from drivers.ess.options import EssOptions
-from drivers.gatt.trial import judged, tried
+from drivers.gatt.trial import Answer, judged, tried
+from drivers.gatt_map.decode import FORMATS
 from drivers.gatt_map.model import ProbeMap
 from drivers.gatt_map.profile import MapProfile
 from drivers.heard import Characteristic, full_uuid
@@ -201,6 +204,25 @@ async def test_a_thermometers_special_codes_are_said_in_words(payload: str, word
     assert "8388" not in got.text  # the code's own number is no temperature
 
 
+@pytest.mark.parametrize(
+    ("form", "payload", "words"),
+    [  # IEEE 11073-20601 (SFLOAT-Type), IEEE 754 binary32
+        ("sfloat11073", "ff07", "code NaN"),
+        ("sfloat11073", "fe07", "code +INFINITY"),
+        ("float11073", "02008000", "code -INFINITY"),
+        ("float32", "0000c07f", "code NaN"),
+        ("float32", "000080ff", "code -INFINITY"),
+    ],
+)
+async def test_the_special_codes_of_a_maps_floats_are_said_in_words(
+    form: str, payload: str, words: str
+) -> None:
+    probe = Scripted(characteristic(OTHER, "r", OWN), reads={OTHER: bytes.fromhex(payload)})
+    got = await look(probe, mapped(format=form), Quantity.TEMPERATURE)
+    assert not got.ok
+    assert got.text.startswith(f"found, but in place of a temperature it sends the {words}: ")
+
+
 async def test_a_thermometer_that_has_first_no_value_is_waited_for() -> None:
     sent = tuple((THERMOMETER, bytes.fromhex(each)) for each in ("00ffff7f00", "01d40300ff"))
     probe = Scripted(characteristic(THERMOMETER, "n", 0x1809), reads={}, sent=sent)
@@ -292,3 +314,33 @@ async def test_a_trouble_of_the_radio_keeps_its_own_words() -> None:
     probe = Scripted(characteristic(TEMPERATURE, "r"), reads={TEMPERATURE: trouble})
     got = await look(probe)
     assert (got.text, got.next_step) == ("found, but the probe does not answer", "move closer")
+
+
+VALUES = st.fixed_dictionaries(
+    {
+        "format": st.sampled_from(sorted(FORMATS)),
+        "unit": st.sampled_from(["degC", "degF", "K"]),
+        "offset": st.integers(0, 4),
+        "scale": st.sampled_from([1.0, 0.01, -0.1, 1e6]),
+        "byte_order": st.sampled_from(["little", "big"]),
+    },
+    optional={"length": st.integers(8, 12), "low": st.just(-40.0)},
+)
+
+
+@given(keys=VALUES, payload=st.binary(max_size=14))
+def test_no_packet_is_a_fault_of_the_sentences(keys: dict[str, Any], payload: bytes) -> None:
+    try:
+        profile = mapped(**keys)
+    except ValueError:  # a map that cannot be meant
+        return
+    plan = asyncio.run(profile.plan(cast("Connection", Scripted(characteristic(OTHER, "r", OWN), reads={}))))
+    (source,) = plan.sources
+    answer = Answer(source=source)
+    answer.take(payload)
+    for cause in answer.causes.values():
+        assert cause.text
+        assert cause.next_step
+        assert (cause.text + cause.next_step).isprintable()
+        assert len(cause.in_a_run) < 300 - len('probe "": ') - 20  # what an event keeps, with a name of 20
+    assert set(answer.causes) | set(answer.values) == {Quantity.TEMPERATURE}
