@@ -112,11 +112,15 @@ def _own(probe: ProbeParams) -> float:
     return (probe.humidity_u95 or 0.0) / 200.0
 
 
-def zero_u_w(job: JobParams, temp_c: float, w: float, pressure_pa: float, dry_air_kg_s: float) -> float:
-    """Standard uncertainty, W, that both humidities leave in a total where nothing is cooled."""
+def zero_u_w(
+    job: JobParams, temp_c: float, w: float, pressure_pa: float, dry_air_kg_s: float, rise_u_k: float
+) -> float:
+    """Standard uncertainty, W, of a total where nothing is cooled: that of both humidities, and of a rise's
+    ``rise_u_k``, which is off in moisture too."""
     sides = (job.entering_probes()[0], job.probes_of(Role.SUPPLY)[0])
     u = hypot(*(HUMIDITY_PROBE_U if p.humidity_u95 is None else _own(p) for p in sides))
-    return u * slopes(temp_c, w, pressure_pa).per_rh * dry_air_kg_s
+    here = slopes(temp_c, w, pressure_pa)
+    return hypot(u * here.per_rh, rise_u_k * here.per_k) * dry_air_kg_s
 
 
 def unknown_moisture(means: Means, sensible_w: float) -> BudgetLine:

@@ -180,17 +180,18 @@ class FanGauge:
         job = self._job
         return hypot(mean_own_u(job.entering_probes()), mean_own_u(job.probes_of(Role.SUPPLY)))
 
-    def _damp_u_w(self, fan: FanPhase) -> float:
-        """What the humidities add where the heat is that of moist air on both sides: at a cooling coil."""
+    def _heat_u_w(self, fan: FanPhase) -> float:
+        """Of the fan heat; at a cooling coil it is that of moist air on both sides."""
+        rise_u_k = hypot(self._zero_u_k(), fan.rise_u_k)
         if self._job.unit.kind is not UnitKind.COOLING:
-            return 0.0
+            return fan.watt_per_k * rise_u_k
         kg_s = fan.watt_per_k / _cp(fan.humidity_ratio)
-        return zero_u_w(self._job, fan.supply_c, fan.humidity_ratio, fan.pressure_pa, kg_s)
+        return zero_u_w(self._job, fan.supply_c, fan.humidity_ratio, fan.pressure_pa, kg_s, rise_u_k)
 
     def _check(self, t_s: int, fan: FanPhase) -> None:
         """Say the fan heat, and whether it can be one."""
         job = self._job
-        u95_w = 2.0 * hypot(fan.watt_per_k * hypot(self._zero_u_k(), fan.rise_u_k), self._damp_u_w(fan))
+        u95_w = 2.0 * self._heat_u_w(fan)
         told_w = hypot(u95_w, 2.0 * fan.watt_per_k * fan.tail_k / ROOT3)
         self._say(
             t_s,

@@ -7,13 +7,16 @@ example, whose enthalpies have three digits.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import exp, sqrt
 from typing import Any
 
 import numpy as np
+import psychrolib
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
+from logger.core.coil_lines import zero_u_w
 from logger.core.firing import expected
 from logger.core.params import (
     AirflowParams,
@@ -198,6 +201,28 @@ def test_an_ordinary_error_of_humidity_is_no_outdoor_air(off_pct: float) -> None
         for r in readings
     ]
     codes = {event["code"] for event in document_of_block(job, rows)["events"]}
+    assert "fan-heat-measured" in codes
+    assert not codes & {"fan-heat-implausible", "outdoor-air-suspected"}
+
+
+def test_a_probe_that_is_off_in_temperature_is_off_in_moisture_and_no_outdoor_air() -> None:
+    """Probes matched to 0.5 %, 0.3 K each; the supply probe 0.5 K cold, within 2.5 sqrt(2) x 0.15 K.
+
+    At fixed relative humidity that is 2.7 kJ/(kg K) of enthalpy and not 1.0 (psychrolib, 26.7 degC, 51 %).
+    """
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    temps = [26.2, 27.2]
+    ratios = [psychrolib.GetHumRatioFromRelHum(t, 0.51, SEA_LEVEL_PA) for t in temps]
+    low, high = (psychrolib.GetMoistAirEnthalpy(t, w) for t, w in zip(temps, ratios, strict=True))
+    job, readings = play("cooling-wet-perfect", 1)
+    job = replace(job, probes=tuple(replace(p, humidity_u95=0.5) for p in job.probes))
+    found_w = zero_u_w(job, 26.7, ratios[0], SEA_LEVEL_PA, 1.0, 1.0)
+    assert found_w == pytest.approx(high - low, rel=0.02)
+    cold = [
+        r._replace(value=r.value - 0.5) if (r.probe, r.quantity) == ("sup", Quantity.TEMPERATURE) else r
+        for r in readings
+    ]
+    codes = {event["code"] for event in document_of_block(job, cold)["events"]}
     assert "fan-heat-measured" in codes
     assert not codes & {"fan-heat-implausible", "outdoor-air-suspected"}
 
