@@ -108,7 +108,12 @@ def drift_bound_w(stretch: Stretch, t_factor: float) -> float | None:
         slope += t_factor * line.slope_se
     else:  # too few independent points: the scatter may all be slope
         slope += 4.0 * line.scatter / line.n
-    return slope / stretch.grid_s * max(stretch.tau_s or 0.0, SLOW_TAU_S)
+    return slope / stretch.grid_s * slow_tau_s(stretch)
+
+
+def slow_tau_s(stretch: Stretch) -> float:
+    """Time constant by which the bound of the mean is reckoned, s."""
+    return max(stretch.tau_s or 0.0, SLOW_TAU_S)
 
 
 def budget(

@@ -7,12 +7,13 @@ from dataclasses import dataclass, field, replace
 from math import inf
 
 from logger.core.air import enthalpy_j_kg
-from logger.core.assess import budget, casing_loss_w, drift_bound_w
+from logger.core.assess import budget, casing_loss_w, drift_bound_w, slow_tau_s
 from logger.core.budget import BudgetLine, Combined, combine
 from logger.core.gas import GasInput
 from logger.core.params import FanPosition, JobParams, Role
 from logger.core.stretch import CoilMeans, FanPhase, Means, Seen, Stretch
 from logger.core.student import t975
+from logger.core.tail import start_bound
 from logger.core.verdict import Verdict, decidable_tolerance, judge
 
 STAGE_CHANGE = 0.10  # two plateaus further apart are two stages (design)
@@ -28,6 +29,7 @@ class SteadyStretch:
     return_c: float | None
     line: Stretch
     drift_w: float | None
+    start_share: float | None = None  # of the output: bound of what was still to come at its start
     lines: tuple[BudgetLine, ...]
     combined: Combined
     sensible_u95_w: float | None = None  # of a unit that cools
@@ -109,6 +111,10 @@ def assess_stretch(
     """Put the budget of a stretch together."""
     drift_w = stretch_drift_w(line)
     lines = budget(job, means, fan, line, drift_w, seen)
+    start_share = None
+    if drift_w is not None and means.output_w:
+        slope_1_s = drift_w / slow_tau_s(line) / abs(means.output_w)
+        start_share = start_bound(slope_1_s, end_s - start_s, line.tau_s or 0.0, job.steady.remaining)
     return SteadyStretch(
         start_s=start_s,
         end_s=end_s,
@@ -116,6 +122,7 @@ def assess_stretch(
         return_c=return_c,
         line=line,
         drift_w=drift_w,
+        start_share=start_share,
         lines=tuple(lines),
         combined=combine(lines),
         seen=seen,

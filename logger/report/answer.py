@@ -237,7 +237,9 @@ def stretch_words(numbers: Numbers) -> str:
         return ""
     wait = clock(numbers.get("firing.time_to_steady_s"))
     starter = STARTER[kind_of(numbers.raw("nameplate.kind"))]
-    return f"from {start} to {end} of the run, {wait} after the {starter} came on"
+    bound = numbers.get("firing.start_residual_bound")
+    rest = "" if bound is None else f"; at its start at most {percent(bound)} was still to come"
+    return f"from {start} to {end} of the run, {wait} after the {starter} came on{rest}"
 
 
 def title(numbers: Numbers, job: str) -> str:

@@ -38,7 +38,7 @@ def summary(bench: Bench, trials: Sequence[Trial]) -> Row:
     expected = bench.truth.steady_expected
     found = [t for t in trials if t.output_w is not None]
     stood = [t for t in found if not t.withheld]
-    false = [t for t in found if not expected or false_steady(t, bench.job.steady.remaining)]
+    false = [t for t in found if not expected or false_steady(t)]
     varied = asdict(bench.setting)
     name = varied.pop("scenario")
     least_s = bench.least_s() if expected else None
@@ -65,10 +65,10 @@ def summary(bench: Bench, trials: Sequence[Trial]) -> Row:
     }
 
 
-def false_steady(trial: Trial, remaining: float) -> bool:
-    """Whether the truth was further off at the stretch's start than asked, and than was said when it was
-    first called steady."""
-    return trial.residual is not None and trial.residual > max(remaining, trial.said or 0.0)
+def false_steady(trial: Trial) -> bool:
+    """Whether the truth was further off at the stretch's start than the bound that goes with it. That bound
+    is never below what was asked for."""
+    return trial.residual is not None and trial.residual > (trial.start_bound or 0.0)
 
 
 def beyond_bound(trial: Trial) -> bool:

@@ -38,8 +38,8 @@ class Trial:
     true_verdict: str = ""
     residual: float | None = None  # of the true output, at the start of the stretch
     mean_residual: float | None = None  # over the stretch: what the published mean lacks
-    said: float | None = None  # what the stretch said of what may still come when it was first shown
-    bound: float | None = None  # and in the end: of the published mean
+    start_bound: float | None = None  # published with the stretch: of what was still to come at its start
+    bound: float | None = None  # and of what the published mean lacks
     decided_s: float | None = None
     settled_s: float | None = None
     shares: tuple[tuple[str, float], ...] = ()
@@ -58,10 +58,9 @@ class Trial:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
-    """The core's answer, and what it said on its way there."""
+    """The core's answer, and when ``run --until result`` would have ended."""
 
     outcome: Outcome
-    said: float | None
     settled_s: float | None
 
 
@@ -116,17 +115,16 @@ def _measured(bench: Bench, job: JobParams, block: ReadingBlock) -> Measured:
     last_s = int(block.t_ns[-1]) // NS_PER_S
     first_s = int(bench.lit_s + job.steady.window_s + job.steady.hold_s) // LOOK_S * LOOK_S
     borders = np.arange(first_s, last_s + 2 * LOOK_S, LOOK_S, dtype=np.int64) * NS_PER_S
-    start, said, settled_s = 0, None, None
+    start, settled_s = 0, None
     for end in np.searchsorted(block.t_ns, borders).tolist():
         pipeline.update_block(block.part(start, end))
         start = end
         bound = pipeline.remaining()
-        said = bound if said is None else said
         if settled_s is None and bound is not None and bound < job.steady.remaining:
             settled_s = float(pipeline.tick_s)
         if settled_s is not None and pipeline.tick_s >= bench.read_s:
             break
-    return Measured(outcome=pipeline.finish(), said=said, settled_s=settled_s)
+    return Measured(outcome=pipeline.finish(), settled_s=settled_s)
 
 
 def _compared(bench: Bench, measured: Measured, casing_w: float, number: int) -> Trial:
@@ -160,7 +158,7 @@ def _compared(bench: Bench, measured: Measured, casing_w: float, number: int) ->
         withheld=withheld,
         residual=float(np.interp(stretch.start_s, bench.run.t_s, bench.residual)),
         mean_residual=bench.mean_residual(stretch.start_s, stretch.end_s),
-        said=measured.said,
+        start_bound=stretch.start_share,
         bound=None if stretch.drift_w is None else stretch.drift_w / abs(stretch.means.output_w),
         decided_s=steady[0] - bench.lit_s if steady else None,
         settled_s=None if settled_s is None else settled_s - bench.lit_s,

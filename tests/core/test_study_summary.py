@@ -61,10 +61,8 @@ def test_normal_errors_with_exact_intervals() -> None:
 
 def test_rates_and_waits() -> None:
     trials = [
-        _trial(0, 0.0, residual=0.02, said=0.005),  # further off than asked and than it says: false
-        _trial(
-            1, 0.0, residual=0.02, said=0.03, mean_residual=0.02, bound=0.01
-        ),  # it said so itself, and less in the end
+        _trial(0, 0.0, residual=0.02, start_bound=0.015),  # further off at its start than it says: false
+        _trial(1, 0.0, residual=0.02, start_bound=0.03, mean_residual=0.02, bound=0.01),  # only its mean is
         _trial(2, 0.0, verdict="below", true_verdict="meets", decided_s=700.0),
         Trial(number=3, truth_w=100.0, true_verdict="meets"),
     ]
@@ -112,7 +110,7 @@ def test_nothing_is_known_of_no_trials() -> None:
 
 
 def test_false_steady_needs_a_stretch() -> None:
-    assert not false_steady(Trial(number=0, truth_w=1.0), 0.01)
+    assert not false_steady(Trial(number=0, truth_w=1.0))
 
 
 def test_the_product_of_what_is_varied() -> None:
