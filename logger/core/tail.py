@@ -29,9 +29,9 @@ def start_bound(slope_1_s: float, seconds: float, tau_s: float, asked: float) ->
     """Bound of what was still to come at a stretch's start, a fraction of the output.
 
     ``slope_1_s``: bound of the slope over the stretch, 1/s, fraction of the output; ``tau_s``: upper bound of
-    the warm-up's time constant; ``asked``: what the windows allowed. What fades within a quarter of the stretch
-    was judged by them and is hardly in the slope; what fades more slowly is told by the slope, and more of it
-    the slower it fades.
+    the warm-up's time constant; ``asked``: what the windows allowed. What fades within a quarter of the
+    stretch was judged by them and is hardly in the slope; what fades more slowly is told by the slope, and
+    more of it the slower it fades.
     """
     slowest_s = max(tau_s, SLOWEST_TAU_S)
     return max(asked, slope_1_s * slowest_s / slope_share(seconds / slowest_s))
