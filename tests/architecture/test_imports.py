@@ -20,6 +20,7 @@ ALLOWED = {
     "logger.core.readings",
     "logger.core.errors",
     "logger.core.quantity_units",
+    "logger.core.texts",
     "logger.core.units",
 }
 """All that a driver or simulator may import of the logger."""
