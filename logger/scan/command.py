@@ -3,27 +3,27 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import shutil
 import sys
-from collections.abc import AsyncIterator, Coroutine, Iterable
+from collections.abc import AsyncIterator, Iterable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 from logger.clock import SystemClock
 from logger.config.quantities import Dimension, QuantityError, parse
-from logger.core.errors import RiselogError, UsageError
+from logger.core.errors import UsageError
 from logger.core.readings import NS_PER_S
 from logger.documents import print_json, print_lines
 from logger.driver_api import Look, Seen
-from logger.faults import complain, log_fault, said
-from logger.plugins import PluginBrokeError, author, fault
+from logger.faults import complain
 from logger.registry import listed_drivers, surveys
 from logger.scan.known import Known, known_probes, mark
 from logger.scan.roster import MOST, Device, Roster
 from logger.scan.screen import ScanScreen
+from logger.scan.surveying import Surveying, when_blocked
 from logger.scan.view import ScanView, row, table
 from logger.scan.write import Wish, check_wish, write_probe
 from logger.screen.glyphs import UNICODE
@@ -82,7 +82,22 @@ def scan_command(options: ScanOptions) -> int:
         raise UsageError(f"--units {options.units!r}: write us or si")
     wish = _wish(options)
     scanning = _Scanning(options, {} if options.known is None else known_probes(options.known))
-    troubles = asyncio.run(scanning.go(seconds))
+    runner = asyncio.Runner()
+    try:
+        troubles = runner.run(scanning.go(seconds))
+    finally:
+        if not scanning.stuck:
+            runner.close()
+    code = _told(options, scanning, troubles, wish)
+    if scanning.stuck:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)  # the loop would wait for that driver
+    return code
+
+
+def _told(options: ScanOptions, scanning: _Scanning, troubles: Iterable[str], wish: Wish | None) -> int:
+    """Say what was heard, and write the probe that is wished for; the exit code."""
     roster = scanning.roster
     for text in troubles:
         complain(text)
@@ -135,13 +150,15 @@ def _seconds(text: str) -> float:
 
 
 class _Scanning:
-    """What is heard, and how it is shown meanwhile. ``deaf``: no driver could listen."""
+    """What is heard, and how it is shown meanwhile. ``deaf``: no driver could listen; ``stuck``: one did not
+    end."""
 
     def __init__(self, options: ScanOptions, known: Known) -> None:
         self.roster = Roster()
         self.known = known
         self._new: list[str] = []
         self.deaf = False
+        self.stuck = False
         self._options = options
         self._readable_only = options.readable_only
         self._units = options.units
@@ -159,26 +176,23 @@ class _Scanning:
             ]
         self._end_s = self._now_s() + seconds
         left = asyncio.Event()
-        with signals(left.set, left.set, terminal=True):
-            tasks: dict[str, asyncio.Task[None]] = {
-                name: asyncio.create_task(_kept(survey(self._look(name, seconds), partial(self._hear, name))))
-                for name, survey in found.items()
-            }
-            try:
+        surveying = Surveying(found, partial(self._look, seconds=seconds), self._hear)
+        watch = when_blocked(seconds, asyncio.get_running_loop(), found, _held_up)
+        try:
+            with signals(left.set, left.set, terminal=True):
+                surveying.start()
                 async with self._shown(left):
-                    await _until_all_or(left, tasks.values())
-            finally:
-                for task in tasks.values():
-                    task.cancel()
-                await asyncio.gather(*tasks.values(), return_exceptions=True)
-        faults = {name: error for name, task in tasks.items() if (error := _error(task)) is not None}
-        self.deaf = len(faults) == len(tasks)
-        return [*troubles, *dict.fromkeys(_sentence(name, error) for name, error in faults.items())]
+                    await surveying.end(seconds, left)
+        finally:
+            watch.cancel()
+            self.stuck = bool(surveying.stuck)
+        self.deaf = surveying.deaf
+        return [*troubles, *surveying.troubles]
 
     def _now_s(self) -> float:
         return self._clock.now_ns() / NS_PER_S
 
-    def _look(self, driver: str, seconds: float) -> Look:
+    def _look(self, driver: str, *, seconds: float) -> Look:
         return Look(
             seconds=seconds,
             adapter=self._options.adapter,
@@ -249,35 +263,7 @@ def _plain(device: Device) -> list[str]:
     return [text for text in (device.address, device.name, signal, device.driver) if text]
 
 
-async def _until_all_or(left: asyncio.Event, tasks: Iterable[asyncio.Task[None]]) -> None:
-    leaving = asyncio.ensure_future(left.wait())
-    together = asyncio.ensure_future(asyncio.wait(set(tasks)))
-    try:
-        await asyncio.wait({leaving, together}, return_when=asyncio.FIRST_COMPLETED)
-    finally:
-        for each in (leaving, together):
-            each.cancel()
-        await asyncio.gather(leaving, together, return_exceptions=True)
-
-
-async def _kept(survey: Coroutine[Any, Any, None]) -> None:
-    """A driver that asks for the program's end is one that broke; a Ctrl-C comes by ``signals``."""
-    try:
-        await survey
-    except (SystemExit, KeyboardInterrupt) as error:
-        raise PluginBrokeError(f"it has raised {type(error).__name__}") from error
-
-
-def _error(task: asyncio.Task[None]) -> BaseException | None:
-    return None if task.cancelled() else task.exception()
-
-
-def _sentence(driver: str, error: BaseException) -> str:
-    """What kept a driver from listening."""
-    if isinstance(error, RiselogError):
-        return said(error)
-    where = log_fault(error, f"scan, driver {driver}")
-    return (
-        f"driver '{driver}' broke while it looked for devices ({fault(error)}); report it to "
-        f"{author(driver)}; details: {where}"
-    )
+def _held_up(text: str) -> None:
+    """Nothing but the end of the program helps."""
+    complain(text)
+    os._exit(COULD_NOT)

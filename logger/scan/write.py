@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import stat
 import tomllib
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ from logger.screen.terminal import somebody
 from logger.text import closest
 
 _ROLES = ", ".join(Role)
+_LACKING = re.compile(r": missing; add |: no probe has role = ")  # as the config's checks say it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,11 +153,16 @@ def _named(wish: Wish, address: str, heard: Roster) -> Device:
     found = heard.find(address)
     if found is not None and (found.readable or wish.force):
         return found
-    if not wish.force:
-        why = f" ({found.note})" if found is not None and found.note else ""
+    if not wish.force and found is not None:
+        why = found.note or "no installed driver reads it"
         raise UsageError(
-            f"{address} was not heard as a device that can be read{why}, nothing was written; switch it on, "
-            "bring it closer, scan longer (--for 30s), compare the address, or add --force"
+            f"{address} was heard and cannot be read ({why}), nothing was written; mend that, or add --force "
+            "and --driver NAME"
+        )
+    if not wish.force:
+        raise UsageError(
+            f"{address} was not heard, nothing was written; switch it on, bring it closer, scan longer "
+            "(--for 30s), compare the address, or add --force"
         )
     return Device(address)
 
@@ -166,12 +173,12 @@ def _chosen(wish: Wish, devices: list[Device], heard: Roster) -> Device | None:
     if not devices:
         complain("no device in reach can be read")
         return None
-    number = _asked(f"Which device (1 to {len(devices)}, empty for none)? ")
-    if not number:
-        return None
-    if not number.isascii() or not number.isdigit() or not 1 <= int(number) <= len(devices):
-        raise UsageError(f"{number!r} is no number from 1 to {len(devices)}; scan again")
-    return devices[int(number) - 1]
+    asked = f"Which device (1 to {len(devices)}: those that can be read; empty for none)? "
+    while number := _asked(asked):
+        if number.isascii() and number.isdigit() and 1 <= int(number) <= len(devices):
+            return devices[int(number) - 1]
+        complain(f"{number!r} is no number from 1 to {len(devices)}")
+    return None
 
 
 def _asked(question: str) -> str:
@@ -182,14 +189,22 @@ def _asked(question: str) -> str:
 
 
 def _accept(text: str, path: Path) -> None:
-    """A config that was right must stay so; one that is being made may lack more."""
+    """A config that was right must stay so; one that is being made may lack more, and nothing else."""
     options = DriverOptions()
     try:
         loads_config(text, str(path), options, folder=path.parent)
     except ConfigError as error:
         try:
             loads_config(path.read_text(encoding="utf-8-sig"), str(path), options, folder=path.parent)
-        except ConfigError:
-            complain(f"the config is not complete yet: {said(error)}")
-            return
+        except ConfigError as before:
+            if _lacks(before) and _lacks(error):
+                complain(f"the config is not complete yet: {said(error)}")
+                return
+            if not _lacks(before):
+                raise ConfigError(f"{said(before)}\nnothing was written; mend that first") from error
         raise
+
+
+def _lacks(error: ConfigError) -> bool:
+    """Whether there is just something missing."""
+    return all(_LACKING.search(line) for line in said(error).splitlines())

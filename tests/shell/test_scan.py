@@ -1,7 +1,9 @@
 """``riselog scan``: who is heard, how it is shown, and a device that becomes a probe of a config."""
 
 import asyncio
+import contextlib
 import json
+import threading
 import tomllib
 from collections.abc import Callable
 from dataclasses import replace
@@ -15,7 +17,7 @@ from hypothesis import strategies as st
 from logger.core.errors import ConfigError, DriverError, UsageError
 from logger.core.readings import Quantity
 from logger.driver_api import Look, Seen
-from logger.scan import command, write
+from logger.scan import command, surveying, write
 from logger.scan.command import ScanOptions, scan_command
 from logger.scan.roster import MOST, Roster
 from logger.scan.screen import frame
@@ -447,7 +449,7 @@ def test_a_file_that_is_no_config(tmp_path: Path, text: str) -> None:
 def test_a_device_that_was_not_heard_is_not_written(drivers: dict[str, Any], job: Path) -> None:
     drivers["bthome"] = heard(SEALED, PHONE)
     before = job.read_bytes()
-    with pytest.raises(UsageError, match="was not heard as a device that can be read"):
+    with pytest.raises(UsageError, match="aa:00:00:00:00:01 was not heard, nothing was written"):
         scan_command(options(**wish(job)))
     assert job.read_bytes() == before
 
@@ -488,13 +490,129 @@ def test_a_config_that_is_being_made_may_lack_more(
     assert "[probes.sup]" in job.read_text(encoding="utf-8")
 
 
+def test_a_config_that_is_wrong_is_not_called_incomplete(drivers: dict[str, Any], job: Path) -> None:
+    drivers["bthome"] = heard(DUCT)
+    job.write_text(job_head("scan").replace("[job]", "[job]\ncolour = 1"), encoding="utf-8")
+    before = job.read_bytes()
+    with pytest.raises(
+        ConfigError, match=r"job\.toml:\d+: key 'job\.colour': unknown key(.|\n)*mend that first"
+    ):
+        scan_command(options(**wish(job)))
+    assert job.read_bytes() == before
+
+
+def test_a_device_that_was_heard_and_no_driver_reads_is_told_so(drivers: dict[str, Any], job: Path) -> None:
+    drivers["bthome"] = heard(PHONE)
+    with pytest.raises(UsageError, match=r"was heard and cannot be read \(no installed driver reads it\)"):
+        scan_command(options(**wish(job, address=PHONE.address)))
+
+
+async def _alone(look: Look) -> None: ...
+
+
+NAN = float("nan")
+
+
+@pytest.mark.parametrize(
+    ("survey", "words"),
+    [
+        (heard(replace(DUCT, signal_dbm=NAN)), "it told of a device whose signal is no finite number"),
+        (
+            heard(replace(DUCT, values=((Quantity.TEMPERATURE, NAN),))),
+            "with a value that is no finite number",
+        ),
+        (
+            heard(replace(DUCT, values=(("warmth", 20.0),))),
+            "with a value that is no finite number",
+        ),
+        (heard(replace(DUCT, values=(3,))), "whose values are no pairs"),
+        (
+            heard(replace(DUCT, values=((Quantity.TEMPERATURE, True),))),
+            "with a value that is no finite number",
+        ),
+        (heard(replace(DUCT, address=b"AA")), "whose address is no text"),
+        (heard(replace(DUCT, name=7)), "whose name is no text"),
+        (heard(replace(DUCT, note=["x"])), "whose note is no text"),
+        (heard(object()), "it told of a device that is no Seen"),
+        (_alone, "_alone() takes 1 positional argument but 2 were given"),
+        (lambda *_: None, "its survey is no coroutine"),
+        (lambda *_: 1 / 0, "ZeroDivisionError"),
+    ],
+)
+def test_whatever_one_driver_says_the_others_are_heard(
+    survey: Any, words: str, drivers: dict[str, Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    drivers |= {"one": survey, "two": heard(DUCT)}
+    assert scan_command(options(json=True)) == 0
+    captured = capsys.readouterr()
+    (device,) = json.loads(captured.out, parse_constant=pytest.fail)["devices"]
+    assert device["driver"] == "two"
+    assert "driver 'one' broke while it looked for devices" in captured.err
+    assert words in captured.err
+    assert "Traceback" not in captured.err
+
+
+def test_a_survey_that_does_not_end_holds_no_scan_up(
+    drivers: dict[str, Any], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The program's end would wait for it: so it is ended by force, with what was heard on the screen."""
+    monkeypatch.setattr(surveying, "OVER_S", 0.0)
+    monkeypatch.setattr(surveying, "CLEAN_UP_S", 0.1)
+    ended: list[int] = []
+    monkeypatch.setattr(command.os, "_exit", ended.append)
+    stubborn: list[asyncio.Task[None]] = []
+
+    async def for_ever(look: Look, tell: Callable[[Seen], None]) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        stubborn.append(task)
+        while not ended:
+            with contextlib.suppress(asyncio.CancelledError):
+                await asyncio.sleep(3600.0)
+
+    drivers |= {"one": for_ever, "two": heard(DUCT)}
+    scan_command(options(json=True))
+    captured = capsys.readouterr()
+    assert ended == [0]
+    assert [d["driver"] for d in json.loads(captured.out)["devices"]] == ["two"]
+    assert "driver 'one' did not end its look for devices when told to; report it to" in captured.err
+    loop = stubborn[0].get_loop()
+    stubborn[0].cancel()
+    loop.run_until_complete(asyncio.wait(stubborn))
+    loop.close()
+
+
+def test_a_survey_that_blocks_the_program_is_named() -> None:
+    told: list[str] = []
+    done = threading.Event()
+
+    def tell(text: str) -> None:
+        told.append(text)
+        done.set()
+
+    async def blocks() -> None:
+        timer = surveying.when_blocked(-11.0, asyncio.get_running_loop(), {"one"}, tell)  # at once
+        assert done.wait(10.0)  # nothing else runs meanwhile
+        timer.cancel()
+
+    async def main() -> None:
+        await asyncio.create_task(blocks(), name="one")
+
+    asyncio.run(main())
+    assert told == [
+        "driver 'one' holds the whole program up while it looks for devices; report it to its author; what "
+        "was heard is not shown"
+    ]
+
+
 def test_what_is_missing_is_asked_for(
-    drivers: dict[str, Any], job: Path, monkeypatch: pytest.MonkeyPatch
+    drivers: dict[str, Any], job: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     drivers["bthome"] = heard(PHONE, DUCT)
     monkeypatch.setattr(write, "somebody", lambda: True)
-    answers = iter(["1", "sup", "supply", "y"])
+    answers = iter(["2", "one", "1", "sup", "supply", "y"])  # a slip costs no scan
     monkeypatch.setattr("builtins.input", lambda _question: next(answers))
     asked = wish(job, probe=None, role=None, address=None, yes=False)
     assert scan_command(options(**asked)) == 0
+    assert "'2' is no number from 1 to 1" in capsys.readouterr().err
     assert 'address = "AA:00:00:00:00:01"' in job.read_text(encoding="utf-8")
