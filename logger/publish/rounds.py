@@ -51,7 +51,7 @@ class Rounds:
         self._refusals = Refusals(order.broker.name)
         self._put_off: dict[str, int] = {}  # topics at which connections ended, and when
         self._listen = True  # to our own status
-        self._lasted = False
+        self._soon = False  # whether the next try may come soon
         self._told = ""  # what is told to be over
         self._untold = 0  # readings passed over
         self._old_ns: int | None = None  # when old readings were looked for
@@ -65,14 +65,14 @@ class Rounds:
         """Return when all is sent after the run's end, or when faults of ours are too many."""
         attempt = 0
         while not self.stopped:
-            self._lasted = False
+            self._soon = False
             try:
                 await self._round()
             except BrokerError as error:
                 if not error.quiet:
                     comfort = "nothing is lost: it waits in the store"
                     self._pausing(str(error), "broker-away", comfort, error.news)
-                attempt = 0 if self._lasted or error.quiet else attempt + 1
+                attempt = 0 if self._soon or error.quiet else attempt + 1
             except StoreError as error:
                 self._pausing(str(error), "broker-fault", "publishing goes on by itself when it can", "store")
                 self._open_anew()
@@ -185,7 +185,7 @@ class Rounds:
             await self._work(connection)
         finally:
             # a broker may take one record each time, and hang up
-            self.connected, self._lasted = False, connection.lasted
+            self.connected, self._soon = False, connection.lasted
             # a broker that hangs up at a subscription is not asked at the next connection
             self._listen = not self._listen or client.hearing.done() or not client.lost.done()
 
@@ -245,6 +245,7 @@ class Rounds:
             outbox.refused(found.item, found.why)
         if found.whole:
             outbox.hold(topic, found.why)
+            self._soon = True  # one topic less to end connections
         if topic not in self._put_off or found.tried:  # another one does not put off the next try of all
             self._put_off[topic] = self._clock.now_ns()
         tell = self._refusals.held if found.whole else self._refusals.apart

@@ -13,7 +13,7 @@ from logger.core.snapshot import Phase, Snapshot
 from logger.publish.client import CheckedClient
 from logger.publish.live import Picture
 from logger.publish.outbox import Item, Outbox
-from logger.publish.pace import Pace
+from logger.publish.pace import Pace, delay_s
 from tests.shell.fake_broker import AND_CLOSE, FakeBroker, Message
 from tests.shell.publish_bench import QUICK, Bench
 
@@ -180,6 +180,31 @@ async def test_a_broker_that_takes_one_record_and_hangs_up_is_tried_ever_less_of
     broker.cut()
     await bench.until(lambda: 0 in attempts)
     assert attempts.index(0) == len(attempts) - 1
+
+
+async def test_each_topic_that_is_held_makes_the_next_try_come_soon(
+    broker: FakeBroker, make: Callable[..., Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else many barred topics, each of which ends connections, would keep the others waiting for long."""
+    waits_s: list[float] = []
+
+    def wait_s(pace: Pace, attempt: int, _: object) -> float:
+        waits_s.append(delay_s(Pace(), attempt, lambda: 1.0))  # those of a run
+        return 0.0
+
+    monkeypatch.setattr("logger.publish.rounds.delay_s", wait_s)
+    open_topic = SUP.replace("sup", "ret")
+    broker.answer = lambda m: 0 if m.topic == open_topic or m.topic.endswith("/status") else 0x87 + AND_CLOSE
+    bench = make()
+    bench.begin("r1", publish=False)
+    bench.readings(60)
+    bench.event()
+    bench.publish()
+    await bench.until(lambda: bench.left() == (0, 41, 0))
+    assert len(set(readings(broker.messages))) == 20
+    # `about`, events and two topics of readings, each seen twice; the first ones before anything is found
+    assert sum(waits_s) <= 30.0
+    await bench.finish()
 
 
 # --- what is known of answers survives
