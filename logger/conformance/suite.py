@@ -7,7 +7,9 @@ import contextlib
 import functools
 import inspect
 import itertools
+import re
 import threading
+import unittest
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any
 
@@ -148,24 +150,51 @@ async def _readings_at_once(bench: Bench) -> None:
 
 
 async def _garbage_is_told(bench: Bench) -> None:
+    """As garbage, and not by and by as silence, whose sentence is heard last."""
     async with _running(bench) as heard:
         await _hear(bench, heard, 0)
+        told: list[set[str]] = []  # by kind of garbage
         for n in range(bench.garbage):
             links, samples = len(heard.links), len(heard.samples)
-            told = functools.partial(_told, heard, links, samples)
+            words = functools.partial(_told, heard, links, samples)
             await heard.while_it_runs(bench.garble(n), f"the bench could not send garbage {n}")
-            await heard.until(told, f"garbage {n} is not told")
+            await heard.until(functools.partial(_any, words), f"garbage {n} is not told")
             news = _news(heard, samples)
             demand(not news, f"garbage {n} gave readings: {news}")
+            told.append(words())
             await _hear(bench, heard, n + 1)
+        quiet = await _silence(bench, heard)
+        for n, words_of in enumerate(told):
+            demand(words_of - quiet, f"garbage {n} is not told, or as silence is: {sorted(words_of)}")
 
 
-def _told(heard: Heard, links: int, samples: int) -> bool:
-    """By a sentence that is not the one of good data, or by a sample with its flag."""
+def _any(words: Callable[[], set[str]]) -> bool:
+    return bool(words())
+
+
+def _told(heard: Heard, links: int, samples: int) -> set[str]:
+    """What was said since, beside what good data is answered with; a sample with its flag says enough."""
     good = {link.text for link in heard.links[:links] if link.state is LinkState.LIVE}
-    return any(link.text not in good for link in heard.links[links:]) or any(
-        s not in heard.usable() for s in heard.samples[samples:]
-    )
+    words = {_shape(link.text) for link in heard.links[links:] if link.text not in good}
+    usable = heard.usable()
+    return words | {f"a {s.flag} sample" for s in heard.samples[samples:] if s not in usable}
+
+
+async def _silence(bench: Bench, heard: Heard) -> set[str]:
+    """What the driver says when nothing comes; nothing where the bench cannot fall silent."""
+    links = len(heard.links)
+    try:
+        await bench.hush()
+    except unittest.SkipTest:
+        return set()
+    names = [request.name for request in bench.probes]
+    await heard.until(lambda: all(heard.state(p) in BAD for p in names), "silence is not told")
+    return {_shape(link.text) for link in heard.links[links:] if link.state in BAD}
+
+
+def _shape(text: str) -> str:
+    """Without its numbers."""
+    return re.sub(r"[0-9.]+", "#", text)
 
 
 def _news(heard: Heard, samples: int) -> list[Any]:
