@@ -12,6 +12,7 @@ from logger.core.errors import RiselogError, StoreError
 from logger.documents import exit_code
 from logger.faults import ENDED_AT_ONCE, INTERNAL_FAULT, fault_sentence, said
 from logger.live_run import LiveRun, Manner
+from logger.plugins import not_ended
 from logger.screen.live import can_show
 from logger.session import EndReason, Limits
 from logger.signals import signals
@@ -79,8 +80,7 @@ async def _to_the_end(live: LiveRun, kept: Callable[[str], str]) -> int:
             raise
         code = _said(live, error)
     if live.session.stuck:
-        stuck = ", ".join(live.session.stuck)
-        live.outlet.complain(f"driver {stuck} did not end when told to; report it to its author")
+        live.outlet.complain(not_ended(live.session.stuck))
     await live.outlet.close()
     return code
 

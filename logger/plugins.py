@@ -7,7 +7,7 @@ import contextlib
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from importlib.metadata import EntryPoint, entry_points
 from types import FrameType
 
@@ -103,6 +103,17 @@ def author(driver: str) -> str:
     """
     point = points(DRIVERS).get(driver)
     return f"the author of {point.dist.name} {point.dist.version}" if point and point.dist else "its author"
+
+
+def not_ended(drivers: Iterable[str]) -> str:
+    """The sentence on drivers that did not end when they were told to.
+
+    >>> not_ended(["none-of-that-name"])
+    "driver 'none-of-that-name' did not end when told to; report it to its author"
+    """
+    return "; ".join(
+        f"driver '{driver}' did not end when told to; report it to {author(driver)}" for driver in drivers
+    )
 
 
 def fault(error: BaseException) -> str:

@@ -19,6 +19,7 @@ from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase, Snapshot
 from logger.driver_api import Source
 from logger.feed import Feed
+from logger.plugins import author
 from logger.silence import NO_READINGS, Silence
 from logger.store.records import Batch
 
@@ -195,7 +196,7 @@ class Session:
                 task.exception()  # seen: what a driver says on its way out changes nothing
             raise
         if task.cancelled():
-            raise DriverError(f"driver '{name}' gave up without a reason; report it to its author")
+            raise DriverError(f"driver '{name}' gave up without a reason; report it to {author(name)}")
         task.result()
 
     async def _keep_time(self) -> None:

@@ -5,7 +5,7 @@ Every fault is a ``ConfigError``: one sentence each, with file, line and key.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,6 +27,7 @@ from logger.config.visit import VisitTable
 from logger.core.errors import ConfigError
 from logger.core.params import MAIN_QUANTITY, JobParams, Role
 from logger.core.readings import Quantity
+from logger.plugins import author
 from logger.text import one_line
 
 DriverOptions = Mapping[str, type[BaseModel]]
@@ -213,26 +214,46 @@ def _probes(
         if probe is not None and options is not None:
             probes[name] = probe
             setups.append(ProbeSetup(name=name, role=probe.role, driver=probe.driver, options=options))
-    problems += _twins(setups)
+    problems += _twins(setups, driver_options)
     return probes, setups
 
 
-def _twins(setups: Sequence[ProbeSetup]) -> Iterator[Problem]:
-    """Two probes that are one device and one quantity: a copied address, and a rise of 0 all day.
+def _twins(setups: Sequence[ProbeSetup], driver_options: DriverOptions | None) -> Iterator[Problem]:
+    """Two probes that are one value of one device: a copied address, and a rise of 0 all day.
 
-    One device may well give the velocity of one role and the temperature of another.
+    One device may well give the velocity of one role and the temperature of another, or two temperatures.
     """
-    first: dict[tuple[str, str, str, Quantity], str] = {}
+    first: dict[tuple[str, str, str, Quantity, Hashable], str] = {}
     for setup in setups:
         for key in ("address", "name"):
             value = setup.options.get(key)
             if not isinstance(value, str):
                 continue
-            device = (setup.driver, key, value.casefold(), MAIN_QUANTITY[setup.role])
-            other = first.setdefault(device, setup.name)
+            quantity = MAIN_QUANTITY[setup.role]
+            may_choose, chosen = _chosen(setup, quantity, driver_options)
+            other = first.setdefault((setup.driver, key, value.casefold(), quantity, chosen), setup.name)
             if other != setup.name:
                 text = f"{key} '{value}' is that of probe '{other}' too; every probe needs its own"
+                text += f", or another {quantity} of that device" if may_choose else ""
                 yield Problem(("probes", setup.name, key), text)
+
+
+def _chosen(
+    setup: ProbeSetup, quantity: Quantity, driver_options: DriverOptions | None
+) -> tuple[bool, Hashable]:
+    """Whether a probe can choose among its device's values of a quantity, and which one it has chosen.
+    Without the drivers, as for a stored run, two tables that differ are believed to choose."""
+    if driver_options is None:
+        return True, repr(sorted(setup.options.items()))
+    model = driver_options[setup.driver]
+    if not hasattr(model, "chosen"):
+        return False, None
+    try:
+        found = model.model_validate(setup.options).chosen(quantity)
+        hash(found)
+    except Exception:  # noqa: BLE001 - a plug-in may fail in any way; then nothing is chosen
+        return False, None
+    return True, found
 
 
 class _Named(Table):
@@ -286,7 +307,7 @@ def _driver_keys(
         return None
     except Exception as error:  # noqa: BLE001 - a plug-in may fail in any way
         what = one_line(f"{type(error).__name__}: {error}")
-        text = f"the driver cannot say whether its keys are right ({what}); report it to its author"
+        text = f"the driver cannot say whether its keys are right ({what}); report it to {author(driver)}"
         problems.append(Problem((*path, "driver"), text))
         return None
     return texts.contents(model, options, path, problems)

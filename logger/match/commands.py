@@ -23,6 +23,7 @@ from logger.faults import ENDED_AT_ONCE, complain
 from logger.match.answer import Answer, changes, document, lines
 from logger.match.live import LiveMatch
 from logger.match.progress import Teller
+from logger.plugins import not_ended
 from logger.registry import DriverOptions
 from logger.safety import SHORT_CAUTION
 from logger.screen.plain import event_line
@@ -56,7 +57,7 @@ def match_command(path: Path, *, for_text: str, at: str, write: bool, json: bool
     answer = _answer(config, match, by_gain=at == "supply")
     code = _tell(path, config, answer, write=write, json=json)
     if stuck:
-        complain("a driver did not end when told to; report it to its author")
+        complain(not_ended(stuck))
         sys.stdout.flush()
         os._exit(code)  # the loop would wait for that driver
     return code
@@ -78,7 +79,7 @@ def _collect_s(text: str) -> int:
     return round(seconds)
 
 
-async def _watch(config: LoadedConfig, collect_s: int) -> tuple[Match, bool]:
+async def _watch(config: LoadedConfig, collect_s: int) -> tuple[Match, list[str]]:
     """The match, and whether a driver hangs; a signal ends it in order."""
     loop = asyncio.get_running_loop()
     teller = Teller(sys.stderr, config.units, loop.time)

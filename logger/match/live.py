@@ -16,6 +16,7 @@ from logger.core.readings import NS_PER_S, Reading
 from logger.core.snapshot import Event
 from logger.driver_api import Source
 from logger.faults import log_fault, said
+from logger.plugins import author
 from logger.sources import build_drivers, clock_for
 
 LOOK_S = 1.0  # wall time between looks where no reading comes; assumed
@@ -49,7 +50,7 @@ class LiveMatch:
         self._drivers = build_drivers(replace(config, probes=mine), self._collector, self._clock)
         self._start_ns = self._clock.now_ns()
         self._heard = False
-        self.stuck = False  # a driver did not end when told to
+        self.stuck: list[str] = []  # drivers that did not end when told to
 
     def stop(self) -> None:
         """End now, without a result."""
@@ -58,7 +59,7 @@ class LiveMatch:
 
     async def go(self) -> Match:
         """Run until there is a verdict, the sources end, or ``stop``."""
-        tasks = [asyncio.create_task(self._run(name, d)) for name, d in self._drivers.items()]
+        tasks = [asyncio.create_task(self._run(name, d), name=name) for name, d in self._drivers.items()]
         try:
             while self._watch.result is None and not self._stopped.is_set():
                 ended = all(task.done() for task in tasks)
@@ -105,7 +106,7 @@ class LiveMatch:
         except Exception as error:  # noqa: BLE001 - a plug-in may fail in any way
             where = log_fault(error, f"driver {name}")
             self._complain(
-                f"driver '{name}' broke ({type(error).__name__}: {error}); report it to its author; "
+                f"driver '{name}' broke ({type(error).__name__}: {error}); report it to {author(name)}; "
                 f"details: {where}"
             )
         finally:
@@ -116,4 +117,4 @@ class LiveMatch:
             task.cancel()
         if tasks:
             _done, stuck = await asyncio.wait(tasks, timeout=CLEAN_UP_S)
-            self.stuck = bool(stuck)
+            self.stuck = sorted(task.get_name() for task in stuck)

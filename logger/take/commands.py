@@ -15,6 +15,7 @@ from logger.core.errors import StoreError
 from logger.core.params import MAIN_QUANTITY
 from logger.core.texts import counted
 from logger.faults import ENDED_AT_ONCE, complain, log_fault
+from logger.plugins import not_ended
 from logger.safety import CAUTIONS, SHORT_CAUTION
 from logger.screen.plain import write_lines
 from logger.screen.terminal import can_show
@@ -109,7 +110,7 @@ async def _take(setup: Setup, options: TakeOptions, *, screen: bool) -> int:
         complain("standard input ended before every point had a value: the traverse is not complete")
     code = 0 if whole and answered else CUT_OFF
     if feed is not None and feed.stuck:
-        complain("a driver did not end when told to; report it to its author")
+        complain(not_ended(feed.stuck))
         sys.stdout.flush()
         os._exit(code)  # the loop would wait for that driver; the lock's file stays
     return code

@@ -47,7 +47,7 @@ class ProbeFeed:
         self.trace: deque[tuple[int, float]] = deque()  # of the main watch
         self._troubles: dict[str, str] = {}  # by the driver
         self._closing = False
-        self.stuck = False  # a driver did not end when told to
+        self.stuck: list[str] = []  # drivers that did not end when told to
         self._on_change, self._on_reading, self._log = on_change, on_reading, log
         self._collector = Collector(self.clock, [p.name for p in probes], wake=self._arrived)
         self._drivers = build_drivers(replace(config, probes=tuple(probes)), self._collector, self.clock)
@@ -73,7 +73,9 @@ class ProbeFeed:
             watch.restart()
 
     async def __aenter__(self) -> ProbeFeed:
-        self._tasks = [asyncio.create_task(self._run(name, d)) for name, d in self._drivers.items()]
+        self._tasks = [
+            asyncio.create_task(self._run(name, d), name=name) for name, d in self._drivers.items()
+        ]
         return self
 
     async def __aexit__(self, *_exc: object) -> None:
@@ -82,7 +84,7 @@ class ProbeFeed:
             task.cancel()
         if self._tasks:
             _done, stuck = await asyncio.wait(self._tasks, timeout=CLEAN_UP_S)
-            self.stuck = bool(stuck)
+            self.stuck = sorted(task.get_name() for task in stuck)
 
     async def _run(self, name: str, driver: Source) -> None:
         try:

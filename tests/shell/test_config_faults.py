@@ -503,7 +503,7 @@ def test_options_that_break_are_the_drivers_fault_and_told_so() -> None:
         loads_config(GOOD, "job.toml", {"ess": Raising})
     assert str(caught.value).startswith(
         "job.toml:16: key 'probes.ret.driver': the driver cannot say whether its keys are right "
-        "(KeyError: 'planted'); report it to its author"
+        "(KeyError: 'planted'); report it to the author of riselog "
     )
 
 

@@ -218,7 +218,7 @@ async def test_a_driver_that_will_not_end_is_told(feed: Any, monkeypatch: pytest
     fed = feed(script)
     async with fed:
         await settled(fed)
-    assert fed.stuck
+    assert fed.stuck == ["fake"]
     release.set()
     await settled(fed)
 
