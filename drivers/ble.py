@@ -13,8 +13,8 @@ from weakref import WeakKeyDictionary
 
 from drivers.ble_errors import RadioError, Trouble, explain
 from drivers.heard import Characteristic, Sighting, full_uuid, uuid16
+from drivers.links import Links
 from drivers.probe import Wanted
-from drivers.turns import Turns
 
 if TYPE_CHECKING:
     from bleak import BleakClient, BleakScanner
@@ -50,7 +50,7 @@ class Radio:
 
     def __init__(self, adapter: str | None = None) -> None:
         self._adapter = adapter
-        self.turns = Turns()
+        self.links = Links(_connect)
         self._scanner: BleakScanner | None = None
         self._holders = 0
         self._lock = asyncio.Lock()
@@ -160,14 +160,14 @@ class Radio:
 
     @contextlib.contextmanager
     def _hearing(self, wanted: Wanted) -> Iterator[asyncio.Queue[Sighting]]:
-        """A queue of the packets of that device."""
+        """A queue of the packets of that device; one that this program is connected to is there at once."""
         heard: asyncio.Queue[Sighting] = asyncio.Queue()
 
         def look(sighting: Sighting) -> None:
             if wanted.matches(sighting.address, sighting.name):
                 heard.put_nowait(sighting)
 
-        with self.listening(look):
+        with self.listening(look), self.links.watching(look):
             yield heard
 
     async def _start(self) -> None:
@@ -245,8 +245,8 @@ def shared_radio(adapter: str | None = None) -> Radio:
     return radios.setdefault(adapter, Radio(adapter))
 
 
-class Connection:
-    """A connected device. ``lost`` is set when the connection ends, whoever ended it."""
+class _Link:
+    """A connection by bleak; see ``links.Link``."""
 
     def __init__(self, client: BleakClient, lost: asyncio.Event) -> None:
         self._client = client
@@ -280,6 +280,16 @@ class Connection:
                     characteristic.handle, lambda _, payload: callback(bytes(payload))
                 )
 
+    async def stop_notify(self, characteristic: Characteristic) -> None:
+        """Have nobody called any more."""
+        with radio_errors("unsubscribing from the probe"):
+            async with asyncio.timeout(GATT_S):
+                await self._client.stop_notify(characteristic.handle)
+
+    async def close(self) -> None:
+        """Disconnect. The device may be gone, and the connection with it: nothing is left to say."""
+        await _disconnect(self._client)
+
 
 def _characteristics(client: BleakClient) -> Iterator[Characteristic]:
     for service in sorted(client.services, key=lambda each: each.handle):
@@ -294,29 +304,22 @@ def _characteristics(client: BleakClient) -> Iterator[Characteristic]:
             )
 
 
-@contextlib.asynccontextmanager
-async def connected(sighting: Sighting, turns: Turns) -> AsyncIterator[Connection]:
-    """Connect to a device just heard, when it is its turn, and disconnect at the end.
-
-    Raises
-    ------
-    RadioError
-        It does not answer, or the radio refuses.
-    """
+async def _connect(sighting: Sighting) -> _Link:
+    """Connect to a device just heard. Raises RadioError: it does not answer, or the radio refuses."""
     lost = asyncio.Event()
-    # The scan goes on meanwhile: BlueZ suspends it for connecting and resumes it by itself.
-    async with turns.connecting():
-        client = await _client(sighting, lost)
-    with turns.holding():
-        try:
-            with radio_errors("listing what the probe has"):
-                connection = Connection(client, lost)
-            yield connection
-        finally:
-            # The device may be gone, and the connection with it: nothing is left to say.
-            with contextlib.suppress(RadioError), radio_errors("disconnecting"):
-                async with asyncio.timeout(DISCONNECT_S):
-                    await client.disconnect()
+    client = await _client(sighting, lost)
+    try:
+        with radio_errors("listing what the probe has"):
+            return _Link(client, lost)
+    except RadioError:
+        await _disconnect(client)
+        raise
+
+
+async def _disconnect(client: BleakClient) -> None:
+    with contextlib.suppress(RadioError), radio_errors("disconnecting"):
+        async with asyncio.timeout(DISCONNECT_S):
+            await client.disconnect()
 
 
 async def _client(sighting: Sighting, lost: asyncio.Event) -> BleakClient:

@@ -140,6 +140,10 @@ class Driver(Source, Protocol):
     file to the model of what stands in it: the logger reads and checks the file, tells faults by its
     line, keeps its text with the run, and gives the driver the content in place of the name.
 
+    Where one device may give several values of a quantity, ``Options`` may have a method
+    ``chosen(quantity) -> Hashable`` that tells which of them a table uses: two probes of one device that
+    choose the same, or whose driver has no such method, are refused.
+
     A driver that can look for devices may have a static method
     ``async survey(look: Look, seen: Callable[[Seen], None])`` for ``riselog scan``: it calls ``seen`` for
     all it hears, what it cannot read included, as often as it hears it, and raises ``DriverError`` where it

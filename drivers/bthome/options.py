@@ -75,6 +75,10 @@ class BthomeOptions(ProbeOptions):
         asked = {kind: getattr(self, kind.replace("-", "_")) for kind in kinds}
         return {kind: number for kind, number in asked.items() if number is not None}
 
+    def chosen(self, quantity: Quantity) -> int:
+        """Which object of that quantity is used; without a number the first."""
+        return self.numbers.get(quantity, 1)
+
     @model_validator(mode="before")
     @classmethod
     def _no_key_in_clear(cls, given: Any) -> Any:  # noqa: ANN401 - whatever the config holds

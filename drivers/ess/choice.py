@@ -189,6 +189,7 @@ def _source(offer: Offer, options: EssOptions) -> Source:
         decode=offer.kind.decode,
         explain=offer.kind.explain,
         read_every_s=_read_every_s(offer, options),
+        alone=True,
     )
 
 

@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, ClassVar
 
-from drivers.ble import Connection
 from drivers.ble_errors import RadioError
 from drivers.ess.choice import plan_of
 from drivers.ess.offer import offers_of, unanswered
@@ -17,6 +16,7 @@ from drivers.gatt.life import GattDriver
 from drivers.gatt.profile import Plan
 from drivers.gatt.survey import Survey
 from drivers.heard import Sighting, full_uuid, services_in_words
+from drivers.links import Connection
 from logger.driver_api import Look, ProbeRequest, Seen
 
 PATIENT = 3  # connections that may end for want of an answer; assumed

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TypeVar
 
-from drivers.ble import Connection
 from drivers.ble_errors import RadioError
 from drivers.ess.descriptors import (
     Measurement,
@@ -27,6 +26,7 @@ from drivers.ess.thermometer import (
 )
 from drivers.gatt.profile import OF_THE_PROBE
 from drivers.heard import Characteristic
+from drivers.links import Connection
 from logger.core.errors import DecodeError
 
 T = TypeVar("T")

@@ -33,6 +33,11 @@ class EssOptions(ProbeOptions):
             'write 2, or "supply"'
         )
 
+    def chosen(self, quantity: Quantity) -> int | str | None:
+        """The same, so that two tables can be compared."""
+        asked = self.which(quantity)
+        return asked.strip().casefold() if isinstance(asked, str) else asked
+
     def which(self, quantity: Quantity) -> int | str | None:
         """The value of that quantity that was asked for."""
         asked: dict[Quantity, int | str | None] = {

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from drivers.ble import Connection
 from drivers.ble_errors import RadioError
+from drivers.links import Connection
 from drivers.probe import printable
 
 DEVICE_INFORMATION = 0x180A  # service, Bluetooth SIG assigned numbers

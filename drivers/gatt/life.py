@@ -7,14 +7,16 @@ import contextlib
 import random
 from collections.abc import Sequence
 from enum import Enum, auto
+from functools import partial
 from typing import Any, ClassVar, NamedTuple
 
-from drivers.ble import Radio, connected, shared_radio
+from drivers.ble import Radio, shared_radio
 from drivers.ble_errors import FULL, RadioError
-from drivers.gatt.profile import Profile
+from drivers.gatt.profile import Profile, claimed
 from drivers.gatt.reach import Company, not_found_or_held, reach
 from drivers.gatt.session import Pace, Session
 from drivers.heard import Sighting
+from drivers.links import Links
 from drivers.namesakes import Namesakes
 from drivers.probe import (
     LinkReport,
@@ -25,7 +27,6 @@ from drivers.probe import (
     backoff_s,
     too_many,
 )
-from drivers.turns import Turns
 from logger.core.readings import NS_PER_S
 from logger.driver_api import DriverContext, LinkState, ProbeRequest, Reach
 
@@ -249,8 +250,8 @@ class GattProbe:
         self._failures += 1
         self._report.state(LinkState.CONNECTING, "found, connecting")
         try:
-            async with connected(self._sighting, self._turns) as connection:
-                plan = await self._profile.plan(connection)
+            async with self._links.connected(self._sighting) as connection:
+                plan = claimed(await self._profile.plan(connection), connection, self._request)
                 for key, text in plan.remarks:
                     self._report.remark(key, text)
                 if not plan.usable:
@@ -278,11 +279,12 @@ class GattProbe:
         it is tried now and then without that."""
         self._report.state(
             LinkState.LOST,
-            f"waiting for a free connection: the adapter has no room beside the {self._turns.held} it holds "
-            "for this program; use a second adapter, or probes that only broadcast",
+            "waiting for a free connection: the adapter has no room beside the "
+            f"{self._links.turns.held} it holds for this program; use a second adapter, or probes that "
+            "only broadcast",
         )
         again_ns = self._context.now_ns() + round(QUEUE_S * NS_PER_S)
-        with self._turns.queued() as turn:
+        with self._links.turns.queued() as turn, self._links.watching(partial(self._join, turn)):
             waits: list[asyncio.Future[Any]] = [
                 asyncio.ensure_future(turn.wait()),
                 asyncio.ensure_future(self._context.wait_until(again_ns)),
@@ -296,9 +298,14 @@ class GattProbe:
                     each.cancel()
         return Outcome.WAITED
 
+    def _join(self, turn: asyncio.Event, sighting: Sighting) -> None:
+        """Another probe of the device is connected: no room is needed."""
+        if self._wanted.matches(sighting.address, sighting.name):
+            turn.set()
+
     @property
-    def _turns(self) -> Turns:
-        return shared_radio(self.options.adapter).turns
+    def _links(self) -> Links:
+        return shared_radio(self.options.adapter).links
 
     async def _wait(self) -> Outcome:
         wait_s = NO_RADIO_S if self._deaf else backoff_s(max(self._failures, 1), self._rng)

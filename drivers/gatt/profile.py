@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
-from drivers.ble import Connection
 from drivers.causes import NO_CAUSE, Cause, Value, of_packet, of_value
 from drivers.heard import Characteristic
-from logger.driver_api import DecodeError, Flag, Quantity
+from drivers.links import Connection
+from logger.driver_api import DecodeError, Flag, ProbeRequest, Quantity
 
-__all__ = ["OF_THE_PROBE", "Plan", "Profile", "Source", "Value"]
+__all__ = ["OF_THE_PROBE", "Plan", "Profile", "Source", "Value", "claimed"]
 
 OF_THE_PROBE = frozenset({Quantity.BATTERY, Quantity.SIGNAL})
 """What says nothing of the air: nobody waits for it, and it does not count as a sign of life."""
@@ -21,7 +21,7 @@ OF_THE_PROBE = frozenset({Quantity.BATTERY, Quantity.SIGNAL})
 class Source:
     """One characteristic in use. ``decode`` raises nothing but ``DecodeError``; ``explain`` says what the
     probe's kind knows of a packet that gives no value: with the flagged value, or None where it could not be
-    decoded."""
+    decoded. ``alone``: the characteristic is one value and no more."""
 
     characteristic: Characteristic
     title: str
@@ -29,6 +29,7 @@ class Source:
     decode: Callable[[bytes], Sequence[Value]]
     read_every_s: float = 1.0  # s, where it cannot notify
     explain: Callable[[bytes, Value | None], Cause] = lambda _payload, _value: NO_CAUSE
+    alone: bool = False
 
     @property
     def measures(self) -> bool:
@@ -79,6 +80,21 @@ class Plan:
             f"{each.title} ({'notifies' if each.characteristic.can_notify else 'is read'})"
             for each in self.sources
         )
+
+
+def claimed(plan: Plan, connection: Connection, request: ProbeRequest) -> Plan:
+    """The same, or one that is refused: another probe of the device has the value that this one is for."""
+    main = request.quantities[:1]
+    for source in plan.sources:
+        if not source.alone or not source.quantities.issuperset(main):
+            continue
+        other = connection.claim((source.characteristic.handle, *main), request.name)
+        if other is not None and main:
+            text = f"its {main[0]} is the one that probe '{other}' has already"
+            step = f"choose another one of this device with {main[0]} in its table, or give the other device"
+            trouble = (text, step)
+            return replace(plan, refused=trouble, lacks={main[0]: Cause(*trouble, key=(main[0],))})
+    return plan
 
 
 class Profile(Protocol):

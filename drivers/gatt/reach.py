@@ -6,9 +6,9 @@ import asyncio
 from collections.abc import Iterable
 from dataclasses import replace
 
-from drivers.ble import connected, shared_radio
+from drivers.ble import shared_radio
 from drivers.ble_errors import RadioError
-from drivers.gatt.profile import Profile
+from drivers.gatt.profile import Profile, claimed
 from drivers.gatt.trial import judged, tried
 from drivers.probe import ProbeOptions, Wanted, not_found, reached, too_many
 from logger.driver_api import ProbeRequest, Reach
@@ -65,8 +65,8 @@ async def _reach(
             return reached(request, *not_found_or_held(wanted, seconds))
         if len(found) > 1:
             return reached(request, *too_many(wanted, [each.address for each in found]))
-        async with connected(found[0], radio.turns) as connection:
-            plan = await profile.plan(connection)
+        async with radio.links.connected(found[0]) as connection:
+            plan = claimed(await profile.plan(connection), connection, request)
             answers = await tried(connection, plan, min(seconds, LISTEN_S)) if plan.usable else []
             await company.wait(request.name)
     except RadioError as error:

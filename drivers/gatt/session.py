@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, NamedTuple
 
-from drivers.ble import Connection
 from drivers.ble_errors import RadioError
 from drivers.gatt.about import about_itself
 from drivers.gatt.profile import Plan, Source, Value
 from drivers.heard import Characteristic
+from drivers.links import Connection
 from drivers.probe import LinkReport, Rhythm
 from drivers.wire import CutShortError
 from logger.core.readings import NS_PER_S
@@ -25,6 +25,8 @@ OUTAGE = (
     "the system's Bluetooth was off or restarted meanwhile, and the connection went with it; searching for "
     "the probe again"
 )
+LOST = "the connection was lost; searching for the probe again"
+SILENT = "connected, but it sends nothing; connecting anew"
 PATIENT_NS = 600 * NS_PER_S  # from look to look at a connection that may be silent; assumed
 
 
@@ -94,10 +96,11 @@ class Session:
         while True:
             now_ns = self._context.now_ns()
             if self._connection.lost.is_set():
-                return "the connection was lost; searching for the probe again"
+                return SILENT if self._connection.given_up else LOST
             if now_ns >= self._silent_at_ns(now_ns):
                 self._rhythm.silence()
-                return self._why_unread or "connected, but it sends nothing; connecting anew"
+                self._connection.doubt()
+                return self._why_unread or SILENT
             due = [c for c in self._channels if c.due_ns is not None and c.due_ns <= now_ns]
             for channel in due:
                 await self._read(channel)
@@ -131,7 +134,9 @@ class Session:
 
     async def _subscribe(self, channel: Channel) -> None:
         try:
-            await self._connection.notify(channel.characteristic, partial(self._guarded, channel))
+            await self._connection.notify(
+                channel.characteristic, partial(self._guarded, channel), partial(self._await_echo, channel)
+            )
         except RadioError as error:
             channel.every_s = channel.source.read_every_s
             self._unread(channel, error)
@@ -148,9 +153,13 @@ class Session:
         else:
             if channel.packets == before:  # else it has notified meanwhile
                 self._take(channel, payload)
-                echoes = channel.subscribed and sys.platform == "linux"
-                channel.echo = (payload, self._context.now_ns() + ECHO_NS) if echoes else None
+                self._await_echo(channel, payload)
         channel.plan(self._context.now_ns())
+
+    def _await_echo(self, channel: Channel, payload: bytes) -> None:
+        """A value was read, by this probe or by another one of the device."""
+        echoes = channel.subscribed and sys.platform == "linux"
+        channel.echo = (payload, self._context.now_ns() + ECHO_NS) if echoes else None
 
     def _guarded(self, channel: Channel, payload: bytes) -> None:
         """A notification. The radio's library would swallow what is raised here."""
@@ -170,6 +179,7 @@ class Session:
         source = channel.source
         if source.measures and not again:
             self._rhythm.update(self._context.now_ns())
+            self._connection.hear()
             self._outage = False
         values = self._decoded(source, payload)
         if values is None:

@@ -7,13 +7,13 @@ import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
-from drivers.ble import connected, shared_radio
+from drivers.ble import shared_radio
 from drivers.ble_errors import RadioError
 from drivers.gatt.profile import Profile
 from drivers.gatt.trial import Answer, asked
 from drivers.heard import Sighting
+from drivers.links import Links
 from drivers.survey import bare, hearing
-from drivers.turns import Turns
 from logger.driver_api import Look, Seen
 
 ASK_S = 5.0  # s for one device: connecting, listing and reading; assumed
@@ -78,16 +78,16 @@ class Survey:
             await asyncio.sleep(PAUSE_S)
             return
         strongest, profile = max(self._waiting.values(), key=lambda each: each[0].signal_dbm or _FAINT_DBM)
-        answer = await _asked(strongest, profile, shared_radio(self._look.adapter).turns)
+        answer = await _asked(strongest, profile, shared_radio(self._look.adapter).links)
         self._answers[strongest.address] = answer
         del self._waiting[strongest.address]
         self._seen(answer)
 
 
-async def _asked(sighting: Sighting, profile: Profile, turns: Turns) -> Seen:
+async def _asked(sighting: Sighting, profile: Profile, links: Links) -> Seen:
     """Connect, read every value once, and let go; nothing is written or subscribed to."""
     try:
-        async with asyncio.timeout(ASK_S) as limit, connected(sighting, turns) as connection:
+        async with asyncio.timeout(ASK_S) as limit, links.connected(sighting) as connection:
             plan = await profile.plan(connection)
             if not plan.usable:
                 return bare(sighting, note="; ".join(plan.refused or profile.nothing))

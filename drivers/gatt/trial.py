@@ -9,10 +9,10 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Any
 
-from drivers.ble import Connection
 from drivers.ble_errors import RadioError, Trouble
 from drivers.causes import Cause, Value
 from drivers.gatt.profile import OF_THE_PROBE, Plan, Source
+from drivers.links import Connection
 from drivers.probe import judge, reached
 from drivers.wire import CutShortError
 from logger.core.readings import QUANTITIES

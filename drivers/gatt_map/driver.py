@@ -18,7 +18,7 @@ from drivers.gatt_map.model import ProbeMap
 from drivers.gatt_map.profile import MapProfile
 from drivers.gatt_map.survey import survey_mapped
 from drivers.probe import IntervalText, ProbeOptions, seconds
-from logger.driver_api import DriverContext, Look, ProbeRequest, Reach, Seen
+from logger.driver_api import DriverContext, Look, ProbeRequest, Quantity, Reach, Seen
 
 
 def _map(given: object) -> object:
@@ -40,6 +40,15 @@ class GattMapOptions(ProbeOptions):
     """The map file, from the config's folder; the driver is given what stands in it."""
     read_every: IntervalText = "1 s"
     """How often a characteristic that cannot notify is read."""
+
+    def chosen(self, quantity: Quantity) -> frozenset[tuple[object, ...]]:
+        """Where the map has that quantity from."""
+        return frozenset(
+            (source, rule.place, rule.when)
+            for source, rules in self.content.rules.items()
+            for rule in rules
+            if rule.quantity is quantity
+        )
 
     @property
     def content(self) -> ProbeMap:

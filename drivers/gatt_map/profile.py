@@ -6,13 +6,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
-from drivers.ble import Connection
 from drivers.gatt.profile import Plan, Source, Value
 from drivers.gatt_map.decode import Rule, decode
 from drivers.gatt_map.faults import explain, lack_of
 from drivers.gatt_map.meaning import Source as MapSource
 from drivers.gatt_map.model import ProbeMap, StartTable
 from drivers.heard import Characteristic, services_in_words, uuid_in_words
+from drivers.links import Connection
 
 
 class MapProfile:

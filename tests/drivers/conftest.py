@@ -174,6 +174,7 @@ class Char:
     flags: tuple[str, ...] = ("read", "notify")
     service: int | str = 0x181A
     reads: int = 0
+    starts: int = 0  # of its notifications
     written: list[bytes] = field(default_factory=list)
     descriptors: tuple[tuple[int, bytes], ...] = ()
     refusal: str = "Read not permitted"
@@ -241,6 +242,7 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
 
         @dbus_method()
         def StartNotify(self) -> None:
+            self._char.starts += 1
             self.subscribed.set()
             self.free.clear()
 
@@ -333,13 +335,17 @@ def served_kinds() -> Any:  # noqa: C901 - a list of small classes
     )
 
 
+Key = int | str | tuple[int | str, int]
+"""The first characteristic of a UUID, or the one of that number, from 1."""
+
+
 class Remote:
     """A probe as the test makes it: an application and an advertisement on one adapter."""
 
     def __init__(self, bus: Any, hci: int) -> None:
         self._bus = bus
         self._hci = hci
-        self._interfaces: dict[int | str, Any] = {}
+        self._interfaces: dict[Key, Any] = {}
         self._advert: Any = None
         self._made: list[tuple[str, str, str]] = []
         self.address = ADDRESSES[hci]
@@ -359,6 +365,8 @@ class Remote:
                         f"{path}/char{m}/desc{k}", kinds.Descriptor(uuid16, value, f"{path}/char{m}")
                     )
                 self._interfaces.setdefault(char.uuid16, served)
+                alike = sum(other.uuid16 == char.uuid16 for other in chars[: chars.index(char)])
+                self._interfaces[char.uuid16, alike + 1] = served
         await self._manage("GattManager1", "RegisterApplication", f"/probe{self._hci}")
 
     async def advertise(
@@ -391,17 +399,17 @@ class Remote:
         )
         assert not reply.error_name, reply.body
 
-    def notify(self, uuid16: int | str, value: bytes) -> None:
+    def notify(self, uuid16: Key, value: bytes) -> None:
         """Send a notification, if subscribed."""
         self._interfaces[uuid16].send(value)
 
-    async def subscribed(self, *uuids: int | str) -> None:
+    async def subscribed(self, *uuids: Key) -> None:
         """Return when the driver has subscribed to all of these."""
         async with asyncio.timeout(READY_S):
             for uuid16 in uuids:
                 await self._interfaces[uuid16].subscribed.wait()
 
-    async def unsubscribed(self, uuid16: int) -> None:
+    async def unsubscribed(self, uuid16: Key) -> None:
         """Return when the driver has let go of it."""
         async with asyncio.timeout(READY_S):
             await self._interfaces[uuid16].free.wait()

@@ -13,13 +13,14 @@ from typing import Any, cast
 import pytest
 from bleak.exc import BleakDBusError
 
-from drivers.ble import Connection, radio_errors
+from drivers.ble import radio_errors
 from drivers.ble_errors import RadioError, Trouble
 from drivers.ess.driver import EssProfile
 from drivers.ess.options import EssOptions
 from drivers.gatt.profile import Plan, Value
 from drivers.gatt.session import OUTAGE, Pace, Session
 from drivers.heard import Characteristic, full_uuid
+from drivers.links import Connection
 from drivers.probe import LinkReport, Rhythm
 from drivers.wire import CutShortError
 from logger.clock import SteppedClock
@@ -54,12 +55,20 @@ class Scripted:
         self.lost = asyncio.Event()
         self.reads: list[tuple[int, float]] = []
         self.callbacks: dict[int, Callable[[bytes], None]] = {}
+        self.echoes: dict[int, Callable[[bytes], None]] = {}
+        self.given_up = False
         self.greeting: bytes | None = None  # notified at once to a new subscriber
         self.read_takes_s = 0.0
         self.answer: Callable[[int], bytes] = lambda _: C_21_37
         self.descriptor: Callable[[int], Any] = lambda _: []
         self.descriptors_asked: list[tuple[int, int]] = []
         self._clock = clock
+
+    def hear(self) -> None:
+        pass
+
+    def doubt(self) -> None:
+        pass
 
     async def read(self, each: Characteristic) -> bytes:
         assert each.uuid16 is not None
@@ -72,9 +81,11 @@ class Scripted:
         self.descriptors_asked.append((each.uuid16, uuid16))
         return self.descriptor(uuid16)
 
-    async def notify(self, each: Characteristic, callback: Callable[[bytes], None]) -> None:
+    async def notify(
+        self, each: Characteristic, callback: Callable[[bytes], None], echo: Callable[[bytes], None]
+    ) -> None:
         assert each.uuid16 is not None
-        self.callbacks[each.uuid16] = callback
+        self.callbacks[each.uuid16], self.echoes[each.uuid16] = callback, echo
         if self.greeting is not None:
             asyncio.get_running_loop().call_soon(callback, self.greeting)
 

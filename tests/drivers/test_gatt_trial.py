@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.ble import Connection
 from drivers.ble_errors import RadioError, Trouble, explain
 from drivers.ess.driver import EssProfile
 from drivers.ess.options import EssOptions
@@ -21,6 +20,7 @@ from drivers.gatt_map.decode import FORMATS
 from drivers.gatt_map.model import ProbeMap
 from drivers.gatt_map.profile import MapProfile
 from drivers.heard import Characteristic, full_uuid
+from drivers.links import Connection
 from logger.driver_api import ProbeRequest, Quantity, Reach
 
 C_21_37, RH_45_67, BATTERY_12 = bytes.fromhex("5908"), bytes.fromhex("d711"), b"\x0c"
