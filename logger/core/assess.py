@@ -32,6 +32,7 @@ cooling: error common to all probes            temperature in common: it does no
 from __future__ import annotations
 
 from math import hypot, inf, sqrt
+from typing import NamedTuple
 
 from logger.core.budget import BudgetLine
 from logger.core.carry import burner_u, carry
@@ -172,32 +173,53 @@ def _flow_lines(job: JobParams, means: Means) -> list[BudgetLine]:
     return lines
 
 
-def _state_lines(job: JobParams, means: Means, seen: Seen, coil: Both | None) -> list[BudgetLine]:
-    """Pressure and humidity: what turns a volume or a velocity into dry mass, and mass into heat."""
-    net_w = abs(means.air_heat_w - means.fan_heat_w)
+class PressureU(NamedTuple):
+    """Standard uncertainty of the pressure now, Pa, and the power with which the dry mass goes with it; then
+    what the mass is uncertain by, a fraction, from the pressure at the measurement of the airflow."""
+
+    u_pa: float
+    now: float
+    then: tuple[float, ...]
+    assumed: bool
+
+
+def pressure_u(job: JobParams, means: Means, seen: Seen) -> PressureU:
+    """How well the pressure is known, now and when the airflow was measured."""
     carried = carry(job.unit, job.airflow)
     u_pa, guess = job.pressure_u_pa, job.pressure_assumed
     if seen.pressure:
         probe = job.probes_of(Role.PRESSURE)[0]
         u_pa, guess = probe.u95 / 2.0, probe.u95_assumed
-    parts = [carried.pressure_now * u_pa / means.pressure_pa]
-    if carried.pressure_then:  # two sources; one of them may be wrong by all that they differ
-        then_pa = job.airflow.pressure_pa or means.pressure_pa
-        gap_u_pa = (then_pa - job.pressure_pa) / ROOT3
-        parts += [carried.pressure_then * part / then_pa for part in (job.airflow.pressure_u_pa, gap_u_pa)]
-        guess = True
+    if not carried.pressure_then:
+        return PressureU(u_pa, carried.pressure_now, (), guess)
+    # two sources; one of them may be wrong by all that they differ
+    then_pa = job.airflow.pressure_pa or means.pressure_pa
+    gap_u_pa = (then_pa - job.pressure_pa) / ROOT3
+    then = tuple(carried.pressure_then * part / then_pa for part in (job.airflow.pressure_u_pa, gap_u_pa))
+    return PressureU(u_pa, carried.pressure_now, then, assumed=True)
+
+
+def water_swells(job: JobParams) -> float:
+    """-d ln(dry mass) / dW: water in a volume displaces dry air; a standard velocity was misread by it."""
+    carried = carry(job.unit, job.airflow)
+    return 0.0 if carried.holds_mass else WATER_V_RATIO - (WATER_V_RATIO - 1.0) * carried.reading
+
+
+def _state_lines(job: JobParams, means: Means, seen: Seen, coil: Both | None) -> list[BudgetLine]:
+    """Pressure and humidity: what turns a volume or a velocity into dry mass, and mass into heat."""
+    net_w = abs(means.air_heat_w - means.fan_heat_w)
+    air, swells = pressure_u(job, means, seen), water_swells(job)
+    now = air.now * air.u_pa / means.pressure_pa
     if coil is not None:  # what it does to the moisture of both sides, with its sign
-        parts[0] = abs(parts[0] + coil.pressure_w_pa() * u_pa / net_w) if net_w else 0.0
-    lines = [BudgetLine("pressure", hypot(*parts) * net_w, assumed=guess)]
-    # water in a volume displaces dry air; a standard velocity was misread by the same water
-    swells = WATER_V_RATIO - (WATER_V_RATIO - 1.0) * carried.reading
+        now = abs(now + coil.pressure_w_pa() * air.u_pa / net_w) if net_w else 0.0
+    lines = [BudgetLine("pressure", hypot(now, *air.then) * net_w, assumed=air.assumed)]
     if coil is not None:
-        return lines + coil_lines(job, coil, net_w, 0.0 if carried.holds_mass else swells)
-    water = WATER_CP_RATIO - (0.0 if carried.holds_mass else swells)
+        return lines + coil_lines(job, coil, net_w, swells)
     # the humidity ratio goes with the relative humidity; a drier room than assumed is the larger part
     u_rh = HUMIDITY_PROBE_U if seen.humidity else job.humidity_u / job.humidity
     u_ratio = u_rh / LEAST_RH if seen.humidity else u_rh
-    lines.append(BudgetLine("humidity", abs(water) * means.humidity_ratio * u_ratio * net_w, assumed=True))
+    weight_w = abs(WATER_CP_RATIO - swells) * means.humidity_ratio * net_w
+    lines.append(BudgetLine("humidity", u_ratio * weight_w, assumed=True))
     return lines
 
 

@@ -81,30 +81,47 @@ def both(means: Means, coil: CoilMeans | None) -> Both | None:
     )
 
 
-def coil_lines(job: JobParams, coil: Both, total_w: float, swells: float) -> list[BudgetLine]:
-    """Humidity of both sides, and what all probes have in common. ``swells``: -d ln(dry mass) / dW.
+class HumidityInput(NamedTuple):
+    """An independent error of humidity: its standard uncertainty, a fraction, and whose it is (1 or 0)."""
+
+    source: str
+    u: float
+    entering: float
+    supply: float
+    assumed: bool
+
+
+def humidity_inputs(job: JobParams, coil: Both) -> list[HumidityInput]:
+    """What the humidities of both sides may be off by.
 
     A match takes out what two probes differ by at one humidity; what they share, and what differs
     elsewhere on the scale, stays.
     """
-    entering, supply, kg_s = job.entering_probes()[0], job.probes_of(Role.SUPPLY)[0], coil.dry_air_kg_s
-    front_w = coil.entering.per_rh * kg_s - swells * coil.entering.w_per_rh * total_w
-    back_w = coil.supply.per_rh * kg_s
-    common_k = COMMON_U_K * (coil.entering.per_k - coil.supply.per_k) * kg_s
-    lines = [BudgetLine("temperature in common", abs(common_k), assumed=True)]
+    entering, supply = job.entering_probes()[0], job.probes_of(Role.SUPPLY)[0]
     if entering.humidity_u95 is None or supply.humidity_u95 is None:
         return [
-            BudgetLine("entering humidity", HUMIDITY_PROBE_U * abs(front_w), assumed=True),
-            BudgetLine("supply humidity", HUMIDITY_PROBE_U * abs(back_w), assumed=True),
-            *lines,
+            HumidityInput("entering humidity", HUMIDITY_PROBE_U, 1.0, 0.0, assumed=True),
+            HumidityInput("supply humidity", HUMIDITY_PROBE_U, 0.0, 1.0, assumed=True),
         ]
     elsewhere = HUMIDITY_PROBE_U * abs(coil.supply.humidity - coil.entering.humidity)
     return [
-        BudgetLine("entering humidity", _own(entering) * abs(front_w)),
-        BudgetLine("supply humidity", hypot(_own(supply), elsewhere) * abs(back_w), assumed=True),
-        BudgetLine("humidity in common", HUMIDITY_PROBE_U * abs(front_w - back_w), assumed=True),
-        *lines,
+        HumidityInput("entering humidity", _own(entering), 1.0, 0.0, assumed=False),
+        HumidityInput("supply humidity", hypot(_own(supply), elsewhere), 0.0, 1.0, assumed=True),
+        HumidityInput("humidity in common", HUMIDITY_PROBE_U, 1.0, 1.0, assumed=True),
     ]
+
+
+def coil_lines(job: JobParams, coil: Both, total_w: float, swells: float) -> list[BudgetLine]:
+    """Humidity of both sides, and what all probes have in common. ``swells``: -d ln(dry mass) / dW."""
+    kg_s = coil.dry_air_kg_s
+    front_w = coil.entering.per_rh * kg_s - swells * coil.entering.w_per_rh * total_w
+    back_w = coil.supply.per_rh * kg_s
+    common_k = COMMON_U_K * (coil.entering.per_k - coil.supply.per_k) * kg_s
+    lines = []
+    for part in humidity_inputs(job, coil):
+        u_w = part.u * abs(part.entering * front_w - part.supply * back_w)
+        lines.append(BudgetLine(part.source, u_w, assumed=part.assumed))
+    return [*lines, BudgetLine("temperature in common", abs(common_k), assumed=True)]
 
 
 def _own(probe: ProbeParams) -> float:
@@ -129,13 +146,12 @@ def unknown_moisture(means: Means, sensible_w: float) -> BudgetLine:
     return BudgetLine("supply moisture", u * abs(sensible_w), assumed=True)
 
 
-def capacities(means: Means, coil: CoilMeans, sensible_u95_w: float | None) -> dict[str, float | None]:
+def capacities(means: Means, coil: CoilMeans) -> dict[str, float | None]:
     """Total apart from its parts, as the result has them; W and kg/s. None where the total is not told."""
     told = coil.told
     total_w, water_kg_s = means.output_w, means.dry_air_kg_s * (means.humidity_ratio - coil.supply_w)
     return {
         "sensible_w": coil.sensible_w,
-        "sensible_u95_w": sensible_u95_w,
         "latent_w": total_w - coil.sensible_w if told else None,
         "sensible_heat_ratio": coil.sensible_w / total_w if told and total_w else None,
         "condensate_kg_s": water_kg_s if told else None,
@@ -143,5 +159,5 @@ def capacities(means: Means, coil: CoilMeans, sensible_u95_w: float | None) -> d
 
 
 NO_CAPACITIES: dict[str, float | None] = dict.fromkeys(
-    ("sensible_w", "sensible_u95_w", "latent_w", "sensible_heat_ratio", "condensate_kg_s")
+    ("sensible_w", "latent_w", "sensible_heat_ratio", "condensate_kg_s")
 )

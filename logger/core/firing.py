@@ -9,6 +9,7 @@ from math import inf
 from logger.core.air import enthalpy_j_kg
 from logger.core.assess import budget, casing_loss_w, drift_bound_w, slow_tau_s
 from logger.core.budget import BudgetLine, Combined, combine
+from logger.core.coil_parts import Parts, parts_u95
 from logger.core.gas import GasInput
 from logger.core.params import FanPosition, JobParams, Role
 from logger.core.stretch import CoilMeans, FanPhase, Means, Seen, Stretch
@@ -32,6 +33,7 @@ class SteadyStretch:
     start_share: float | None = None  # of the output: bound of what was still to come at its start
     lines: tuple[BudgetLine, ...]
     combined: Combined
+    parts_u95: Parts | None = None  # of a unit that cools, where its total is told
     sensible_u95_w: float | None = None  # of a unit that cools
     gas: GasInput | str = ""  # input over the stretch, or why there is none
     seen: Seen
@@ -111,6 +113,7 @@ def assess_stretch(
     """Put the budget of a stretch together."""
     drift_w = stretch_drift_w(line)
     lines = budget(job, means, fan, line, drift_w, seen)
+    parts = parts_u95(job, means, line, seen, lines)
     start_share = None
     if drift_w is not None and means.output_w:
         slope_1_s = drift_w / slow_tau_s(line) / abs(means.output_w)
@@ -126,14 +129,15 @@ def assess_stretch(
         lines=tuple(lines),
         combined=combine(lines),
         seen=seen,
-        sensible_u95_w=_sensible_u95_w(job, means, line, drift_w, seen),
+        parts_u95=parts,
+        sensible_u95_w=parts.sensible_w if parts else _sensible_u95_w(job, means, line, drift_w, seen),
     )
 
 
 def _sensible_u95_w(
     job: JobParams, means: Means, line: Stretch, drift_w: float | None, seen: Seen
 ) -> float | None:
-    """U95 of the sensible heat alone: that of a dry process."""
+    """U95 of the sensible heat where the supply's moisture is not told: that of a dry process."""
     if line.coil is None:
         return None
     dry = replace(means, air_heat_w=-line.coil.sensible_w, output_w=line.coil.sensible_w)

@@ -53,6 +53,8 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         output_u95_w=u95_w,
         output_is_final=stretch is not None,
         sensible_w=sensible_w,
+        sensible_u95_w=stretch.sensible_u95_w if stretch else None,
+        latent_u95_w=stretch.parts_u95.latent_w if stretch and stretch.parts_u95 else None,
         latent_w=None if output_w is None or sensible_w is None else output_w - sensible_w,
         defrosts=len(core.book.open.defrosts) if core.pauses and core.book.open else None,
         plate_output_w=plate_w,

@@ -115,8 +115,20 @@ def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str,
         "humidity_ratio": means.humidity_ratio,
         "shortcut_w": shortcut_w(airflow_m3_s, abs(means.rise_k) if coil else means.rise_k),
         "energy_j": firing.energy_j if told else None,
-        **(NO_CAPACITIES if coil is None else capacities(means, coil, stretch.sensible_u95_w)),
+        **(NO_CAPACITIES if coil is None else capacities(means, coil)),
+        **_capacities_u95(stretch),
         "defrosts": len(firing.defrosts) if job.unit.kind is UnitKind.HEAT_PUMP else None,
+    }
+
+
+def _capacities_u95(stretch: SteadyStretch) -> dict[str, float | None]:
+    """U95 of each part of a cooling unit's output; the sensible heat's is known without the total too."""
+    parts = stretch.parts_u95
+    return {
+        "sensible_u95_w": stretch.sensible_u95_w,
+        "latent_u95_w": parts.latent_w if parts else None,
+        "sensible_heat_ratio_u95": parts.sensible_heat_ratio if parts else None,
+        "condensate_u95_kg_s": parts.condensate_kg_s if parts else None,
     }
 
 

@@ -80,7 +80,9 @@ class Snapshot:
     output_u95_w: float | None = None
     output_is_final: bool = False  # the firing's result (mean of its steady stretch), not the tick
     sensible_w: float | None = None  # of a unit that cools
+    sensible_u95_w: float | None = None  # of the firing's result
     latent_w: float | None = None
+    latent_u95_w: float | None = None
     defrosts: int | None = None  # of a heat pump, in the open firing
     plate_output_w: float | None = None  # after derating
     entering_c: float | None = None
@@ -120,7 +122,9 @@ def silenced(snapshot: Snapshot, silent_s: float) -> Snapshot:
         output_u95_w=None,
         output_is_final=False,
         sensible_w=None,
+        sensible_u95_w=None,
         latent_w=None,
+        latent_u95_w=None,
         entering_c=None,
         return_c=None,
         supply_c=None,

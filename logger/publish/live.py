@@ -15,9 +15,9 @@ from logger.publish.post import SNAPSHOT_EXPIRY_S, Post, Topics, payload
 from logger.text import clean_text
 
 _SHOWN = (
-    "output_w", "output_u95_w", "output_is_final", "sensible_w", "latent_w", "defrosts", "plate_output_w",
-    "entering_c", "return_c", "supply_c", "rise_k", "dry_air_kg_s", "airflow_m3_s",
-    "window_s", "residual_bound", "firings", "silent_s",
+    "output_w", "output_u95_w", "output_is_final", "sensible_w", "sensible_u95_w", "latent_w", "latent_u95_w",
+    "defrosts", "plate_output_w", "entering_c", "return_c", "supply_c", "rise_k", "dry_air_kg_s",
+    "airflow_m3_s", "window_s", "residual_bound", "firings", "silent_s",
 )  # fmt: skip
 """Values of a snapshot that go out under their own name."""
 

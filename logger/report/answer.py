@@ -8,7 +8,7 @@ from logger.config.quantities import Dimension
 from logger.core.kind_words import ABOVE, ENERGY, STARTER, STEADILY, kind_of
 from logger.core.texts import SURE, probability_text
 from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, items, known, text_cell, words
-from logger.screen.format import DASH, clock, condensate_text, energy, percent, rise_words
+from logger.screen.format import DASH, clock, condensate_text, energy, percent, ratio_text, rise_words
 
 COVERAGE = "± is the expanded uncertainty: the true output lies within it with a probability of about 95 %."
 NOT_A_GRADE = (
@@ -169,7 +169,8 @@ def _capacities(numbers: Numbers) -> list[Row]:
     rows = []
     if numbers.get("firing.sensible_w") is not None:
         ratio = numbers.get("firing.sensible_heat_ratio")
-        share = "" if ratio is None else f"sensible heat ratio {ratio:.2f}"
+        known_to = numbers.get("firing.sensible_heat_ratio_u95")
+        share = "" if ratio is None else f"sensible heat ratio {ratio_text(ratio, known_to)}"
         rows = [
             _pair(
                 numbers,
@@ -177,7 +178,12 @@ def _capacities(numbers: Numbers) -> list[Row]:
                 u_key="firing.sensible_u95_w",
                 note=share,
             ),
-            _pair(numbers, "Latent heat", "firing.latent_w", Dimension.POWER, note="the rest of the output"),
+            _pair(
+                numbers,
+                *("Latent heat", "firing.latent_w", Dimension.POWER),
+                u_key="firing.latent_u95_w",
+                note="the rest of the output",
+            ),
             _condensate(numbers),
         ]
     if numbers.get("firing.defrosts"):
@@ -191,8 +197,8 @@ def _capacities(numbers: Numbers) -> list[Row]:
 
 def _condensate(numbers: Numbers) -> Row:
     key = "firing.condensate_kg_s"
-    value = numbers.get(key)
-    cells = tuple((Part(condensate_text(value, units), key, value),) for units in numbers.systems)
+    value, u95 = numbers.get(key), numbers.get("firing.condensate_u95_kg_s")
+    cells = tuple((Part(condensate_text(value, units, u95), key, value),) for units in numbers.systems)
     return Row(label="Condensate", cells=(*cells, text_cell("what the air loses of its moisture")))
 
 

@@ -87,18 +87,31 @@ def change_text(rise_k: float | None, kind: object, units: str) -> str:
     return show(-rise_k if drop and rise_k is not None else rise_k, Dimension.DIFFERENCE, units)
 
 
-def condensate_text(value_kg_s: float | None, units: str) -> str:
+def condensate_text(value_kg_s: float | None, units: str, u95_kg_s: float | None = None) -> str:
     """Text of the water that a coil takes from the air, an hour.
 
-    >>> condensate_text(0.002, "us"), condensate_text(0.002, "si"), condensate_text(-1e-5, "si")
-    ('16 lb/h', '7.2 kg/h', '0.0 kg/h')
+    >>> condensate_text(0.002, "us"), condensate_text(0.002, "si", 0.0004), condensate_text(-1e-5, "si")
+    ('16 lb/h', '7.2 ± 1.4 kg/h', '0.0 kg/h')
     """
     if value_kg_s is None or not math.isfinite(value_kg_s):
         return DASH
     least_kg_s = max(value_kg_s, 0.0)  # noise about a dry coil
     if units == "us":
-        return show(least_kg_s, Dimension.MASS_FLOW, units)
-    return f"{least_kg_s * SECONDS_PER_HOUR:.1f} kg/h"
+        unit = scale_of(Dimension.MASS_FLOW, units).unit
+        cells = [number(x, Dimension.MASS_FLOW, units) for x in (least_kg_s, u95_kg_s) if x is not None]
+    else:
+        unit = "kg/h"
+        cells = [f"{x * SECONDS_PER_HOUR:.1f}" for x in (least_kg_s, u95_kg_s) if x is not None]
+    return f"{' ± '.join(cells)} {unit}"
+
+
+def ratio_text(ratio: float, u95: float | None) -> str:
+    """Text of a ratio of two heats.
+
+    >>> ratio_text(0.762, 0.0591), ratio_text(0.762, None)
+    ('0.76 ± 0.06', '0.76')
+    """
+    return f"{ratio:.2f}" if u95 is None else f"{ratio:.2f} ± {u95:.2f}"
 
 
 def energy(value_j: float | None, units: str) -> str:

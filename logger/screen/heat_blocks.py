@@ -227,10 +227,14 @@ def air_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
     ]
     if snapshot.efficiency is not None:  # of the air side; the result says in words what it is not
         rows.append(("air eff", percent(snapshot.efficiency), f"± {percent(snapshot.efficiency_u95)}"))
-    for label, value_w in (("sensible", snapshot.sensible_w), ("latent", snapshot.latent_w)):
+    for label, value_w, u95_w in (
+        ("sensible", snapshot.sensible_w, snapshot.sensible_u95_w),
+        ("latent", snapshot.latent_w, snapshot.latent_u95_w),
+    ):
         if value_w is not None:
             unit = scale_of(Dimension.POWER, units).unit
-            rows.append((label, number(value_w, Dimension.POWER, units), unit))
+            known = "" if u95_w is None else f"± {number(u95_w, Dimension.POWER, units, like=value_w)} "
+            rows.append((label, number(value_w, Dimension.POWER, units), f"{known}{unit}"))
     if snapshot.defrosts:
         rows.append(("defrosts", str(snapshot.defrosts), ""))
     lines = [Text(_air_heading(snapshot, units, width, glyphs), style="dim")]

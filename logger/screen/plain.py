@@ -20,6 +20,7 @@ from logger.screen.format import (
     number,
     percent,
     plain_spelling,
+    ratio_text,
     rise_words,
     seconds,
     show,
@@ -205,19 +206,26 @@ def capacity_rows(firing: Mapping[str, Any], units: str) -> list[str]:
     """What a result of a cooling unit or a heat pump has beside the output."""
     rows = []
     if firing.get("sensible_w") is not None:
-        value = show(firing["sensible_w"], Dimension.POWER, units)
-        known = number(firing.get("sensible_u95_w"), Dimension.POWER, units, like=firing["sensible_w"])
-        head, unit = value.rsplit(" ", 1)
         ratio = firing.get("sensible_heat_ratio")
-        share = "" if ratio is None else f", sensible heat ratio {ratio:.2f}"
-        rows.append(_row("sensible", f"{head} ± {known} {unit} (95 %){share}"))
+        known = ratio_text(ratio, firing.get("sensible_heat_ratio_u95")) if ratio is not None else ""
+        share = f", sensible heat ratio {known}" if known else ""
+        rows.append(_row("sensible", f"{_spread(firing, 'sensible_w', 'sensible_u95_w', units)}{share}"))
     if firing.get("latent_w") is not None:
-        water = condensate_text(firing.get("condensate_kg_s"), units)
-        latent = show(firing["latent_w"], Dimension.POWER, units)
-        rows.append(_row("latent", f"{latent}, condensate {water}"))
+        water = condensate_text(firing.get("condensate_kg_s"), units, firing.get("condensate_u95_kg_s"))
+        rows.append(
+            _row("latent", f"{_spread(firing, 'latent_w', 'latent_u95_w', units)}, condensate {water}")
+        )
     if firing.get("defrosts"):
         rows.append(_row("defrosts", f"{firing['defrosts']}, left out of the steady stretch"))
     return rows
+
+
+def _spread(firing: Mapping[str, Any], key: str, u_key: str, units: str) -> str:
+    """A heat ± its expanded uncertainty, the unit once."""
+    value, unit = show(firing[key], Dimension.POWER, units).rsplit(" ", 1)
+    if firing.get(u_key) is None:  # a result of an older version
+        return f"{value} {unit}"
+    return f"{value} ± {number(firing[u_key], Dimension.POWER, units, like=firing[key])} {unit} (95 %)"
 
 
 def _airflow_text(firing: Mapping[str, Any], units: str) -> str:

@@ -66,7 +66,12 @@ def test_lines_of_a_cooling_result() -> None:
     rows = {line.split()[0]: line for line in lines if line.strip()}
     assert f"{firing['sensible_w'] / 1000.0:.1f} ±" in rows["sensible"]
     assert f"ratio {firing['sensible_heat_ratio']:.2f}" in rows["sensible"]
-    assert f"condensate {firing['condensate_kg_s'] * 3600.0:.1f} kg/h" in rows["latent"]
+    known = f"{firing['sensible_heat_ratio']:.2f} ± {firing['sensible_heat_ratio_u95']:.2f}"
+    assert f"ratio {known}" in rows["sensible"]
+    latent, latent_u95 = (f"{firing[key] / 1000.0:.2f}" for key in ("latent_w", "latent_u95_w"))
+    assert f"{latent} ± {latent_u95} kW (95 %)" in rows["latent"]
+    water, water_u95 = (f"{firing[key] * 3600.0:.1f}" for key in ("condensate_kg_s", "condensate_u95_kg_s"))
+    assert f"condensate {water} ± {water_u95} kg/h" in rows["latent"]
     assert "12.7 K" in rows["drop"]
     assert "rise" not in rows
     assert "efficiency" not in rows
@@ -86,6 +91,7 @@ def test_report_of_a_cooling_result() -> None:
     assert table is not None
     labels = {row.label: plain(row.cells[0]) for row in table.rows}
     assert labels["Sensible heat"].startswith(f"{numbers.get('firing.sensible_w') / 1000.0:.1f} ± ")  # type: ignore[operator]
+    assert labels["Latent heat"].split()[1] == labels["Condensate"].split()[1] == "±"
     assert {"Latent heat", "Condensate", "Temperature change", "Heat taken out"} <= set(labels)
     assert not {"Heat taken up by the air", "Of it, from the fan", "Lost through the casing"} & set(labels)
 
@@ -121,6 +127,7 @@ def test_the_moment_of_a_cooling_unit() -> None:
     assert shot.output_w is not None
     assert shot.sensible_w is not None
     assert shot.latent_w == pytest.approx(shot.output_w - shot.sensible_w)
+    assert 0.0 < (shot.sensible_u95_w or 0.0) < (shot.latent_u95_w or 0.0)
     assert "drop 12.7 K" in minute_line(shot, "si")
     assert "sensible" in minute_line(shot, "si")
 
