@@ -1,13 +1,15 @@
-"""Starts the BlueZ mock ``bluezoo`` (GPL, its own process, tests only) with five repairs.
+"""Starts the BlueZ mock ``bluezoo`` (GPL, its own process, tests only) with six repairs.
 
 A disconnect takes the remote GATT objects off the bus, as BlueZ does; without that a second
 connection fails. An unchanged advertisement still gives one signal for each pass of the scan.
 Manufacturer data is keyed by number, as in BlueZ's D-Bus API (``a{qv}``). An adapter that is off does not
 begin to look for devices (``org.bluez.Error.NotReady``, BlueZ ``doc/org.bluez.Adapter``). One whose alias is
 "room N" has no more than N connections, refused with the text of BlueZ ``src/error.h``
-(ERR_LE_CONN_SYNC_CONNECT_LIMIT).
+(ERR_LE_CONN_SYNC_CONNECT_LIMIT). What a client changes at once after it has registered counts: the mock
+answers it before it listens for its changes, and would serve the first values for ever.
 """
 
+import asyncio
 import contextlib
 from typing import Any
 
@@ -15,7 +17,10 @@ import bluezoo.bluezoo as service
 import bluezoo.device as mocked
 import sdbus
 from bluezoo.bluezoo import main
+from bluezoo.events import emit
 from bluezoo.exceptions import DBusBluezFailedError, DBusBluezNotReadyError
+from bluezoo.utils import DBusClientMixin
+from sdbus.utils import parse_properties_changed
 
 _disconnect = mocked.Device.disconnect
 _properties_sync = mocked.Device.properties_sync
@@ -65,6 +70,24 @@ def create_discovering_task(self: Any, id: int) -> Any:  # noqa: A002 - the mock
     return _create_discovering_task(self, id)
 
 
+async def properties_setup_sync_task(self: Any) -> None:
+    signal, changes = self.properties_changed, asyncio.Queue[Any]()
+    slot = await signal._register_match_slot(signal.proxy_meta.attached_bus, changes.put_nowait)
+    for key, value in (await self.properties_get_all_dict()).items():
+        getattr(self, key).cache(value)
+
+    async def follow() -> None:
+        with contextlib.closing(slot):
+            while True:
+                change = (await changes.get()).get_contents()
+                properties = parse_properties_changed(type(self).mro(), change)
+                for key, value in properties.items():
+                    getattr(self, key).cache(value)
+                emit(f"properties:changed:{id(self)}", properties=properties)
+
+    self._properties_changed_task = asyncio.create_task(follow())
+
+
 for kind in mocked.Device.__mro__:
     if (made := vars(kind).get("ManufacturerData")) is not None:
         made.property_signature = "a{qv}"
@@ -72,6 +95,7 @@ service.BluezMockService.create_discovering_task = create_discovering_task
 mocked.Device.connect = connect
 mocked.Device.disconnect = disconnect
 mocked.Device.properties_sync = properties_sync
+DBusClientMixin.properties_setup_sync_task = properties_setup_sync_task
 
 if __name__ == "__main__":
     main()
