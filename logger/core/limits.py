@@ -116,8 +116,11 @@ class LimitWatch:
     ) -> tuple[float | None, str | None]:
         """The hottest fresh supply probe, as it reads itself: a mean hides the one in the hot stream."""
         now_ns = tick * NS_PER_S
+        if not self._several:
+            place, max_age_ns, _ = self._supply[0]
+            return (values[place] if now_ns - times[place] <= max_age_ns else None), None
         hot_c, probe = None, None
         for place, max_age_ns, name in self._supply:
             if now_ns - times[place] <= max_age_ns and (hot_c is None or values[place] > hot_c):
                 hot_c, probe = values[place], name
-        return hot_c, probe if self._several else None
+        return hot_c, probe
