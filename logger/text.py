@@ -3,10 +3,21 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable
 
 TEXT_LIMIT = 1000  # characters of an event's or a command's text; assumed
+_KEY = re.compile(r"(?<![0-9A-Fa-f])[0-9A-Fa-f]{28,63}(?![0-9A-Fa-f])")  # no digest of 64, which is no secret
 _WORD_LOOKED_AT = 64  # characters; assumed: no word of ours is longer
+
+
+def hide_keys(text: str) -> str:
+    """Without what may be a secret key that slipped into a wrong place: 28 hex digits or more in a row.
+
+    >>> hide_keys("max_age = 00112233445566778899aabbccddeeff")
+    'max_age = (hidden: it looks like a key)'
+    """
+    return _KEY.sub("(hidden: it looks like a key)", text)
 
 
 def clean_text(text: str, limit: int = TEXT_LIMIT) -> str:
@@ -24,7 +35,7 @@ def one_line(text: str) -> str:
     >>> one_line("a\n\tb")
     'a b'
     """
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return hide_keys(" ".join("".join(c if c.isprintable() else " " for c in text).split()))
 
 
 def closest(word: str, known: Iterable[str]) -> str:

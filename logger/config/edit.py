@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import stat
 import tomllib
 from collections.abc import Callable, Mapping
 from datetime import date
@@ -86,12 +87,19 @@ def by_hand(changes: Changes) -> str:
 
 
 def edit_file(
-    path: Path, changes: Changes, day: date, accept: Callable[[str], object], *, adding: bool = False
+    path: Path,
+    changes: Changes,
+    day: date,
+    accept: Callable[[str], object],
+    *,
+    adding: bool = False,
+    read_only_too: bool = False,
 ) -> Path:
     """Set the keys in a file; the path of the copy of what it was: ``NAME.bak-DAY``.
 
     The file keeps its mode, and stays a link if it is one. ``accept`` is shown the new text before it
-    is written, and raises what it finds wrong.
+    is written, and raises what it finds wrong. Who took the right to write from a file means it, though
+    another could take its place: it is refused but for ``read_only_too``.
 
     Raises
     ------
@@ -100,6 +108,12 @@ def edit_file(
     """
     target = Path(os.path.realpath(path))
     try:
+        mode = stat.S_IMODE(target.stat().st_mode)
+        if not (read_only_too or mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH)):
+            raise ConfigError(
+                f"{path}: is read-only (mode {mode:04o}), nothing was written; give yourself the right "
+                f"(chmod u+w), or put in by hand:\n{by_hand(changes)}"
+            )
         data = target.read_bytes()
         mark = b"\xef\xbb\xbf" if data.startswith(b"\xef\xbb\xbf") else b""
         edited = edited_text(data.removeprefix(mark).decode("utf-8"), str(path), changes, adding=adding)

@@ -12,6 +12,7 @@ from typing import Literal, NamedTuple
 
 from logger.core.errors import UsageError
 from logger.core.units import UNITS, ZERO_C_K, Dimension
+from logger.text import hide_keys
 
 __all__ = [
     "SHOWN",
@@ -165,13 +166,15 @@ def quoted(text: str) -> str:
     >>> quoted("1 cfm" + chr(27))
     "'1 cfm?'"
     """
-    limit = 40  # characters, assumed: enough to find it in the file
+    text, limit = hide_keys(text), 40  # characters, assumed: enough to find it in the file
     clean = "".join(c if c.isprintable() else "?" for c in text[:limit])
     return f"'{clean}{'…' if len(text) > limit else ''}'"
 
 
 def _split(text: str, dimensions: tuple[Dimension, ...]) -> tuple[float, str]:
     what = " or ".join(dimensions)
+    if hide_keys(text) != text:
+        raise QuantityError(f"{quoted(text)} is no {what}; accepted units: {accepted_units(*dimensions)}")
     match = _NUMBER.fullmatch(text)
     if match is None:
         raise QuantityError(

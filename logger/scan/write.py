@@ -143,7 +143,9 @@ def write_probe(wish: Wish, devices: list[Device], heard: Roster) -> bool:
         complain("nothing was written")
         return False
     day = local_date(SystemClock().utc_us())
-    copy = edit_file(wish.config, new, day, lambda text: _accept(text, wish.config), adding=True)
+    copy = edit_file(
+        wish.config, new, day, lambda text: _accept(text, wish.config), adding=True, read_only_too=wish.force
+    )
     complain(f"written into {wish.config}; what it was before is in {copy}")
     return True
 

@@ -34,6 +34,7 @@ _ONE_SOURCE = "give one of scenario, readings and run: what is to be played"
 _TIME = Amount(Dimension.TIME, "0 s", "30 d")
 _SPAN = 2  # values
 FULL = 100  # %, a full battery
+MOST_SPEED = 100.0  # times; assumed: no radio sends more often
 
 
 def _pairs(value: object, what: str) -> list[tuple[Any, Any]]:
@@ -78,6 +79,18 @@ def _advertised(value: object) -> str:
     return value
 
 
+def _adapter(value: object) -> object:
+    if not isinstance(value, str) or not re.fullmatch(r"hci[0-9]{1,3}", value):
+        raise ValueError('must be the name of an adapter, such as "hci0"; `bluetoothctl list` has them')
+    return value
+
+
+def _speed(value: object) -> object:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0.0 < value <= MOST_SPEED:
+        raise ValueError(f"must be a number above 0 and up to {MOST_SPEED:g}, without quotes, such as 20")
+    return float(value)
+
+
 class ProbeTable(Table):
     """[probes.NAME]: one played probe. ``source`` is a signal of the scenario, or a recorded probe."""
 
@@ -85,7 +98,7 @@ class ProbeTable(Table):
         alias="as", examples=["bthome"]
     )
     source: str | None = None
-    adapter: Annotated[str, Field(pattern=r"^hci\d+$")] | None = None
+    adapter: Annotated[str, BeforeValidator(_adapter)] | None = None
     name: Annotated[str, BeforeValidator(_advertised)] | None = None
     battery: Annotated[tuple[tuple[float, int], ...], BeforeValidator(_battery)] = ()
     silences: Annotated[tuple[tuple[float, float], ...], BeforeValidator(_silences)] = ()
@@ -108,7 +121,7 @@ class SceneTable(Table):
     readings: str | None = None
     run: str | None = None
     seed: Annotated[int, Field(ge=0)] = 1
-    speed: Annotated[float, Field(gt=0.0, le=100.0, strict=False)] = 1.0
+    speed: Annotated[float, BeforeValidator(_speed)] = 1.0
     every: Annotated[float, BeforeValidator(Amount(Dimension.TIME, "0.2 s", "1 h"))] = 1.0
     probes: dict[Name, ProbeTable] = Field(min_length=1, examples=['[probes.sup] with as = "ess"'])
 

@@ -204,3 +204,15 @@ def test_a_disk_that_is_full_leaves_the_old_file(tmp_path: Path, monkeypatch: py
 def test_lines_by_hand_are_toml() -> None:
     changes = {("probes", "a"): {"offset": "1 K", "matched": DAY}}
     assert tomllib.loads(by_hand(changes)) == {"probes": {"a": {"offset": "1 K", "matched": DAY}}}
+
+
+def test_a_read_only_file_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "job.toml"
+    path.write_text("[probes.ret]\n", encoding="utf-8")
+    path.chmod(0o444)
+    new = {("probes", "ret"): {"offset": "0.1 K"}}
+    with pytest.raises(ConfigError, match=r"is read-only \(mode 0444\), nothing was written(.|\n)*offset = "):
+        edit_file(path, new, DAY, accept, adding=True)
+    assert path.read_text(encoding="utf-8") == "[probes.ret]\n"
+    edit_file(path, new, DAY, accept, adding=True, read_only_too=True)
+    assert "offset" in path.read_text(encoding="utf-8")

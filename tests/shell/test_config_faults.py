@@ -15,6 +15,7 @@ from logger.config import fields as f
 from logger.config.load import load_config, loads_config
 from logger.config.quantities import Dimension, QuantityError
 from logger.core.errors import ConfigError
+from logger.registry import DriverOptions
 
 
 class RadioOptions(BaseModel):
@@ -631,3 +632,13 @@ def test_what_is_offered_for_a_bare_number_is_accepted(amount: f.Amount, number:
 def test_nothing_is_offered_where_no_unit_fits() -> None:
     with pytest.raises(QuantityError, match=r"^a bare number needs a unit; accepted units: s, min"):
         f.Amount(Dimension.TIME, "10 s", "2 h")(10**9)
+
+
+@pytest.mark.parametrize("line", ['max_age = "{}"', 'u95 = "0.1 {}"', "{} = 1", 'weight = "{}"'])
+def test_a_key_in_a_wrong_place_is_not_shown(line: str) -> None:
+    key = "00112233445566778899AABBccddeeff"
+    text = GOOD.replace('role = "return"', f'role = "return"\n{line.format(key)}')
+    with pytest.raises(ConfigError, match=r"job\.toml:1\d: key") as caught:
+        loads_config(text, "job.toml", DriverOptions())
+    told = str(caught.value).casefold()
+    assert not any(key[at : at + 6].casefold() in told for at in range(27))
