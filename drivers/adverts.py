@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple, Protocol
 
-from drivers.ble import shared_radio
+from drivers.ble import DOUBT_S, shared_radio
 from drivers.ble_errors import RadioError, Trouble
 from drivers.causes import NO_CAUSE, Cause, Value, of_value
 from drivers.heard import Sighting
@@ -156,11 +156,14 @@ class Listener:
         finally:
             waited.cancel()
         for probe in self._probes:
+            was_silent = probe.silent
             if probe.look():
                 try:
-                    await shared_radio(probe.adapter).restart_if_deaf()
+                    await shared_radio(probe.adapter).restart_if_deaf(None if was_silent else DOUBT_S)
                 except RadioError as error:
                     probe.no_radio(error)
+                else:
+                    probe.radio_works()
 
 
 class _Probe:
@@ -174,18 +177,21 @@ class _Probe:
         self.adapter = station.options.adapter
         self._report = LinkReport(self._probe, context.link)
         self._signal = SignalReport(self._probe, context)
+        self._pace = pace
         self._rhythm = Rhythm(least_s=pace.silence_s, unknown_s=pace.unknown_s)
         self._address: str | None = None  # of the device that answers to the name, once it was read
         self._last_address: str | None = None  # the same, before a silence
         self._delivered = False
-        self._silent = True
+        self.silent = True
+        self._tell_at_ns: int | None = None  # when a silence is told of the probe
+        self._deaf = False  # the radio was away since the last packet
         self._on_change = False
 
     def start(self, failed: asyncio.Future[None]) -> None:
         """Listening begins. What goes wrong inside ``hear`` goes to ``failed``."""
         self._failed = failed
         self._rhythm.start(self._context.now_ns())
-        self._silent = False
+        self.silent = False
         self._report.state(LinkState.SEARCHING, f"listening for {self._wanted}")
 
     def hear(self, sighting: Sighting) -> None:
@@ -198,23 +204,28 @@ class _Probe:
                 self._failed.set_exception(error)
 
     def look(self) -> bool:
-        """Whether the probe is silent now; says so when it has just become so."""
+        """Whether the probe is silent now; ``radio_works`` says so, or ``no_radio`` why."""
         if self._context.now_ns() < self._rhythm.silent_at_ns():
-            return self._silent
-        if not self._silent:
-            self._silent = True
+            return self.silent
+        if not self.silent:
+            self.silent = True
             self._rhythm.silence()
             self._form.forget()
             self._address = None  # another device of that name may take its place
-            if not self._on_change:
-                self._lost()
+            self._tell_at_ns = None if self._on_change else self._context.now_ns()
         return True
 
     def no_radio(self, error: RadioError) -> None:
-        """The scan could not be started anew."""
+        """The scan could not be started anew: for as long, and a while after, the probe is not to blame."""
         self._report.state(LinkState.LOST, f"{error}")
+        self._deaf = True
+        self._tell_at_ns = self._context.now_ns() + round(self._pace.unknown_s * NS_PER_S)
 
-    def _lost(self) -> None:
+    def radio_works(self) -> None:
+        """The probe is silent, and it is not the radio's fault: told once."""
+        if self._tell_at_ns is None or self._context.now_ns() < self._tell_at_ns:
+            return
+        self._tell_at_ns = None
         self._report.state(
             LinkState.LOST,
             f"no packet of it is heard ({self._wanted}); switch it on, bring it closer, check its "
@@ -266,11 +277,14 @@ class _Probe:
 
     def _alive(self) -> None:
         now_ns = self._context.now_ns()
-        if self._silent:
+        self._tell_at_ns = None
+        if self._deaf:  # the gap is not the probe's
+            self._rhythm.start(now_ns)
+        if self.silent and not self._deaf:
             self._rhythm.resume(now_ns)
-            self._silent = False
         else:
             self._rhythm.update(now_ns)
+        self.silent = self._deaf = False
 
     def _deliver(self, heard: Heard, signal_dbm: float | None) -> None:
         if not heard.foreign:

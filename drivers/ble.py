@@ -26,6 +26,7 @@ SCAN_STOP_S = 5.0  # s
 CONNECT_S = 45.0  # s, over all tries of one connection
 DISCONNECT_S = 5.0  # s
 DEAF_S = 10.0  # s without a packet from any device at all, after which the scan is doubted
+DOUBT_S = 2.0  # the same after the loss of a probe: what took it away may have ended the scan too
 RETRY_S = 5.0  # s until a scan that could not be started is tried again
 GATT_S = 5.0  # s, one read or one subscription
 _SCANNING = "scanning for probes"

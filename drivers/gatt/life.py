@@ -10,7 +10,7 @@ from enum import Enum, auto
 from functools import partial
 from typing import Any, ClassVar, NamedTuple
 
-from drivers.ble import Radio, shared_radio
+from drivers.ble import DOUBT_S, Radio, shared_radio
 from drivers.ble_errors import FULL, RadioError
 from drivers.gatt.profile import Profile, claimed
 from drivers.gatt.reach import Company, not_found_or_held, reach
@@ -33,7 +33,6 @@ from logger.driver_api import DriverContext, LinkState, ProbeRequest, Reach
 QUEUE_S = 60.0  # s, assumed
 NO_RADIO_S = 5.0  # s until a radio that is away is tried again, assumed: who switches it on need not wait
 SLICE_S = 5.0  # s of a search between looks whether the scan still hears anybody, assumed
-DOUBT_S = 2.0  # s without a packet after a loss that may have ended the scan too, assumed
 
 
 class Step(Enum):

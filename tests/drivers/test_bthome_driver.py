@@ -362,3 +362,25 @@ def test_most_of_a_key_is_not_shown_either(digits: int) -> None:
 def test_a_uuid_as_macos_gives_it_is_an_address() -> None:
     uuid = "231D39C1-D7CC-1AB1-AEE2-24CD096DB932"
     assert BthomeDriver.Options.model_validate({"address": uuid}).wanted.address == uuid
+
+
+@pytest.mark.bluetooth
+async def test_a_service_that_ends_is_said_and_not_the_probes_battery(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    await remote.advertise(service_data=bytes.fromhex("4002ca09"))
+    async with air.running(QuickDriver([air.request(address=remote.address)], log.context())):
+        await log.until(lambda: log.state() is LIVE)
+        air.bluez.stop()
+        try:
+            await log.until(lambda: log.state() is LOST)
+        finally:
+            air.bluez.start()
+            await air.bluez.ready()
+        await remote.make_again()
+        await log.until(lambda: log.state() is LIVE)
+        await remote.hide()
+        await log.until(lambda: log.state() is LOST)
+    lost = [text for _, state, text in log.links if state is LOST]
+    assert len(lost) == 2
+    assert "the system's Bluetooth service is not running; start it" in lost[0]
+    assert "battery" in lost[1]  # the probe's own silence
