@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,7 +15,11 @@ if TYPE_CHECKING:
 
 HEAD = ("", "address", "name", "signal", "age", "driver", "what it says")
 _LEAST_ADDRESS, _MOST_ADDRESS = 17, 36  # characters: a hardware address, a UUID
+_CUT_ADDRESS = 8  # characters; its end is what a line of 40 has no room for
 _NAME, _SIGNAL, _AGE, _DRIVER = 14, 7, 5, 8  # characters
+_LEAST_SAYS = 20  # characters for what it says; assumed: a temperature and a humidity
+_RIGHT = (0, 3, 4)  # columns of numbers
+_FIRST_TO_GO = (4, 5, 2, 3)  # age, driver, name, signal; number and address are for who chooses
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,19 +51,27 @@ def _with_probe(device: Device, says: str) -> str:
 
 
 def table(rows: Sequence[tuple[str, ...]], width: int, glyphs: Glyphs) -> list[str]:
-    """Head and rows, each in ``width`` cells; the last column takes what is left."""
+    """Head and rows, each in ``width`` cells; the last column takes what is left. Where that is too little,
+    others make room, those first that matter least."""
     address = min(_MOST_ADDRESS, max([_LEAST_ADDRESS, *(len(cells[1]) for cells in rows)]))
-    widths = (len(str(len(rows))), address, _NAME, _SIGNAL, _AGE, _DRIVER)
-    last = max(8, width - sum(widths) - len(widths))
+    widths = dict(enumerate((len(str(len(rows))), address, _NAME, _SIGNAL, _AGE, _DRIVER)))
+    for place in _FIRST_TO_GO:
+        if _left(widths, width) >= _LEAST_SAYS:
+            break
+        del widths[place]
+    if 1 in widths:
+        widths[1] = max(min(widths[1], widths[1] + _left(widths, width) - _LEAST_SAYS), _CUT_ADDRESS)
+    last = max(_left(widths, width), 1)
     return [
         " ".join(
             [
-                *(
-                    glyphs.fit(cell, room, right=place in (0, 3, 4))
-                    for place, (cell, room) in enumerate(zip(cells, widths, strict=False))
-                ),
+                *(glyphs.fit(cells[place], room, right=place in _RIGHT) for place, room in widths.items()),
                 glyphs.cut(cells[-1], last),
             ]
         )
         for cells in (HEAD, *rows)
     ]
+
+
+def _left(widths: Mapping[int, int], width: int) -> int:
+    return width - sum(widths.values()) - len(widths)

@@ -122,7 +122,7 @@ def test_addresses_that_change_for_ever_do_not_fill_the_memory() -> None:
     st.text(max_size=60),
     st.text(max_size=60),
     st.integers(-127, 20),
-    st.integers(80, 200),
+    st.integers(40, 200),
     st.sampled_from([ASCII, UNICODE]),
 )
 def test_whatever_a_device_calls_itself_a_row_is_one_line_of_its_width(
@@ -150,6 +150,22 @@ def test_values_come_in_the_units_asked_for_and_nothing_by_colour() -> None:
     )  # fmt: skip
     assert row(device, 1, "si", 3.0)[-1] == "21.0 °C, battery 87 %"
     assert table([row(device, 1, "si", 3.0)], 100, UNICODE)[0].split() == " ".join(HEAD).split()
+
+
+@pytest.mark.parametrize(
+    ("width", "head"),
+    [
+        (80, ["", "address", "name", "signal", "age", "driver", "what it says"]),
+        (60, ["", "address", "signal", "what it says"]),
+        (40, ["", "address", "what it says"]),
+    ],
+)
+def test_a_narrow_table_keeps_what_matters(width: int, head: list[str]) -> None:
+    lines = table([row(device, 1, "si", 3.0) for device in roster(("bthome", DUCT)).listed()], width, UNICODE)
+    assert lines[0].split() == " ".join(head).split()
+    assert "AA:00:00:00:00:01" in lines[1]
+    assert "21.0 °C" in lines[1]
+    assert len(lines[1]) <= width
 
 
 def test_more_devices_than_lines_say_so() -> None:
