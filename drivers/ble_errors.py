@@ -3,6 +3,7 @@ that nothing of the radio's library is loaded here."""
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterator
 from typing import NamedTuple
@@ -85,6 +86,8 @@ _TROUBLES: dict[str, Trouble] = {
     "org.freedesktop.DBus.Error.NoReply": _NO_SERVICE,
     "org.freedesktop.DBus.Error.AccessDenied": _DENIED,
     "org.freedesktop.DBus.Error.UnknownObject": _DROPPED,
+    "org.freedesktop.DBus.Error.UnknownMethod": _DROPPED,  # the same of an older BlueZ; `recalled`
+    "org.freedesktop.DBus.Error.Disconnected": _NO_SERVICE,
     "org.bluez.Error.NotReady": _OFF,
     "org.bluez.Error.InProgress": _BUSY,
     "org.bluez.Error.NotAuthorized": _PAIRING,
@@ -92,6 +95,8 @@ _TROUBLES: dict[str, Trouble] = {
     "Not paired": _PAIRING,  # what BlueZ says with NotPermitted for three errors of authentication
     "org.bluez.Error.NotPermitted": _UNREADABLE,
     "org.bluez.Error.NotConnected": _GONE,
+    "Not connected": _GONE,  # text of org.bluez.Error.Failed, and of bleak
+    "ANOTHER_NAME": _GONE,
     "le-connection-concurrent-connection-limit": FULL,  # text of org.bluez.Error.Failed, BlueZ src/error.h
     # GATT protocol errors, Core Specification vol 3 part F 3.4.1.1
     "INSUFFICIENT_AUTHENTICATION": _PAIRING,
@@ -140,6 +145,10 @@ _SYSTEM = frozenset(t.text for t in (_NO_SERVICE, _OFF, _DENIED, _NO_ADAPTER, _O
 _LOST = frozenset(t.text for t in (_GONE, _DROPPED))
 
 
+# The bus misses another program than the Bluetooth service (a name like :1.45): one that was the probe.
+_ANOTHER = re.compile(r"\bname '?:\d")
+
+
 def explain(doing: str, error: BaseException, *, system: str = sys.platform) -> RadioError:
     """The error as one sentence.
 
@@ -155,8 +164,20 @@ def explain(doing: str, error: BaseException, *, system: str = sys.platform) -> 
     text = str(error)
     if text.startswith("adapter '") and text.endswith("not found"):
         return RadioError(doing, Trouble(text, "give an adapter that is plugged in, or leave the key out"))
-    what = f"{type(error).__name__}: {' '.join(text.split())[:120]}" if text else type(error).__name__
-    return RadioError(doing, Trouble(what, "if it stays so, switch Bluetooth off and on"))
+    return RadioError(doing, Trouble(_in_words(error), "if it stays so, switch Bluetooth off and on"))
+
+
+def _in_words(error: BaseException) -> str:
+    """What is known of no table: who says it, and what."""
+    text = " ".join(str(error).split())[:120]
+    kinds = {kind.__name__ for kind in type(error).__mro__}
+    if "BleakDBusError" in kinds:
+        name, *more = (str(each) for each in error.args)
+        said = " ".join(" ".join(more).split())[:120] or name.rpartition(".")[2]
+        return f"the system's Bluetooth service answers '{said}'"
+    if "BleakGATTProtocolError" in kinds:
+        return f"the probe answers with an error ({text})"
+    return f"{type(error).__name__}: {text}" if text else type(error).__name__
 
 
 def _names(error: BaseException) -> Iterator[str]:
@@ -167,7 +188,10 @@ def _names(error: BaseException) -> Iterator[str]:
         chain.append(at)
         at = at.__cause__ or at.__context__
     for each in chain:
-        yield from (told for told in each.args[1:] if isinstance(told, str))
+        details = [told for told in each.args if isinstance(told, str)]
+        if any(_ANOTHER.search(told) for told in details):
+            yield "ANOTHER_NAME"
+        yield from (*details[1:], *details[:1])
         for attribute in ("reason", "dbus_error", "code"):
             told = getattr(each, attribute, None)
             if told is not None:
