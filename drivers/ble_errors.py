@@ -140,6 +140,7 @@ _NEXT_STEPS: dict[tuple[Trouble, str], str] = {
     (_PAIRING, "win32"): "pair it once in Settings, Bluetooth & devices, Add device, then start again",
     (_DENIED, "win32"): "allow it in Settings, Privacy & security: radios, and Bluetooth for desktop apps",
 }
+_MEASURED = "wait until it has measured; if it stays so, switch it off and on"
 _OF_THE_SYSTEM = Trouble("the system's Bluetooth does not answer", "switch Bluetooth off and on")
 _SYSTEM = frozenset(t.text for t in (_NO_SERVICE, _OFF, _DENIED, _NO_ADAPTER, _OF_THE_SYSTEM))
 _LOST = frozenset(t.text for t in (_GONE, _DROPPED))
@@ -164,20 +165,21 @@ def explain(doing: str, error: BaseException, *, system: str = sys.platform) -> 
     text = str(error)
     if text.startswith("adapter '") and text.endswith("not found"):
         return RadioError(doing, Trouble(text, "give an adapter that is plugged in, or leave the key out"))
-    return RadioError(doing, Trouble(_in_words(error), "if it stays so, switch Bluetooth off and on"))
+    return RadioError(doing, _untabled(error))
 
 
-def _in_words(error: BaseException) -> str:
+def _untabled(error: BaseException) -> Trouble:
     """What is known of no table: who says it, and what."""
+    step = "if it stays so, switch Bluetooth off and on"
     text = " ".join(str(error).split())[:120]
     kinds = {kind.__name__ for kind in type(error).__mro__}
     if "BleakDBusError" in kinds:
         name, *more = (str(each) for each in error.args)
         said = " ".join(" ".join(more).split())[:120] or name.rpartition(".")[2]
-        return f"the system's Bluetooth service answers '{said}'"
+        return Trouble(f"the system's Bluetooth service answers '{said}'", step)
     if "BleakGATTProtocolError" in kinds:
-        return f"the probe answers with an error ({text})"
-    return f"{type(error).__name__}: {text}" if text else type(error).__name__
+        return Trouble(f"the probe has no value to give now (its error code {error.args[0]:#04x})", _MEASURED)
+    return Trouble(f"{type(error).__name__}: {text}" if text else type(error).__name__, step)
 
 
 def _names(error: BaseException) -> Iterator[str]:

@@ -82,7 +82,8 @@ class Characteristic(ServiceInterface):
         if (device := options.get("device")) is not None:
             self.readers.add(device.value)
         if self._payload is None:
-            raise DBusError("org.bluez.Error.Failed", "nothing to be read now")
+            # none yet: an application's own error, as BlueZ tells it to who reads (its src/gatt-client.c)
+            raise DBusError("org.bluez.Error.Failed", "Operation failed with ATT error: 0x80")
         self.reads += 1
         return self._payload
 
