@@ -125,6 +125,20 @@ class Radio:
         That is what a killed process leaves behind on Linux. Where the system cannot tell, there
         is none: of a radio that fails the scan tells.
         """
+        for device in await self._connected(services):
+            if wanted.matches(device.address, device.name) and device.address not in but:
+                return Sighting(
+                    address=device.address, name=device.name, signal_dbm=None, service_data={}, device=device
+                )
+        return None
+
+    async def in_use(self, address: str, services: Sequence[str]) -> bool:
+        """Whether another program holds a connection to it; it is known by one of these services. To end a
+        second one may end the first: BlueZ has one connection to a device for all programs."""
+        held = {device.address.casefold() for device in await self._connected(services)}
+        return address.casefold() in held and not self.links.holds(address)
+
+    async def _connected(self, services: Sequence[str]) -> list[BLEDevice]:
         devices: list[BLEDevice] = []
         with contextlib.suppress(RadioError), radio_errors("asking for connected probes"):
             from bleak import BleakAdapter  # noqa: PLC0415 - slow to load
@@ -132,12 +146,7 @@ class Radio:
             async with asyncio.timeout(SCAN_START_S):
                 system = await BleakAdapter.get(bluez={"adapter": self._adapter} if self._adapter else {})
                 devices = await system.get_connected_devices(list(services))
-        for device in devices:
-            if wanted.matches(device.address, device.name) and device.address not in but:
-                return Sighting(
-                    address=device.address, name=device.name, signal_dbm=None, service_data={}, device=device
-                )
-        return None
+        return devices
 
     async def restart_if_deaf(self, deaf_s: float | None = None) -> None:
         """Start the scanner anew when it has heard nobody at all for so long, ``DEAF_S`` by itself.

@@ -165,10 +165,10 @@ def explain(doing: str, error: BaseException, *, system: str = sys.platform) -> 
     text = str(error)
     if text.startswith("adapter '") and text.endswith("not found"):
         return RadioError(doing, Trouble(text, "give an adapter that is plugged in, or leave the key out"))
-    return RadioError(doing, _untabled(error))
+    return RadioError(doing, _untabled(doing, error))
 
 
-def _untabled(error: BaseException) -> Trouble:
+def _untabled(doing: str, error: BaseException) -> Trouble:
     """What is known of no table: who says it, and what."""
     step = "if it stays so, switch Bluetooth off and on"
     text = " ".join(str(error).split())[:120]
@@ -178,7 +178,8 @@ def _untabled(error: BaseException) -> Trouble:
         said = " ".join(" ".join(more).split())[:120] or name.rpartition(".")[2]
         return Trouble(f"the system's Bluetooth service answers '{said}'", step)
     if "BleakGATTProtocolError" in kinds:
-        return Trouble(f"the probe has no value to give now (its error code {error.args[0]:#04x})", _MEASURED)
+        what = "has no value to give now" if doing.startswith("reading") else "refuses it"
+        return Trouble(f"the probe {what} (its error code {error.args[0]:#04x})", _MEASURED)
     return Trouble(f"{type(error).__name__}: {text}" if text else type(error).__name__, step)
 
 

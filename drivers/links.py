@@ -241,6 +241,11 @@ class Links:
             if not shared.users:
                 await self._closed(key, shared)
 
+    def holds(self, address: str) -> bool:
+        """Whether this program is connected to that device, or about to be."""
+        key = address.casefold()
+        return key in self._links or key in self._gates
+
     @contextlib.contextmanager
     def watching(self, callback: Callable[[Sighting], None]) -> Iterator[None]:
         """Have ``callback`` called for each device that is connected to, now and from now on: it is not heard

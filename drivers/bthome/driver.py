@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any, ClassVar
 
 from drivers.adverts import Listener, NotUsableError, Pace, Station, reach
@@ -11,7 +12,7 @@ from drivers.ble_errors import Trouble
 from drivers.bthome.bindkey import seal_of
 from drivers.bthome.decode import choose, decode, encrypted
 from drivers.bthome.form import BthomeForm
-from drivers.bthome.options import BthomeOptions
+from drivers.bthome.options import BthomeOptions, key_of
 from drivers.bthome.seal import Seal
 from drivers.bthome.table import SERVICE_UUID
 from drivers.heard import Sighting
@@ -77,7 +78,14 @@ def _read(sighting: Sighting) -> Seen | None:
         choice = choose(decode(payload).values, {})
     except DecodeError as error:
         return bare(sighting, note=str(error))
-    return read(sighting, choice.values)
+    several = [q for q, count in choice.counts.items() if count > 1]
+    seen = read(sighting, choice.values)
+    more = [
+        f"{choice.counts[q]} values of {q} in one packet, the first is shown; {key_of(q)} = 2 in a probe's "
+        "table takes the second"
+        for q in several
+    ]
+    return replace(seen, note="; ".join(each for each in (seen.note, *more) if each))
 
 
 def _seal(options: BthomeOptions) -> Seal | Trouble | None:

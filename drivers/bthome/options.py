@@ -48,6 +48,11 @@ Number = Annotated[int, Field(strict=True, ge=1, le=255, examples=[2])]
 """Which of several objects of one kind in a packet, counted from 1."""
 
 
+def key_of(quantity: Quantity) -> str:
+    """The key that says which of several values of a quantity is used."""
+    return quantity.replace("-", "_")
+
+
 class BthomeOptions(ProbeOptions):
     """Which device it is, how it is decrypted, and which of its values are used."""
 
@@ -72,7 +77,7 @@ class BthomeOptions(ProbeOptions):
     def numbers(self) -> Mapping[Quantity, int]:
         """The number of the object asked for, where one is."""
         kinds = {field.quantity for field in FIELDS.values()}
-        asked = {kind: getattr(self, kind.replace("-", "_")) for kind in kinds}
+        asked = {kind: getattr(self, key_of(kind)) for kind in kinds}
         return {kind: number for kind, number in asked.items() if number is not None}
 
     def chosen(self, quantity: Quantity) -> int:

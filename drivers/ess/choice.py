@@ -12,7 +12,7 @@ from drivers.ess.offer import Offer
 from drivers.ess.options import EssOptions
 from drivers.ess.table import AIR, ENVIRONMENTAL_SENSING, NOT_USED
 from drivers.ess.thermometer import HEALTH_THERMOMETER
-from drivers.gatt.profile import Plan, Source
+from drivers.gatt.profile import PASSED_OVER, Plan, Source
 from drivers.heard import Characteristic, services_in_words
 from drivers.probe import seconds
 from logger.driver_api import Quantity
@@ -130,7 +130,7 @@ def _passed_over(
             else f"another one already gives the {quantity}"
         )
         how = f"; to use it, write {quantity} = {n}" if quantity is not Quantity.BATTERY else ""
-        yield f"over {quantity} {n}", f"one {_name(each)} value is passed over, {why}{how}"
+        yield f"{PASSED_OVER}{quantity} {n}", f"one {_name(each)} value is passed over, {why}{how}"
 
 
 def _said_of(offer: Offer, options: EssOptions) -> Iterator[tuple[str, str]]:

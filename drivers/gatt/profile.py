@@ -11,10 +11,12 @@ from drivers.heard import Characteristic
 from drivers.links import Connection
 from logger.driver_api import DecodeError, Flag, ProbeRequest, Quantity
 
-__all__ = ["OF_THE_PROBE", "Plan", "Profile", "Source", "Value", "claimed"]
+__all__ = ["OF_THE_PROBE", "PASSED_OVER", "Plan", "Profile", "Source", "Value", "claimed"]
 
 OF_THE_PROBE = frozenset({Quantity.BATTERY, Quantity.SIGNAL})
 """What says nothing of the air: nobody waits for it, and it does not count as a sign of life."""
+PASSED_OVER = "over "
+"""How the key of a remark begins that is on a value which is not used, for another one of its kind is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from drivers.ble import shared_radio
 from drivers.ble_errors import RadioError
-from drivers.gatt.profile import Profile
+from drivers.gatt.profile import PASSED_OVER, Profile
 from drivers.gatt.trial import Answer, asked
 from drivers.heard import Sighting
 from drivers.links import Links
@@ -20,6 +20,7 @@ ASK_S = 5.0  # s for one device: connecting, listing and reading; assumed
 PAUSE_S = 0.2  # s between looks at who is to be asked; assumed
 _FAINT_DBM = -200.0  # below all that is heard
 _NOT_YET = "its values are not read yet; scan longer if they do not come"
+_IN_USE = "in use by another program, and left alone: its values are not read"
 _NOT_ASKED = "its values are read over a connection, and none is made"
 
 
@@ -78,7 +79,11 @@ class Survey:
             await asyncio.sleep(PAUSE_S)
             return
         strongest, profile = max(self._waiting.values(), key=lambda each: each[0].signal_dbm or _FAINT_DBM)
-        answer = await _asked(strongest, profile, shared_radio(self._look.adapter).links)
+        radio = shared_radio(self._look.adapter)
+        if await radio.in_use(strongest.address, profile.services):
+            answer = replace(bare(strongest), readable=True, note=_IN_USE)
+        else:
+            answer = await _asked(strongest, profile, radio.links)
         self._answers[strongest.address] = answer
         del self._waiting[strongest.address]
         self._seen(answer)
@@ -98,10 +103,10 @@ async def _asked(sighting: Sighting, profile: Profile, links: Links) -> Seen:
         if not limit.expired():
             raise
         return bare(sighting, note=f"it does not answer within {ASK_S:.0f} s")
-    return _said(sighting, answers)
+    return _said(sighting, answers, [text for key, text in plan.remarks if key.startswith(PASSED_OVER)])
 
 
-def _said(sighting: Sighting, answers: Sequence[Answer]) -> Seen:
+def _said(sighting: Sighting, answers: Sequence[Answer], others: Sequence[str]) -> Seen:
     """Its values, and what keeps one from being read: readable is what gives one of the air, or may."""
     values = tuple((quantity, value) for answer in answers for quantity, value in answer.values.items())
     sending = [each for each in answers if _sends(each)]
@@ -114,7 +119,7 @@ def _said(sighting: Sighting, answers: Sequence[Answer]) -> Seen:
     notes = [f"no {quantity}: {text}" for text, quantity in lacks.items()]
     if sending and len(sending) == sum(each.source.measures for each in answers):
         notes.append("it sends its values by itself; `riselog check` waits for them")
-    return replace(bare(sighting, note="; ".join(notes)), readable=True, values=values)
+    return replace(bare(sighting, note="; ".join([*notes, *others])), readable=True, values=values)
 
 
 def _sends(answer: Answer) -> bool:

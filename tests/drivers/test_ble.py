@@ -54,8 +54,7 @@ def test_a_run_waits_longer_for_a_driver_than_the_radio_for_its_own_end() -> Non
         ),
         (BleakDBusError("org.bluez.Error.Failed", ["two\nwords"]), "service answers 'two words'; if it"),
         (BleakDBusError("org.bluez.Error.Failed", []), "service answers 'Failed'; if it stays so"),
-        (BleakGATTProtocolError(0x0E), r"no value to give now \(its error code 0x0e\); wait until"),
-        (BleakGATTProtocolError(0x80), r"no value to give now \(its error code 0x80\); wait until"),
+        (BleakGATTProtocolError(0x0E), r"refuses it \(its error code 0x0e\); wait until"),
         (BleakDBusError("org.freedesktop.DBus.Error.AccessDenied", []), "denies .*; allow it"),
         (BleakDBusError("org.bluez.Error.NotReady", ["Resource Not Ready"]), "switched off"),
         (BleakDBusError("org.bluez.Error.InProgress", ["busy"]), "another program"),
@@ -83,6 +82,11 @@ def test_every_error_of_the_radio_is_one_sentence_with_a_next_step(error: Except
         raise error
     assert "\n" not in str(caught.value)
     assert caught.value.exit_code == 4
+
+
+def test_an_error_of_the_probe_s_own_is_no_value() -> None:
+    said = str(explain("reading from the probe", BleakGATTProtocolError(0x80)))
+    assert "the probe has no value to give now (its error code 0x80); wait until it has measured" in said
 
 
 @pytest.mark.parametrize(

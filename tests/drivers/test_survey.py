@@ -76,6 +76,48 @@ async def test_broadcasts_are_read_and_sealed_ones_say_what_they_need(air: Any) 
     assert "bindkey_file" in found[closed.address].note
 
 
+async def test_a_probe_that_another_program_is_connected_to_is_left_alone_and_said(air: Any) -> None:
+    used, free = await air.remote(), await air.remote()
+    chars = [air.Char(TEMPERATURE, bytes.fromhex("1913"), ("read",)) for _ in range(2)]
+    for remote, char in zip((used, free), chars, strict=True):
+        await remote.serve(char)
+        await remote.advertise()
+    log = air.log()
+    look = Look(seconds=GUARD_S, adapter="hci0", connect=False)
+    await until(EssDriver.survey, lambda new: len(new) > 1, look)  # the system knows it
+    await used.connect_from_outside()
+    found = await until(
+        EssDriver.survey,
+        lambda new: len(new) > 1 and "in use" in new[used.address].note and bool(new[free.address].values),
+    )
+    assert found[used.address].note == "in use by another program, and left alone: its values are not read"
+    assert chars[0].reads == 0
+    # what holds it holds it still: a driver takes the connection over without hearing the device
+    await used.hide()
+    async with air.running(EssDriver([air.request(address=used.address)], log.context())):
+        await log.until(lambda: 48.89 in log.values(Quantity.TEMPERATURE))
+
+
+async def test_values_of_a_kind_that_are_not_shown_are_named_with_the_key_that_takes_them(air: Any) -> None:
+    two, packet = await air.remote(), await air.remote()
+    await two.serve(
+        air.Char(TEMPERATURE, bytes.fromhex("5908"), ("read",), descriptors=((0x2901, b"return"),)),
+        air.Char(TEMPERATURE, bytes.fromhex("1913"), ("read",), descriptors=((0x2901, b"supply"),)),
+    )
+    await two.advertise()
+    found = await until(EssDriver.survey, lambda new: bool(new) and bool(new[two.address].values))
+    assert found[two.address].values == ((Quantity.TEMPERATURE, 21.37),)
+    assert 'one temperature, "supply" value is passed over' in found[two.address].note
+    assert found[two.address].note.endswith("to use it, write temperature = 2")
+    await packet.advertise(service_data=bytes.fromhex("40025908021913"))
+    found = await until(BthomeDriver.survey, lambda new: packet.address in new)
+    assert found[packet.address].values == ((Quantity.TEMPERATURE, 21.37),)
+    assert found[packet.address].note == (
+        "2 values of temperature in one packet, the first is shown; temperature = 2 in a probe's table takes "
+        "the second"
+    )
+
+
 async def test_without_connecting_a_probe_is_known_by_what_it_announces(air: Any) -> None:
     probe, seen = await air.remote(), dict[str, Seen]()
     char = air.Char(TEMPERATURE, bytes.fromhex("1913"), ("read",))
