@@ -16,6 +16,7 @@ from drivers.bthome.options import BthomeOptions, key_of
 from drivers.bthome.seal import Seal
 from drivers.bthome.table import SERVICE_UUID
 from drivers.heard import Sighting
+from drivers.places import humidity_of_others
 from drivers.probe import reached
 from drivers.survey import bare, read, survey_broadcasts
 from logger.driver_api import DecodeError, DriverContext, Look, ProbeRequest, Reach, Seen
@@ -61,9 +62,14 @@ class BthomeDriver:
 
     def _stations(self) -> list[Station]:
         stations = []
+        others = humidity_of_others(self._requests)
         for request in self._requests:
             options = BthomeOptions.model_validate(dict(request.options))
-            stations.append(Station(request, options, BthomeForm(options.numbers, _seal(options))))
+            stations.append(
+                Station(
+                    request, options, BthomeForm(options.numbers, _seal(options), others.get(request.name))
+                )
+            )
         return stations
 
 

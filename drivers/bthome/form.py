@@ -10,6 +10,7 @@ from drivers.bthome.decode import Advert, Choice, RefusedError, Repeats, choose,
 from drivers.bthome.seal import NoAddressError, OldPacketError, Opened, Seal, SealError
 from drivers.bthome.table import OLD_SERVICE_UUIDS, SERVICE_UUID
 from drivers.heard import Sighting
+from drivers.places import not_given
 from logger.driver_api import Flag, Quantity
 
 _OTHER_STEP = "set the probe to BTHome version 2, or use another probe"
@@ -46,8 +47,14 @@ class BthomeForm:
 
     missing = Trouble("it broadcasts no BTHome version 2", _OTHER_STEP)
 
-    def __init__(self, numbers: Mapping[Quantity, int], seal: Seal | Trouble | None = None) -> None:
+    def __init__(
+        self,
+        numbers: Mapping[Quantity, int],
+        seal: Seal | Trouble | None = None,
+        humidity_of: str | None = None,
+    ) -> None:
         self._numbers = numbers
+        self._humidity_of = humidity_of  # another probe of the device, which alone is given it
         self._seal = seal
         self._proven = False  # a packet was decrypted since the probe was silent
         self._repeats = Repeats()
@@ -72,7 +79,11 @@ class BthomeForm:
         again = self._repeats.update(advert.packet_id, now_ns) or opened.again
         choice = choose(advert.values, self._numbers)
         return Heard(
-            values=tuple((q, value, Flag.DUPLICATE if again else flag) for q, value, flag in choice.values),
+            values=tuple(
+                (q, value, Flag.DUPLICATE if again else flag)
+                for q, value, flag in choice.values
+                if q is not Quantity.HUMIDITY or self._humidity_of is None
+            ),
             remarks=tuple(self._remarks(advert, choice)),
             on_change=advert.on_change,
         )
@@ -126,6 +137,8 @@ class BthomeForm:
                     f"sends {count} of {quantity} in one packet, and {key} = {number} asks for number "
                     f"{number}; lower it, or leave it out for the first",
                 )
+        if self._humidity_of is not None and Quantity.HUMIDITY in choice.counts:
+            yield "not given", not_given(self._humidity_of)
         if advert.on_change:
             yield "on change", _ON_CHANGE
         if advert.fault is not None:

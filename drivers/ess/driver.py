@@ -17,7 +17,8 @@ from drivers.gatt.profile import Plan
 from drivers.gatt.survey import Survey
 from drivers.heard import Sighting, full_uuid, services_in_words
 from drivers.links import Connection
-from logger.driver_api import Look, ProbeRequest, Seen
+from drivers.places import humidity_of_others, not_given
+from logger.driver_api import Look, ProbeRequest, Quantity, Seen
 
 PATIENT = 3  # connections that may end for want of an answer; assumed
 
@@ -31,8 +32,9 @@ class EssProfile:
         "use a probe with temperature, humidity, pressure or wind speed of these services",
     )
 
-    def __init__(self, options: EssOptions) -> None:
+    def __init__(self, options: EssOptions, humidity_of: str | None = None) -> None:
         self._options = options
+        self._humidity_of = humidity_of  # another probe of the device, which alone is given it
         self._unanswered = 0  # connections in a row that a descriptor ended
 
     async def plan(self, connection: Connection) -> Plan:
@@ -45,6 +47,8 @@ class EssProfile:
             raise
         self._unanswered = 0 if self._unanswered < PATIENT else PATIENT
         plan = plan_of(offers, connection.characteristics, self._options)
+        if self._humidity_of is not None:
+            plan = _without_humidity(plan, self._humidity_of)
         if plan.usable or plan.refused is not None:
             return plan
         has = services_in_words(connection.characteristics)
@@ -58,12 +62,19 @@ class EssDriver(GattDriver):
     Options: ClassVar[type[Any]] = EssOptions
 
     def profile(self, request: ProbeRequest, options: EssOptions) -> EssProfile:  # noqa: D102
-        return EssProfile(options)
+        return EssProfile(options, humidity_of_others(self._requests).get(request.name))
 
     @staticmethod
     async def survey(look: Look, seen: Callable[[Seen], None]) -> None:
         """Listen to all devices, and ask those that announce one of the two services."""
         await Survey(_announced, look, seen).go()
+
+
+def _without_humidity(plan: Plan, owner: str) -> Plan:
+    kept = tuple(each for each in plan.sources if Quantity.HUMIDITY not in each.quantities)
+    if len(kept) == len(plan.sources):
+        return plan
+    return replace(plan, sources=kept, remarks=(*plan.remarks, ("not given", not_given(owner))))
 
 
 def _announced(sighting: Sighting) -> EssProfile | None:

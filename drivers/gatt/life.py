@@ -87,7 +87,7 @@ class GattDriver:
     battery_every_s: ClassVar[float] = 60.0  # s, assumed
 
     def __init__(self, probes: Sequence[ProbeRequest], context: DriverContext) -> None:
-        self._rng = random.Random()
+        self._rng, self._requests = random.Random(), probes
         self._probes = [self._probe(request, context) for request in probes]
 
     def profile(self, request: ProbeRequest, options: Any) -> Profile:  # noqa: ANN401 - its own ``Options``

@@ -15,6 +15,7 @@ from drivers.bthome.driver import BthomeDriver
 from drivers.ess.driver import EssDriver
 from drivers.gatt_map.driver import GattMapDriver
 from drivers.gatt_map.model import ProbeMap
+from drivers.places import humidity_of_others
 from logger.config.load import LoadedConfig, load_config
 from logger.core.errors import ConfigError
 from logger.driver_api import Flag, LinkState, ProbeRequest, Quantity
@@ -63,15 +64,32 @@ async def test_two_channels_are_two_probes_by_one_connection_and_one_subscriptio
         remote.notify((TEMPERATURE, 1), bytes.fromhex("6608"))  # 21.50
         remote.notify((TEMPERATURE, 2), bytes.fromhex("2413"))  # 49.00
         remote.notify(HUMIDITY, bytes.fromhex("d711"))  # 45.67
-        await log.until(lambda: all(log.values(Quantity.HUMIDITY, probe) for probe in BOTH))
+        await log.until(lambda: bool(log.values(Quantity.HUMIDITY)))
         assert [each.starts for each in chars] == [1, 1, 1]
         assert [each.reads for each in chars] == [1, 1, 0]
         await remote.drop()
         await log.until(lambda: all(log.state(probe) is LOST for probe in BOTH))
         await log.until(lambda: all(log.state(probe) is LIVE for probe in BOTH))
     assert [log.values(Quantity.TEMPERATURE, probe)[:2] for probe in BOTH] == [[21.37, 21.5], [48.89, 49.0]]
-    assert [log.values(Quantity.HUMIDITY, probe)[0] for probe in BOTH] == [45.67, 45.67]
+    assert log.values(Quantity.HUMIDITY)[0] == 45.67
+    assert log.values(Quantity.HUMIDITY, "sup") == []  # its sensor is at one of the two places
+    assert "the humidity of this device is that of probe 'ret'" in " ".join(text for *_, text in log.links)
     assert {sample.flag for sample in log.samples} == {Flag.OK}
+
+
+@pytest.mark.bluetooth
+async def test_who_asks_for_the_one_humidity_is_given_it(air: Any) -> None:
+    remote, log = await air.remote(), air.log()
+    humidity = air.Char(HUMIDITY, bytes.fromhex("d711"), ("read",))
+    await remote.serve(*channels(air, "read")[:2], humidity)
+    await remote.advertise()
+    requests = pair(air, {"temperature": 1}, {"temperature": 2, "humidity": 1}, address=remote.address)
+    found = await QuickEss(requests, log.context()).reach(2.5)
+    assert [dict(each.values).get(Quantity.HUMIDITY) for each in found] == [None, 45.67]
+    packet = "40 00 01 02 5908 02 1913 03 d711"
+    await remote.advertise(service_data=bytes.fromhex(packet))
+    found = await QuickBthome(requests, log.context()).reach(2.5)
+    assert [dict(each.values).get(Quantity.HUMIDITY) for each in found] == [None, 45.67]
 
 
 @pytest.mark.bluetooth
@@ -162,6 +180,30 @@ async def test_one_advert_with_two_temperatures_feeds_both(air: Any) -> None:
         assert [value for value in fresh if value > 0] == values  # below 0: the signal in dBm
     found = {each.probe: each for each in await QuickBthome(requests, log.context()).reach(0.5)}
     assert set(found) == set(BOTH)
+
+
+@pytest.mark.parametrize(
+    ("ret", "sup", "without"),
+    [
+        ({}, {}, {"sup": "ret"}),
+        ({}, {"humidity": 1}, {"ret": "sup"}),
+        ({}, {"humidity": 2}, {}),  # another one
+        ({"humidity": 2}, {}, {}),
+        ({}, {"humidity": "supply"}, {"ret": "sup"}),
+        ({"humidity": 1}, {"humidity": 1}, {}),  # the user's own word
+    ],
+)
+def test_one_humidity_is_at_one_of_two_places(
+    ret: dict[str, Any], sup: dict[str, Any], without: dict[str, str]
+) -> None:
+    def request(name: str, **options: Any) -> ProbeRequest:
+        return ProbeRequest(name=name, role=name, quantities=(Quantity.TEMPERATURE,), options=options)
+
+    assert (
+        humidity_of_others([request("ret", address="A", **ret), request("sup", address="a", **sup)])
+        == without
+    )
+    assert humidity_of_others([request("ret", address="A", **ret), request("sup", address="B", **sup)]) == {}
 
 
 def mapped(offset: int) -> dict[str, Any]:
