@@ -8,6 +8,7 @@ from logger.core.readings import QUANTITIES
 from logger.driver_api import DecodeError, Flag, Quantity, in_range
 
 _SIGNS = {"degC": "°C"}
+_TOO_LONG = 1e6  # °C: what is written out in digits below; assumed
 _FAHRENHEIT = (1.8, 32.0)  # °F per °C, and °F at 0 °C: definition of the degree Fahrenheit
 
 
@@ -63,13 +64,16 @@ def in_words(quantity: Quantity, value: float) -> str:
 
     >>> in_words(Quantity.TEMPERATURE, -155.15)
     '-155.2 °C (-247.3 °F)'
+    >>> in_words(Quantity.TEMPERATURE, 6.5536e46)
+    '6.554e+46 °C (1.18e+47 °F)'
     """
     unit = QUANTITIES[quantity].unit
     text = f"{value:.6g}" if abs(value) >= 10_000 else f"{value:.4g}"  # noqa: PLR2004 - digits shown
     if quantity is not Quantity.TEMPERATURE:
         return f"{text} {unit}"
     times, plus = _FAHRENHEIT
-    return f"{value:.1f} °C ({value * times + plus:.1f} °F)"
+    digits = ".1f" if abs(value) < _TOO_LONG else ".4g"
+    return f"{value:{digits}} °C ({value * times + plus:{digits}} °F)"
 
 
 def _told(text: str, next_step: str, more: Cause) -> Cause:
