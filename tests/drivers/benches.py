@@ -315,6 +315,36 @@ class EssBench(AirBench):
             await self.remote.drop()
 
 
+class TwoChannelBench(EssBench):
+    """Two probes that are the two temperatures of one device, by one connection."""
+
+    channels = ((TEMPERATURE, 1), (TEMPERATURE, 2))
+
+    def __init__(self, bus_address: str, mock: Mock) -> None:
+        super().__init__(bus_address, mock)
+        self.probes = [
+            Air.request(name, Quantity.TEMPERATURE, address=ADDRESSES[1], temperature=n)
+            for n, name in enumerate(("ret", "sup"), 1)
+        ]
+
+    async def appear(self) -> None:
+        if not self._served:
+            await self.remote.serve(
+                *(Char(TEMPERATURE, bytes.fromhex("5908"), ("notify",)) for _ in self.channels)
+            )
+            self._served = True
+        await self.remote.advertise()
+
+    async def speak(self, n: int) -> Sequence[Sample]:
+        if self._hushed:  # the driver connects anew to a device that is silent
+            await self.remote.unsubscribed(self.channels[0])
+            self._hushed = False
+        await self.remote.subscribed(*self.channels)
+        for channel in self.channels:
+            self.remote.notify(channel, round(celsius(n) * 100).to_bytes(2, "little", signed=True))
+        return temperature("ret", celsius(n)) + temperature("sup", celsius(n))
+
+
 class GattMapBench(EssBench):
     """The same probe, by a map that says what its bytes mean."""
 

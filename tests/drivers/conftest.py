@@ -8,6 +8,7 @@ import asyncio
 import contextlib
 import functools
 import importlib.util
+import itertools
 import os
 import shutil
 import subprocess
@@ -365,8 +366,8 @@ class Remote:
                         f"{path}/char{m}/desc{k}", kinds.Descriptor(uuid16, value, f"{path}/char{m}")
                     )
                 self._interfaces.setdefault(char.uuid16, served)
-                alike = sum(other.uuid16 == char.uuid16 for other in chars[: chars.index(char)])
-                self._interfaces[char.uuid16, alike + 1] = served
+                nth = next(n for n in itertools.count(1) if (char.uuid16, n) not in self._interfaces)
+                self._interfaces[char.uuid16, nth] = served
         await self._manage("GattManager1", "RegisterApplication", f"/probe{self._hci}")
 
     async def advertise(

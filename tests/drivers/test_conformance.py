@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from logger.conformance import Conformance
-from tests.drivers.benches import BthomeBench, EssBench, GattMapBench, LineBench, SimBench
+from tests.drivers.benches import BthomeBench, EssBench, GattMapBench, LineBench, SimBench, TwoChannelBench
 
 
 class TestLineProbe(Conformance):
@@ -32,6 +32,13 @@ class TestEss(Conformance):
     @pytest.fixture
     def bench(self, bus: tuple[str, Any]) -> EssBench:
         return EssBench(*bus)
+
+
+@pytest.mark.bluetooth
+class TestTwoChannels(Conformance):
+    @pytest.fixture
+    def bench(self, bus: tuple[str, Any]) -> TwoChannelBench:
+        return TwoChannelBench(*bus)
 
 
 @pytest.mark.bluetooth
