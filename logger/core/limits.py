@@ -1,4 +1,4 @@
-"""The plate's limits besides the output: told at once, in warm-up too. One table.
+"""The plate's limits besides the output: told at once, in warm-up too. And a rise of the wrong sign.
 
 An alarm needs no more than what it speaks of: the supply's maximum is tried on every supply probe
 alone, whatever the phase and whether or not the other side speaks; only the rise needs both.
@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from logger.core.align import Slots
 from logger.core.kind_words import COLD_ELSE, COLD_ENTERING
-from logger.core.params import JobParams, Role, UnitParams
+from logger.core.params import JobParams, Role, UnitKind, UnitParams
 from logger.core.probe_lines import mean_own_u
 from logger.core.readings import NS_PER_S, Quantity
 from logger.core.snapshot import Phase
@@ -19,6 +19,9 @@ from logger.core.student import Z95
 from logger.core.texts import Say, difference_text, temperature_text
 
 STAY_S = 5  # s a limit must be broken: one wild reading cries no wolf (design choice)
+WRONG_WAY_K = 5.0  # K; assumed: beyond what duct, fan and probes make of still or idle air
+WRONG_WAY_S = 300  # s; assumed: longer than any start
+DEFROST_S = 1200  # s; assumed: longer than a heat pump cools the air while it defrosts
 FIRING = frozenset({Phase.WARM_UP, Phase.STEADY})
 MOVING = frozenset(Phase) - {Phase.OFF}  # a duct in still air says nothing of the entering air
 EVERY = frozenset(Phase)  # a burner may go on where the fan has failed
@@ -40,6 +43,7 @@ class Limit(NamedTuple):
     place: int
     broken: Callable[[float], bool]
     text: str
+    stay_s: int = STAY_S
 
 
 def plate_limits(unit: UnitParams, entering_u_k: float = 0.0) -> tuple[Limit, ...]:
@@ -48,7 +52,7 @@ def plate_limits(unit: UnitParams, entering_u_k: float = 0.0) -> tuple[Limit, ..
     Too hot is an alarm at the bare number; too cold an entering air is told where it is surely so,
     ``entering_u_k`` being its probes' standard uncertainty.
     """
-    limits = []
+    limits = [_wrong_way(unit.kind)]
     if unit.rise_window_k is not None:
         most_k = unit.rise_window_k[1]
         text = (
@@ -76,6 +80,17 @@ def plate_limits(unit: UnitParams, entering_u_k: float = 0.0) -> tuple[Limit, ..
     return tuple(limits)
 
 
+def _wrong_way(kind: UnitKind) -> Limit:
+    """Of no plate: a unit that heats makes no cooler air, one that cools no warmer air."""
+    side, does = ("warmer", "cools") if kind.cools else ("cooler", "heats")
+    text = (
+        f"Supply air has been more than {difference_text(WRONG_WAY_K)} {side} than the entering air for "
+        f"minutes, which no unit that {does} makes: see whether the probes of return and supply were swapped."
+    )
+    stay_s = DEFROST_S if kind is UnitKind.HEAT_PUMP else WRONG_WAY_S
+    return Limit("rise-wrong-way", EVERY, 0, lambda rise_k: rise_k < -WRONG_WAY_K, text, stay_s)
+
+
 class LimitWatch:
     """Says once when a limit is broken, and again only after it has been kept."""
 
@@ -96,8 +111,6 @@ class LimitWatch:
 
         What is not fresh is neither broken nor kept.
         """
-        if not self._limits:
-            return
         hot_c, probe = self._hottest(tick, values, times)
         if hot_c is None or (seen.supply_c is not None and seen.supply_c >= hot_c):
             hot_c, probe = seen.supply_c, None
@@ -108,7 +121,7 @@ class LimitWatch:
                 self._broken_s[number] = 0
             elif value is not None:
                 self._broken_s[number] += 1
-                if self._broken_s[number] == STAY_S:
+                if self._broken_s[number] == limit.stay_s:
                     self._say(tick, limit.code, limit.text, probe if limit.place == 1 else None)
 
     def _hottest(

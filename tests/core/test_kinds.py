@@ -207,3 +207,16 @@ def test_output_over_electrical_input_is_no_efficiency_of_a_heat_pump() -> None:
     job = make_job(unit=unit, steady=SteadyParams(spread=0.03))
     power = result_document(feed(job, readings).finish(), FACTS)["input"]
     assert power["efficiency_of_nameplate_input"] is None
+
+
+@pytest.mark.parametrize("kind", list(UnitKind))
+@pytest.mark.parametrize("swapped", [False, True])
+def test_probes_that_were_swapped_are_told(kind: UnitKind, *, swapped: bool) -> None:
+    """A rise of 27 K for 20 min: the right way for all that heats, the wrong one for a coil."""
+    job = make_job(unit=electric(kind=kind, fan_heat=FanHeatMode.MEASURED, fan_heat_w=0.0))
+    names = {"ret": "sup", "sup": "ret"} if swapped else {}
+    readings = [r._replace(probe=names.get(r.probe, r.probe)) for r in Story().readings()]
+    events = [e for e in feed(job, readings).finish().events if e.code == "rise-wrong-way"]
+    assert len(events) == int(swapped is not kind.cools)
+    if events:
+        assert ("warmer" if kind.cools else "cooler") in events[0].text

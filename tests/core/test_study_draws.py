@@ -26,8 +26,17 @@ from simulators.study.traverses import DRAWN_OF_TRAVERSE, traversed
 from simulators.study.trial import mistaken, run_trial
 
 CORE = Path(logger.core.__file__).parent
-OF_ANOTHER_BUDGET = {"airflow_sources", "efficiency", "electric_step", "gas", "budget", "firing"}
+OF_ANOTHER_BUDGET = {
+    "airflow_sources",
+    "efficiency",
+    "electric_step",
+    "gas",
+    "budget",
+    "firing",
+    "coil_parts",
+}
 """Modules whose lines are those of an airflow, an input or an efficiency, and never of an output."""
+NAMES_LINES = {"BudgetLine", "HumidityInput"}
 SIDES = ("supply", "entering")
 SQRT3 = sqrt(3.0)  # half-width of a rectangle over its standard uncertainty (GUM 4.3.7)
 
@@ -57,7 +66,8 @@ def _lines_in(path: Path) -> set[str]:
     calls = [
         node
         for node in ast.walk(tree)
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "BudgetLine"
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in NAMES_LINES
+        if not isinstance(node.args[0], ast.Attribute)  # named where its input is
     ]
     return {name for call in calls for name in _named(call.args[0], constants)}
 
