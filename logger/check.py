@@ -236,6 +236,8 @@ def _broker_checks(config: LoadedConfig, *, offline: bool) -> Iterator[Check]:
 
     broker = Broker(table=config.mqtt, job=config.job.name)
     yield _login(broker, job_store(config), offline=offline)
+    for text in broker.open_secrets():
+        yield Check(code="broker", ok=True, text=text)
     for left in left_here(job_store(config), broker.key):
         yield Check(code="broker", ok=left.ok, text=left.text, next_step=left.step)
 

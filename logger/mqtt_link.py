@@ -234,10 +234,10 @@ class Access:
         except (OSError, ValueError) as error:
             reason = getattr(error, "strerror", None) or getattr(error, "reason", None) or str(error)
             reason = " ".join(str(reason).split())
-            raise AccessError(
-                f"{self.at}{what} cannot be used ({' '.join(str(reason).split())})",
-                "name files in PEM format, a key without a passphrase, that you may read",
-            ) from error
+            step = "name files in PEM format, a key without a passphrase, that you may read"
+            if "MISMATCH" in reason:  # OpenSSL's word for a key that is another's
+                step = "name the key that the certificate was made with"
+            raise AccessError(f"{self.at}{what} cannot be used ({reason})", step) from error
         context.sslsocket_class = _ClosingSocket
         return context
 

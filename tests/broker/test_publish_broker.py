@@ -86,6 +86,13 @@ def test_a_client_certificate(mosquitto: Mosquitto, authority: Authority) -> Non
     assert "logged in" in attempt(mosquitto, **keys)
 
 
+def test_a_key_of_another_certificate(mosquitto: Mosquitto, authority: Authority) -> None:
+    (certificate, _), (_, key) = authority.issue("one"), authority.issue("other")
+    files = {"ca_file": str(authority.file), "cert_file": str(certificate), "key_file": str(key)}
+    with pytest.raises(BrokerError, match=r"MISMATCH.*name the key that the certificate was made with"):
+        attempt(mosquitto, **files)
+
+
 def test_tls_at_a_port_without_it(mosquitto: Mosquitto, authority: Authority) -> None:
     with pytest.raises(BrokerError, match=r"check \[mqtt\] (host, )?port"):
         attempt(mosquitto, ca_file=str(authority.file))
@@ -124,10 +131,12 @@ def test_a_wrong_password(version: str, mosquitto: Mosquitto, tmp_path: Path) ->
     ):
         attempt(mosquitto, **keys)
     word.write_text(f"{SECRET}\r\n", encoding="utf-8")
+    here = Broker(table=table(mosquitto.port, **keys), job="north")
     word.chmod(0o644)
-    assert f"every user of this computer may read {word}; `chmod 600` it" in attempt(mosquitto, **keys)
+    said = f"[mqtt] password_file: every user of this computer may read {word}; `chmod 600` it"
+    assert here.open_secrets() == (said,)
     word.chmod(0o640)
-    assert "every user" not in attempt(mosquitto, **keys)
+    assert here.open_secrets() == ()
     assert f"MQTT {version}" in attempt(mosquitto, **keys)
     word.unlink()
     with pytest.raises(BrokerError, match=r"password_file: .*word cannot be read \(No such file"):
