@@ -130,7 +130,11 @@ def _passed_over(
             else f"another one already gives the {quantity}"
         )
         how = f"; to use it, write {quantity} = {n}" if quantity is not Quantity.BATTERY else ""
-        yield f"{PASSED_OVER}{quantity} {n}", f"one {_name(each)} value is passed over, {why}{how}"
+        alike = chosen is not None and each.kind is chosen.kind
+        yield (
+            f"{PASSED_OVER if alike else 'beside '}{quantity} {n}",
+            f"one {_name(each)} value is passed over, {why}{how}",
+        )
 
 
 def _said_of(offer: Offer, options: EssOptions) -> Iterator[tuple[str, str]]:

@@ -16,7 +16,7 @@ __all__ = ["OF_THE_PROBE", "PASSED_OVER", "Plan", "Profile", "Source", "Value", 
 OF_THE_PROBE = frozenset({Quantity.BATTERY, Quantity.SIGNAL})
 """What says nothing of the air: nobody waits for it, and it does not count as a sign of life."""
 PASSED_OVER = "over "
-"""How the key of a remark begins that is on a value which is not used, for another one of its kind is."""
+"""How the key of a remark begins that is on a value which is not used, for another one just like it is."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
