@@ -8,7 +8,7 @@ from math import isfinite
 from pathlib import Path
 
 from logger.config.load import loads_config
-from logger.config.quantities import Dimension, QuantityError, parse
+from logger.config.quantities import Dimension, QuantityError, parse, show
 from logger.core.errors import ConfigError, UsageError
 from logger.core.params import SteadyParams
 from logger.text import clean_text
@@ -60,7 +60,9 @@ def _quantity(
     def value(text: str) -> float:
         number = parse(text, dimension)
         if not isfinite(number) or not least <= number <= most:
-            raise QuantityError(f"'{text}' is not within what can be")
+            low = "above 0" if least == _TINY else f"from {show(least, dimension, 'si')} on"
+            high = f", up to {show(most, dimension, 'si')}" if isfinite(most) else ""
+            raise QuantityError(f"'{text}' cannot be: write a value {low}{high}")
         return number
 
     return value
@@ -96,6 +98,10 @@ def cells_of(options: StudyOptions) -> tuple[Setting, ...]:
     UsageError
         A value that cannot be read or be used; the sentence names its option.
     """
+    if options.output is not None and options.output.suffix.casefold() not in {".html", ".htm"}:
+        raise UsageError(f"--output {options.output}: the page is HTML; name a file that ends in .html")
+    if options.csv is not None and options.csv.is_dir():
+        raise UsageError(f"--csv {options.csv} is a folder; name a file in it")
     if options.trials < 1:
         raise UsageError(f"--trials {options.trials}: at least one trial has to be made")
     if options.seed < 0:

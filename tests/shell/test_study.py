@@ -230,6 +230,10 @@ def test_the_table_has_the_rows_of_the_document(once: tuple[dict[str, Any], Path
         (("--traverse", "equal-area 3x3", "--airflow-u95", "2 %"), "leave one out"),
         (("--probe-u95", ",".join(f"0.{n:03d} K" for n in range(1, 200))), "vary less at once"),
         (("--output", "/nowhere/at/all.html"), "cannot be written"),
+        (("--window", "10 s"), "--window: '10 s' cannot be: write a value from 30 s on, up to 600 s"),
+        (("--probe-u95", "-1 K"), "--probe-u95: '-1 K' cannot be: write a value above 0, up to 20"),
+        (("--output", "study.pdf"), "--output study.pdf: the page is HTML; name a file that ends in .html"),
+        (("--csv", "."), "--csv . is a folder"),
     ],
 )
 def test_wrong_use_is_told_in_a_sentence(arguments: tuple[str, ...], words: str) -> None:
