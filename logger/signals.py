@@ -6,9 +6,11 @@ import asyncio
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from functools import partial
 from typing import Any
 
 SECOND_SIGNAL_S = 5.0  # wall time within which a second Ctrl-C ends at once: design
+ONE_SIGNAL_S = 0.2  # wall time within which the same one twice is one; assumed: no two keystrokes
 
 
 def outlive_hangup() -> None:
@@ -21,22 +23,27 @@ def outlive_hangup() -> None:
 def signals(
     stop: Callable[[], None], at_once: Callable[[], None], *, terminal: bool
 ) -> Iterator[Callable[[], None]]:
-    """SIGINT and SIGTERM end in order, a second one within 5 s at once; gives what does just that.
+    """SIGINT and SIGTERM end in order, a second one within 5 s at once (`timeout` sends the
+    first one twice); gives what does just that.
 
     SIGHUP ends a run that has a dashboard, and not one without.
     """
     loop = asyncio.get_running_loop()
-    last_s: float | None = None
+    last: tuple[float, int] | None = None
 
-    def ask() -> None:
-        nonlocal last_s
-        now_s = loop.time()
-        if last_s is not None and now_s - last_s < SECOND_SIGNAL_S:
+    def ask(number: int = 0) -> None:
+        nonlocal last
+        now_s, before_s = loop.time(), None if last is None else last[0]
+        if last == (before_s, number) and before_s is not None and now_s - before_s < ONE_SIGNAL_S:
+            return
+        if before_s is not None and now_s - before_s < SECOND_SIGNAL_S:
             at_once()
-        last_s = now_s
+        last = now_s, number
         stop()
 
-    handlers: dict[int, Callable[[], None]] = {signal.SIGINT: ask, signal.SIGTERM: ask}
+    handlers: dict[int, Callable[[], None]] = {
+        number: partial(ask, number) for number in (signal.SIGINT, signal.SIGTERM)
+    }
     if hangup := getattr(signal, "SIGHUP", None):
         handlers[hangup] = stop if terminal else lambda: None
     before = {number: signal.getsignal(number) for number in handlers}

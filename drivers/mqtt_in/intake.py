@@ -97,6 +97,8 @@ class Intake:
         self._report.state(LinkState.LOST, f"{why}; still listening")
 
     def _silence(self) -> str:
+        if self.behind:
+            return "no reading of it has come: other messages come more quickly than they can be taken"
         return f"no reading of it comes on {self.shown_topics}; {SILENT_STEP}"
 
     def take(self, topic: str, payload: bytes, *, retained: bool) -> None:

@@ -57,7 +57,8 @@ class QuantityInfo(NamedTuple):
 # Ranges are plausibility limits of the job, not of a probe: common practice, no source.
 QUANTITIES: dict[Quantity, QuantityInfo] = {
     Quantity.TEMPERATURE: QuantityInfo("degC", -60.0, 150.0),
-    Quantity.HUMIDITY: QuantityInfo("%", 0.0, 100.0),
+    # Beyond 100 by what a probe in saturated air is off by; the arithmetic takes it as saturated.
+    Quantity.HUMIDITY: QuantityInfo("%", 0.0, 105.0),
     Quantity.PRESSURE: QuantityInfo("Pa", 30_000.0, 120_000.0),
     Quantity.VELOCITY: QuantityInfo("m/s", -60.0, 60.0),
     Quantity.DRY_AIR_FLOW: QuantityInfo("kg/s", -500.0, 500.0),
@@ -145,8 +146,8 @@ class ReadingBlock:
 def in_range(quantity: Quantity, value: float) -> bool:
     """Whether a value is possible at all; nan and inf are not.
 
-    >>> in_range(Quantity.HUMIDITY, 655.35)
-    False
+    >>> in_range(Quantity.HUMIDITY, 655.35), in_range(Quantity.HUMIDITY, 100.2)
+    (False, True)
     """
     info = QUANTITIES[quantity]
     return info.low <= value <= info.high

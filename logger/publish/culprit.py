@@ -84,6 +84,8 @@ class Search:
             return self._silence(connection, connection.unanswered, proof=proof)
         if not error.by_peer or error.code in _NO_BLAME:
             return None
+        if connection.lasted and connection.barred is None:
+            self._barred.clear()  # that it ended right after a refusal was chance
         # what was acknowledged does not count: of twenty records that it has, it may hang up at the last
         self._losses = 0 if connection.lasted else self._losses + 1
         if connection.barred is not None:

@@ -70,7 +70,8 @@ GOOD_PACKETS = {
     [  # by hand from the maps' own words; 118.4 °F is 48 °C and -40 °F is -40 °C by definition
         (AIR, "0104a0f0aa000000", [(T, 48.0, OK), (H, 8.5, OK)]),
         (AIR, "01fe7007d0aabbcc", [(T, -40.0, OK), (H, 100.0, OK)]),
-        (AIR, "0104a007d1aabbcc", [(T, 48.0, OK), (H, 100.05, OUT)]),
+        (AIR, "0104a00834aabbcc", [(T, 48.0, OK), (H, 105.0, OK)]),  # a probe in saturated air is off by some
+        (AIR, "0104a00835aabbcc", [(T, 48.0, OK), (H, 105.05, OUT)]),
         (AIR, "018000cfff000000", [(T, (-3276.8 - 32) / 1.8, NOT_KNOWN), (H, 204.75, NOT_KNOWN)]),
         (AIR, "010bb9f0aa000000", [(T, (300.1 - 32) / 1.8, OUT), (H, 8.5, OK)]),  # above the map's high
         (AIR, "0004a0f0aa000000", []),  # a packet of another kind

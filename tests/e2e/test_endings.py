@@ -114,7 +114,7 @@ def test_a_driver_that_does_not_end_holds_nobody_up(program: Any, stubborn: Any)
     done = program.end(stubborn)
     assert done.code == 3
     assert (done.document["end_reason"], done.document["stored"]) == ("stopped", True)
-    assert "stubborn did not end" in done.err
+    assert "driver 'stubborn' did not end" in done.err
 
 
 def test_a_second_signal_ends_at_once_even_then(program: Any, stubborn: Any) -> None:

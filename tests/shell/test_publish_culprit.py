@@ -143,6 +143,14 @@ def test_a_topic_is_held_when_a_refusal_of_it_ended_two_connections() -> None:
     assert "ends the connection each time it refuses a: it does not allow it (reason 0x87)" in found.deed
 
 
+def test_a_refusal_before_an_end_that_came_by_chance_is_forgotten() -> None:
+    search, barred = Search(), Barred("a", 0x87, trial=False)
+    assert lost(search, barred=barred, careful=False) is None
+    assert lost(search, item(1, "b"), lasted=True) is None
+    assert lost(search, barred=barred, careful=False, lasted=True) is None
+    assert lost(search, barred=barred, careful=False, lasted=True) is not None  # one after the other
+
+
 def test_no_record_is_blamed_while_the_broker_hangs_up_at_every_topic() -> None:
     search = Search()
     assert lost(search, item(1, "a")) is None
