@@ -71,21 +71,27 @@ def create_discovering_task(self: Any, id: int) -> Any:  # noqa: A002 - the mock
 
 
 async def properties_setup_sync_task(self: Any) -> None:
-    signal, changes = self.properties_changed, asyncio.Queue[Any]()
-    slot = await signal._register_match_slot(signal.proxy_meta.attached_bus, changes.put_nowait)
-    for key, value in (await self.properties_get_all_dict()).items():
-        getattr(self, key).cache(value)
+    fresh: set[str] = set()
 
-    async def follow() -> None:
+    def changed(message: Any) -> None:
+        """At once, so that changes of several objects stay in order."""
+        properties = parse_properties_changed(type(self).mro(), message.get_contents())
+        for key, value in properties.items():
+            getattr(self, key).cache(value)
+        fresh.update(properties)
+        emit(f"properties:changed:{id(self)}", properties=properties)
+
+    signal = self.properties_changed
+    slot = await signal._register_match_slot(signal.proxy_meta.attached_bus, changed)
+
+    async def hold() -> None:
         with contextlib.closing(slot):
-            while True:
-                change = (await changes.get()).get_contents()
-                properties = parse_properties_changed(type(self).mro(), change)
-                for key, value in properties.items():
-                    getattr(self, key).cache(value)
-                emit(f"properties:changed:{id(self)}", properties=properties)
+            await asyncio.Event().wait()
 
-    self._properties_changed_task = asyncio.create_task(follow())
+    self._properties_changed_task = asyncio.create_task(hold())
+    for key, value in (await self.properties_get_all_dict()).items():
+        if key not in fresh:
+            getattr(self, key).cache(value)
 
 
 for kind in mocked.Device.__mro__:

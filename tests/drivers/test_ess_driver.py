@@ -54,6 +54,7 @@ async def test_notifications_arrive_in_order_after_a_first_read(air: Any) -> Non
         remote.notify(HUMIDITY, bytes.fromhex("ffff"))
         remote.notify(TEMPERATURE, C_MINUS_5)
         await log.until(lambda: len(log.values(Quantity.TEMPERATURE)) >= 3)
+        await log.until(lambda: bool(log.values(Quantity.HUMIDITY)))
     assert log.values(Quantity.TEMPERATURE) == [21.37, 48.89, -5.0]
     assert Sample(probe="ret", quantity=Quantity.HUMIDITY, value=655.35, flag=Flag.NOT_KNOWN) in log.samples
     assert log.values(Quantity.BATTERY) == [100.0]
