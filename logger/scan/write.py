@@ -96,7 +96,8 @@ def _check_address(address: str, known: dict[str, Any], path: Path) -> None:
         if isinstance(there, str) and there.casefold() == address.casefold():
             raise UsageError(
                 f"{path}: probe {name} has the address {there} already, nothing was written; choose another "
-                "device, or take that table out"
+                "device, take that table out, or write a second table by hand where the device has two "
+                "values of a kind, such as with temperature = 2"
             )
 
 
