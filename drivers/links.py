@@ -314,6 +314,13 @@ class Links:
                     await shared.link.close()
                 finally:
                     shared.held.close()
+        except asyncio.CancelledError:  # while it waited: whoever held the gate does not know of it
+            if not shared.users:
+                if self._links.get(key) is shared:
+                    del self._links[key]
+                shared.held.close()
+                await shared.link.close()
+            raise
         finally:
             gate.waiting -= 1
             if not gate.waiting:

@@ -14,7 +14,17 @@ from pydantic import BaseModel, ConfigDict
 
 from logger.core.errors import ConfigError
 from logger.driver_api import Driver, Look, Seen
-from logger.plugins import DRIVERS, PLUGIN_FAULTS, all_points, broken, fault, load, owner, points
+from logger.plugins import (
+    DRIVERS,
+    PLUGIN_FAULTS,
+    all_points,
+    broken,
+    fault,
+    load,
+    owner,
+    plugin_at_work,
+    points,
+)
 from logger.text import closest
 
 SCENARIOS = "riselog.scenarios"
@@ -56,13 +66,25 @@ def _loaded(point: EntryPoint) -> type[Driver] | str:
         return fault(error)
     if not isinstance(kind, type):
         return "it is no class"
+    try:
+        with plugin_at_work():
+            trouble = _lacks(kind)
+    except PLUGIN_FAULTS as error:
+        return fault(error)
+    return trouble or kind
+
+
+def _lacks(kind: type[Any]) -> str:
+    """What keeps a class from being a driver's; every part is asked for here, as any may break."""
     missing = [part for part in _DRIVER_PARTS if not hasattr(kind, part)]
     if missing:
         return f"it is no driver class: {', '.join(missing)} missing"
     options = getattr(kind, "Options", None)
     if options is BaseModel or not hasattr(options, "model_validate"):
         return "it is no driver class: its Options is no pydantic model of its own"
-    return kind
+    bool(kind.simulated)
+    getattr(kind, "survey", None)
+    return ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -27,7 +27,7 @@ from logger.config.visit import VisitTable
 from logger.core.errors import ConfigError
 from logger.core.params import MAIN_QUANTITY, JobParams, Role
 from logger.core.readings import Quantity
-from logger.plugins import author
+from logger.plugins import PLUGIN_FAULTS, author, plugin_at_work
 from logger.text import one_line
 
 DriverOptions = Mapping[str, type[BaseModel]]
@@ -301,11 +301,12 @@ def _driver_keys(
         problems.append(Problem((*path, "driver"), str(error)))
         return None
     try:
-        options = model.model_validate(rest, context={"folder": texts.folder}).model_dump()
+        with plugin_at_work():
+            options = model.model_validate(rest, context={"folder": texts.folder}).model_dump()
     except ValidationError as error:
         problems += problems_of(error, model, path, also_accepted=_OWN_KEYS)
         return None
-    except Exception as error:  # noqa: BLE001 - a plug-in may fail in any way
+    except PLUGIN_FAULTS as error:
         what = one_line(f"{type(error).__name__}: {error}")
         text = f"the driver cannot say whether its keys are right ({what}); report it to {author(driver)}"
         problems.append(Problem((*path, "driver"), text))

@@ -72,6 +72,8 @@ def _probes_of(path: Path) -> dict[str, Any]:
         data = tomllib.loads(path.read_bytes().removeprefix(b"\xef\xbb\xbf").decode("utf-8"))
     except OSError as error:
         raise UsageError(f"{path}: cannot be read ({error.strerror}); name a job's config file") from error
+    except RecursionError as error:
+        raise ConfigError(f"{path}: is nested too deep; write plain tables") from error
     except ValueError as error:
         raise ConfigError(f"{path}: is no TOML ({error}); repair it first") from error
     probes = data.get("probes", {})

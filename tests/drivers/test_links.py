@@ -13,7 +13,7 @@ import pytest
 
 from drivers.ble_errors import RadioError, Trouble
 from drivers.heard import Characteristic, Sighting, full_uuid
-from drivers.links import Links
+from drivers.links import Links, _Gate
 
 
 def characteristic(handle: str) -> Characteristic:
@@ -302,3 +302,30 @@ async def test_a_wish_that_comes_while_the_last_one_disconnects_waits_for_it() -
     slow.set()
     await asyncio.gather(first, second)
     assert order == ["connecting", "closed", "connecting", "closed"]
+
+
+async def test_who_is_cancelled_while_another_one_connects_leaves_nothing_behind() -> None:
+    """One probe lets go while another of its device is at the gate; the program's end comes then."""
+    link = ScriptedLink()
+
+    async def connect(_: Sighting) -> Any:
+        return link
+
+    links, let_go = Links(connect), asyncio.Event()
+
+    async def one() -> None:
+        async with links.connected(HEARD):
+            await let_go.wait()
+
+    task = asyncio.create_task(one())
+    await asyncio.sleep(0)
+    async with links._gates.setdefault(HEARD.address.casefold(), _Gate()).lock:
+        while not links._links:
+            await asyncio.sleep(0)
+        let_go.set()
+        for _ in range(5):
+            await asyncio.sleep(0)
+        task.cancel()
+        await asyncio.wait([task])
+    assert (links._links, links.turns.held) == ({}, 0)
+    assert link.calls[-1] == "close"

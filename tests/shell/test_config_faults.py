@@ -614,6 +614,18 @@ def test_any_slip_of_the_hand_loads_or_is_refused_in_sentences(at: int, cut: int
     check_only_config_errors(GOOD[:at] + text + GOOD[at + cut :])
 
 
+class Leaving(BaseModel):
+    @model_validator(mode="before")
+    @classmethod
+    def _leaves(cls, table: object) -> object:
+        raise SystemExit(5)
+
+
+def test_options_that_end_the_program_are_the_drivers_fault_too() -> None:
+    with pytest.raises(ConfigError, match=r"cannot say whether its keys are right \(SystemExit: 5\)"):
+        loads_config(GOOD, "job.toml", {"ess": Leaving})
+
+
 @pytest.mark.parametrize(
     ("amount", "number", "offer"),
     [

@@ -29,12 +29,19 @@ class Loose(Good):
     Options = dict
 class Bare(Good):
     Options = BaseModel
+class Undecided:
+    def __bool__(self): raise RuntimeError("no bool")
+class Moody(Good):
+    simulated = Undecided()
+class Meta(type):
+    def __getattr__(cls, name): raise RuntimeError(f"asked for {name}")
+class Secret(metaclass=Meta): ...
 """
 
 
 @pytest.fixture
 def plugins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    """A real distribution on the import path: one good driver, three broken ones."""
+    """A real distribution on the import path: one good driver, and broken ones."""
     info = tmp_path / "odd_plugin-1.dist-info"
     info.mkdir()
     (info / "METADATA").write_text("Metadata-Version: 2.1\nName: odd-plugin\nVersion: 1\n")
@@ -42,6 +49,7 @@ def plugins(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
         "[riselog.drivers]\ngood = odd_good:Good\nbroken = odd_broken:Driver\n"
         "gone = odd_nowhere:Driver\nshapeless = odd_good:__name__\n"
         "quits = odd_quits:Driver\nhalf = odd_good:Half\nloose = odd_good:Loose\nbare = odd_good:Bare\n"
+        "moody = odd_good:Moody\nsecret = odd_good:Secret\n"
         "[riselog.commands]\nextra = odd_good:Good\nbad = odd_broken:app\n"
         "[riselog.scenarios]\nodd = odd_broken:SCENARIOS\n"
     )
@@ -73,6 +81,8 @@ def test_a_good_driver_loads_beside_broken_ones(plugins: Path) -> None:
         ("half", ("'half'", "no driver class: simulated, run, reach missing")),
         ("bare", ("'bare'", "Options is no pydantic model")),
         ("loose", ("'loose'", "Options is no pydantic model")),
+        ("moody", ("'moody'", "RuntimeError: no bool")),
+        ("secret", ("'secret'", "RuntimeError: asked for")),
         ("quits", ("'quits'", "SystemExit: no radio here")),
         ("godo", ("'godo' is not installed", "did you mean 'good'")),
     ],
@@ -94,7 +104,9 @@ def test_all_drivers_are_listed_the_broken_ones_with_their_reason(plugins: Path)
         "gone",
         "half",
         "loose",
+        "moody",
         "quits",
+        "secret",
         "shapeless",
     }
     assert {name: listed[name].simulated for name in ("ess", "mqtt-in", "sim", "good", "broken")} == {

@@ -462,6 +462,13 @@ def test_a_file_that_is_no_config(tmp_path: Path, text: str) -> None:
         check_wish(Wish(config=path, probe="a", role="supply", address="AA", yes=True))
 
 
+def test_a_file_nested_too_deep_is_no_fault_of_ours(tmp_path: Path) -> None:
+    path = tmp_path / "x.toml"
+    path.write_text(f"a={5000 * '['}", encoding="utf-8")
+    with pytest.raises(ConfigError, match="is nested too deep"):
+        check_wish(Wish(config=path, probe="a", role="supply", address="AA", yes=True))
+
+
 def test_a_device_that_was_not_heard_is_not_written(drivers: dict[str, Any], job: Path) -> None:
     drivers["bthome"] = heard(SEALED, PHONE)
     before = job.read_bytes()
