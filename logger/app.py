@@ -25,7 +25,7 @@ from logger.publish.settings import Broker
 from logger.recompute import recover
 from logger.registry import DriverOptions, load_scenarios
 from logger.report.command import leave_report
-from logger.safety import SHORT_CAUTION
+from logger.safety import short_caution_of
 from logger.session import Limits
 from logger.signals import outlive_hangup
 from logger.store import StoreWriter, remember
@@ -164,7 +164,7 @@ def _run(
     if not manner.dashboard:
         outlive_hangup()
     path = job_store(config)
-    for line in SHORT_CAUTION.splitlines():
+    for line in short_caution_of(config.job.unit.kind.value).splitlines():
         complain(line)
     for note in config.notes:
         complain(note)

@@ -12,7 +12,7 @@ from logger.core.evidence import Evidence
 from logger.core.fan_phase import FanGauge
 from logger.core.firing import Firing, SteadyStretch, assess_stretch, stretch_drift_w
 from logger.core.gas_meter import GasMeter, site_pressure
-from logger.core.kind_words import PAUSES, SEEN
+from logger.core.kind_words import PAUSES, SEEN, SPELL
 from logger.core.ledger import COLUMN, Ledger, Sums, means, total
 from logger.core.moment import MomentReader
 from logger.core.params import FanHeatMode, JobParams, Role
@@ -259,6 +259,6 @@ class FiringBook:
             self.say(
                 tick,
                 "stage-suspected",
-                "Two levels more than 10 % apart in one firing: the unit may have stages; "
-                "set unit.stages, hold full fire, and judge that alone.",
+                f"Two levels more than 10 % apart in one {SPELL[self._job.unit.kind]}: the unit may have "
+                "stages; set unit.stages, hold full fire, and judge that alone.",
             )

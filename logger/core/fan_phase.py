@@ -7,6 +7,7 @@ from math import hypot, sqrt
 
 from logger.core.carry import carry
 from logger.core.coil_lines import zero_u_w
+from logger.core.kind_words import CHANGE, SPELL
 from logger.core.ledger import Ledger, means
 from logger.core.line import MIN_POINTS, Line
 from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
@@ -42,6 +43,7 @@ class FanGauge:
         self._fired = False  # since the last accepted phase
         self._ended_s = 0  # where that phase ended
         self._apart = job.unit.kind.fan_apart
+        self._spell = SPELL[job.unit.kind]
         guess = job.unit.fan_heat is FanHeatMode.MEASURED and self._apart
         self._usual_w_per_kg_s = FAN_W_PER_KG_S if guess else 0.0
         self._unseen_s = 0 if job.probes_of(Role.VELOCITY) else UNSEEN_S
@@ -61,7 +63,8 @@ class FanGauge:
     def measure(self, tick: int, start_s: int, *, had_fan: bool) -> None:
         """Accept the fan phase before a firing that began at ``start_s``, or say why not."""
         why = (
-            "no fan phase was seen before the firing (without a velocity probe the fan must be seen to start)"
+            f"no fan phase was seen before the {self._spell} (without a velocity probe the fan must be seen "
+            "to start)"
         )
         if had_fan:
             found, why = self._flat(tick, start_s)
@@ -82,7 +85,7 @@ class FanGauge:
             tick,
             "fan-heat-unknown",
             f"Fan heat not measured: {why}; {rest} "
-            f"Run the fan alone at heating speed for {least_s:.0f} s before the next firing.",
+            f"Run the fan alone at heating speed for {least_s:.0f} s before the next {self._spell}.",
         )
 
     def measure_after(self, tick: int, end_s: int) -> None:
@@ -116,7 +119,7 @@ class FanGauge:
         u95_w = t975(max(min(before.rise_nu, after.rise_nu), 1.0)) * u_w
         if abs(moved_w) > u95_w:
             text = (
-                f"The fan phase after the firing gives {power_text(abs(moved_w))} "
+                f"The fan phase after the {self._spell} gives {power_text(abs(moved_w))} "
                 f"{'more' if moved_w > 0.0 else 'less'} than the one before it, beyond the "
                 f"{power_text(u95_w)} that scatter and residual heat allow: a probe has moved its zero, or "
                 "the airflow has changed. Match the probes again, take one traverse point again."
@@ -151,7 +154,11 @@ class FanGauge:
             mean = means(self._ledger.at(end_s - window * grid_s), self._ledger.at(end_s))
             if mean is not None:
                 return self._found(means_from(mean), line, line.slope_se, window), ""
-        return None, "the rise was not flat in the fan phase (residual heat of an earlier firing, or noise?)"
+        return (
+            None,
+            f"the {CHANGE[self._job.unit.kind]} was not flat in the fan phase (residual heat of an earlier "
+            f"{self._spell}, or noise?)",
+        )
 
     def _found(self, mean: Means, line: Line, slope_se: float, window: int) -> FanPhase:
         """A flat part as it is kept, with what its slope and that slope's uncertainty leave open."""
@@ -208,7 +215,7 @@ class FanGauge:
                 t_s,
                 "fan-heat-implausible",
                 "The fan phase gives a fan heat that no fan has: look for outdoor air first, then "
-                "residual heat of the last firing, then the probes (match them in the same air).",
+                f"residual heat of the last {self._spell}, then the probes (match them in the same air).",
             )
         self.outdoor_suspected = (
             negative and not job.probes_of(Role.MIXED) and job.unit.outdoor_fraction == 0.0
@@ -234,7 +241,7 @@ def _trend(fan: FanPhase) -> str:
     tail_w = fan.watt_per_k * fan.tail_k
     if fan.slope_k_s < 0.0:
         return (
-            f" The rise still falls: up to {power_text(tail_w)} of it may be heat left by an earlier firing, "
+            f" The rise still falls: up to {power_text(tail_w)} of it may be heat left from before, "
             "and the output that much higher than told. A longer fan phase shows it."
         )
     return (

@@ -108,7 +108,7 @@ def expected_share(before: FlowState, now: FlowState) -> tuple[float, float]:
 def change_text(share: float) -> str:
     """What the user is told."""
     return (
-        f"The duct velocity is {share:.0%} of what it was in firing before, so the airflow is not the one "
+        f"The duct velocity is {share:.0%} of what it was before, so the airflow is not the one "
         "that was stated: look at the fan's speed, belt, filter and dampers, then take the traverse again. "
-        "The output of this firing has no verdict."
+        "What is measured from then on has no verdict."
     )

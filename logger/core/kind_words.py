@@ -51,6 +51,14 @@ CHANGE: dict[str, str] = {"gas": "rise", "electric": "rise", "heat-pump": "rise"
 STARTER: dict[str, str] = {"gas": "burner", "electric": "heat", "heat-pump": "heat", "cooling": "cooling"}
 """What comes on when a firing begins."""
 
+HEATER: dict[str, str] = {
+    "gas": "heat exchanger",
+    "electric": "elements",
+    "heat-pump": "coil",
+    "cooling": "coil",
+}
+"""What a badly placed supply probe sees."""
+
 NO_TOTAL = (
     "the humidity of the entering and of the supply air was not known throughout, so there is sensible heat "
     "alone and no total; use probes with humidity on both sides"
@@ -66,6 +74,29 @@ NO_FIRING: dict[str, str] = {
     "heat-pump": _NEVER_UP,
     "cooling": "No cooling was seen: the supply air never fell off the fan phase.",
 }
+EVENT_WORDS: dict[str, dict[str, str]] = {
+    "gas": {},
+    "electric": {"firing": "heating", "firing-too-short": "heating-too-short"},
+    "heat-pump": {"firing": "heating", "firing-too-short": "heating-too-short"},
+    "cooling": {
+        "firing": "cooling",
+        "firing-too-short": "cooling-too-short",
+        "warm-up": "settling",
+        "cool-down": "ending",
+    },
+}
+"""Where people read an event's or a phase's name: the documents keep the code, which is that of gas."""
+
+
+def told_code(code: str, kind: object) -> str:
+    """An event's or a phase's name as people read it.
+
+    >>> told_code("firing", "cooling"), told_code("firing", "gas"), told_code("steady", "cooling")
+    ('cooling', 'firing', 'steady')
+    """
+    return EVENT_WORDS[kind_of(kind)].get(code, code)
+
+
 _HEATING = "Heat seen in the air, on since {at}."
 SEEN: dict[str, str] = {
     "gas": "Firing seen in the air, begun at {at}.",

@@ -22,7 +22,7 @@ from logger.core.firing import Firing, SteadyStretch, full_fire
 from logger.core.flow_hold import EVERY_S as FLOW_EVERY_S
 from logger.core.flow_hold import change_text, held_by
 from logger.core.gas_meter import GasMeter
-from logger.core.kind_words import BROKEN_DOWN, SENSIBLE_ONLY
+from logger.core.kind_words import BROKEN_DOWN, CHANGE, SENSIBLE_ONLY, SPELL
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch, Seen
 from logger.core.match_age import day_of, stale_matches, stale_timing, stale_traverse
@@ -425,14 +425,16 @@ class Pipeline:
         self._sides.clear(self._grid.next_tick)
         if self._coil is not None:
             self._coil.clear(self._grid.next_tick)
-        text = f"No reading for {silent_s:.0f} s: windows emptied, an open firing ended."
+        text = f"No reading for {silent_s:.0f} s: windows emptied, an open {SPELL[self.job.unit.kind]} ended."
         self.book.say(t_ns // NS_PER_S, "gap", text)
 
     def _check_absence(self, tick: int) -> None:
         """A firing without a rise for longer than the longest window ended with its last rise."""
         if tick - self._rise_s > self.job.steady.window_max_s:
             self._break_off(self._rise_s + 1)
-            self.book.say(tick, "gap", "No rise for too long: the open firing ended with the last one.")
+            change, spell = CHANGE[self.job.unit.kind], SPELL[self.job.unit.kind]
+            text = f"No {change} for too long: the open {spell} ended with the last one."
+            self.book.say(tick, "gap", text)
 
     def _break_off(self, end_s: int) -> None:
         """End what is open at ``end_s`` and forget the past."""

@@ -13,7 +13,7 @@ from logger.core.firing import (
 from logger.core.gas import GasInput
 from logger.core.kind_words import ABOVE as ABOVE_WORDS
 from logger.core.kind_words import BELOW as BELOW_WORDS
-from logger.core.kind_words import GO_ON, NO_FIRING, NO_TOTAL, SPELL, STARTER, TODAY
+from logger.core.kind_words import CHANGE, GO_ON, NO_FIRING, NO_TOTAL, SPELL, STARTER, TODAY
 from logger.core.params import JobParams, OutdoorAir, OutputAt, Role
 from logger.core.pipeline import Outcome
 from logger.core.stage import NOT_SHOWN, UNLIKE
@@ -120,8 +120,8 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
     level = _no_one_level(job, firing)
     if level is None and not firing.onset_seen:
         return (
-            "No verdict: the firing's beginning was not seen and no velocity probe shows that air moves; "
-            f"start the log before the {STARTER[job.unit.kind]}."
+            f"No verdict: the {SPELL[job.unit.kind]}'s beginning was not seen and no velocity probe shows "
+            f"that air moves; start the log before the {STARTER[job.unit.kind]}."
         )
     return level
 
@@ -131,13 +131,14 @@ def _no_one_level(job: JobParams, firing: Firing) -> str | None:
     best = firing.best
     if best is not None and firing.flow_changed_s is not None and firing.flow_changed_s < best.end_s:
         return (
-            "No verdict: the velocity probe shows that the airflow changed within the firing, and the output "
-            "hangs on the stated one; see the events, take the traverse again."
+            "No verdict: the velocity probe shows that the airflow changed within the "
+            f"{SPELL[job.unit.kind]}, and the output hangs on the stated one; see the events, take the "
+            "traverse again."
         )
     if firing.higher_level_seen():
         return (
-            "No verdict: the rise stood more than 10 % higher for a while without being steady there; "
-            "only full fire is compared with the plate, hold it for longer."
+            f"No verdict: the {CHANGE[job.unit.kind]} stood more than 10 % higher for a while without being "
+            "steady there; only full fire is compared with the plate, hold it for longer."
         )
     if firing.stages_differ() and job.unit.stages == 1:
         return (
@@ -174,8 +175,8 @@ def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, fu
     """Why a level cannot be held against the full plate."""
     if stretch not in full_fire([*_steady(outcome), stretch]):
         return (
-            "No verdict: another firing of this run stood more than 10 % higher; only full fire is compared "
-            "with the plate."
+            f"No verdict: another {SPELL[outcome.job.unit.kind]} of this run stood more than 10 % higher; "
+            "only full fire is compared with the plate."
         )
     unit = outcome.job.unit
     doubt = next((level.doubt for level in _levels(outcome) if level.doubt), "") if unit.stages > 1 else ""
@@ -202,7 +203,10 @@ def _why_not_steady(outcome: Outcome) -> str:
     needed = [p.name for p in outcome.job.probes_of(Role.RETURN, Role.MIXED, Role.SUPPLY)]
     dumb = [name for name in needed if name in outcome.speechless]
     if dumb:
-        return f"No rise could be had: no usable reading of {', '.join(dumb)}; run `riselog check`."
+        return (
+            f"No {CHANGE[outcome.job.unit.kind]} could be had: no usable reading of {', '.join(dumb)}; "
+            "run `riselog check`."
+        )
     frozen = sorted({event.probe or "?" for event in outcome.events if event.code == "frozen"})
     if frozen:
         return f"Not steady: probe {', '.join(frozen)} repeated one value; restart it and measure again."
@@ -212,9 +216,10 @@ def _why_not_steady(outcome: Outcome) -> str:
     kind = outcome.job.unit.kind
     seen = f"{len(outcome.firings)} {SPELL[kind]}(s), the longest {longest_s} s, none steady"
     if "limit-cycling" in codes:
-        return f"{seen}: a limit seems to trip again and again; do not fire on, see the events."
+        return f"{seen}: a limit seems to trip again and again; do not {GO_ON[kind]} on, see the events."
     if codes & ALARMS:
         return (
-            f"{seen}: a limit of the plate was broken; find the cause before any more firing, see the events."
+            f"{seen}: a limit of the plate was broken; find the cause before any more {SPELL[kind]}, see the "
+            "events."
         )
     return f"{seen}: let it {GO_ON[kind]} longer, and see the events for what kept it from settling."

@@ -19,7 +19,7 @@ from logger.traverse.file import loads_traverse
 
 OUT_OF_SIGHT = (
     "A change of fan speed, belt, filter or dampers after the airflow was measured is out of this tool's "
-    "sight; one point of the traverse measured again after the firing would show it."
+    "sight; one point of the traverse measured again afterwards would show it."
 )
 _SAID = "out of this tool's sight"  # the words of the airflow's own event on it
 _NO_WATCH = ("fixed", "mass")  # sources without a live look at the air

@@ -5,10 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from logger.config.quantities import Dimension
-from logger.core.kind_words import ABOVE, ENERGY, STARTER, STEADILY, kind_of
+from logger.core.kind_words import ABOVE, CHANGE, ENERGY, STARTER, STEADILY, kind_of
 from logger.core.texts import SURE, probability_text
 from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, items, known, text_cell, words
-from logger.screen.format import DASH, clock, condensate_text, energy, percent, ratio_text, rise_words
+from logger.screen.format import (
+    DASH,
+    change_text,
+    clock,
+    condensate_text,
+    energy,
+    percent,
+    ratio_text,
+    rise_words,
+)
 
 COVERAGE = "± is the expanded uncertainty: the true output lies within it with a probability of about 95 %."
 NOT_A_GRADE = (
@@ -24,7 +33,7 @@ CONCLUSIONS: dict[object, str] = {  # {within}: the tolerance where it is known
 }
 NO_VERDICT = ", and no verdict against a nameplate is given."
 NO_OUTPUT = "No output can be stated: the unit was not seen {steadily}."
-NO_AIRFLOW = "No output can be stated: the unit fired steadily, but the airflow of its stage is not known."
+NO_AIRFLOW = "No output can be stated: the unit was {steadily}, but the airflow of its stage is not known."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,8 +54,10 @@ def answer(numbers: Numbers, tolerance: float | None) -> Answer:
                 sentence=(*_sensible(numbers), Part(NO_VERDICT)), reason=reason, doubt=(Part(COVERAGE),)
             )
         steadily = STEADILY[kind_of(numbers.raw("nameplate.kind"))]
-        sentence = NO_AIRFLOW if items(numbers.raw("stage_results")) else NO_OUTPUT.format(steadily=steadily)
-        return Answer(sentence=(Part(sentence),), reason=reason, doubt=(Part(NOT_A_GRADE),))
+        sentence = NO_AIRFLOW if items(numbers.raw("stage_results")) else NO_OUTPUT
+        return Answer(
+            sentence=(Part(sentence.format(steadily=steadily)),), reason=reason, doubt=(Part(NOT_A_GRADE),)
+        )
     verdict = words(numbers.raw("verdict"))
     end = CONCLUSIONS.get(verdict, NO_VERDICT)
     size = "" if tolerance is None else percent(tolerance).replace(" ", "\u00a0")
@@ -123,13 +134,7 @@ def key_numbers(numbers: Numbers) -> Table | None:
         *_capacities(numbers),
         _pair(numbers, "Nameplate output", "nameplate.output_w", Dimension.POWER),
         *_derated(numbers),
-        _pair(
-            numbers,
-            "Temperature change" if cools else "Temperature rise",
-            "firing.rise_k",
-            Dimension.DIFFERENCE,
-            note=_window(numbers),
-        ),
+        _change(numbers),
         _pair(numbers, "Return air", "firing.return_c", Dimension.TEMPERATURE),
         _pair(numbers, "Supply air", "firing.supply_c", Dimension.TEMPERATURE),
         _pair(
@@ -202,6 +207,15 @@ def _condensate(numbers: Numbers) -> Row:
     return Row(label="Condensate", cells=(*cells, text_cell("what the air loses of its moisture")))
 
 
+def _change(numbers: Numbers) -> Row:
+    """The rise, or the drop without its sign."""
+    kind, value = kind_of(numbers.raw("nameplate.kind")), numbers.get("firing.rise_k")
+    cells = tuple(
+        (Part(change_text(value, kind, units), "firing.rise_k", value),) for units in numbers.systems
+    )
+    return Row(label=f"Temperature {CHANGE[kind]}", cells=(*cells, text_cell(_window(numbers))))
+
+
 def _window(numbers: Numbers) -> str:
     return rise_words(numbers.raw("nameplate.rise_ok"), numbers.raw("nameplate.rise_sure"))
 
@@ -222,15 +236,19 @@ def _energy(numbers: Numbers) -> Row:
     key = "firing.energy_j"
     value = numbers.get(key)
     cells = tuple((Part(energy(value, units), key, value),) for units in numbers.systems)
+    kind = kind_of(numbers.raw("nameplate.kind"))
+    of = "" if kind == "cooling" else " of cool-down"
     return Row(
-        label=ENERGY[kind_of(numbers.raw("nameplate.kind"))],
-        cells=(*cells, text_cell("from its first sign to the end of cool-down")),
+        label=ENERGY[kind],
+        cells=(*cells, text_cell(f"from its first sign to the end{of}")),
     )
 
 
 def _shortcut(numbers: Numbers) -> Row:
     output_w, shortcut_w = numbers.get("firing.output_w"), numbers.get("firing.shortcut_w")
     note = "1.08 x cfm x °F of standard air"
+    if kind_of(numbers.raw("nameplate.kind")) == "cooling":  # it knows no moisture
+        note, output_w = f"{note}, sensible heat alone", numbers.get("firing.sensible_w")
     if output_w and shortcut_w is not None:
         note += f": {shortcut_w / output_w - 1.0:+.1%} off here"
     return _pair(numbers, "Shortcut, for comparison", "firing.shortcut_w", Dimension.POWER, note=note)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from logger.core.kind_words import kind_of, told_code
 from logger.core.reasons import ALARMS
 from logger.report.values import Numbers, as_number, items, words
 from logger.screen.format import clock
@@ -38,8 +39,9 @@ def told(numbers: Numbers, *, course: bool) -> tuple[Told, ...]:
         if code not in ELSEWHERE and (code in COURSE) is course:
             one = (code, probe, text, place if course else 0)
             times.setdefault(one, []).append(clock(as_number(event.get("t_s"))))
+    kind = kind_of(numbers.raw("nameplate.kind"))
     return tuple(
-        Told(times=", ".join(when), code=code, probe=probe, text=text)
+        Told(times=", ".join(when), code=told_code(code, kind), probe=probe, text=text)
         for (code, probe, text, _), when in times.items()
     )
 

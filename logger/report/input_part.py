@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from logger.config.quantities import Dimension
+from logger.core.kind_words import kind_of
 from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, listed, words
 from logger.screen.format import percent
 from logger.screen.plain import AIR_SIDE
@@ -33,6 +34,8 @@ def input_part(numbers: Numbers) -> InputPart | None:
     else:
         how = words(numbers.raw("input.reason"))
         how = f"No measured input: {how}." if how else "The input was not measured."
+    if kind_of(numbers.raw("nameplate.kind")) != "gas":
+        return InputPart(table=table, notes=("The electric input was not measured.",))
     return InputPart(
         table=table, notes=tuple(note for note in (how, f"Output over input is {AIR_SIDE}.") if note)
     )

@@ -27,7 +27,7 @@ from markupsafe import Markup
 
 from logger.clock import utc_text
 from logger.core.errors import UsageError
-from logger.core.kind_words import kind_of
+from logger.core.kind_words import CHANGE, SPELL, kind_of
 from logger.report import answer, sections
 from logger.report.airflow_part import airflow_part
 from logger.report.budget_part import budget_part
@@ -40,7 +40,7 @@ from logger.report.svg import Drawing
 from logger.report.trace import trace_of
 from logger.report.trace_drawing import trace_figure
 from logger.report.values import Numbers, words
-from logger.safety import CAUTIONS
+from logger.safety import cautions_of
 from logger.text import one_line
 
 TEMPLATE = "report.html"
@@ -64,8 +64,8 @@ OUTPUT_METHOD = {
     "rest.",
 }
 METHOD = (
-    "Steady: a least-squares slope of rise and output, with its confidence limits, within a limit; mean over "
-    "the longest steady stretch.",
+    "Steady: a least-squares slope of {change} and output, with its confidence limits, within a limit; mean "
+    "over the longest steady stretch.",
     "Uncertainty: JCGM 100:2008 (GUM), 95 % coverage, degrees of freedom by Welch and Satterthwaite.",
     "Verdict: JCGM 106:2012, probability of conformity; `meets` is said when the risk of lying beyond it is "
     "below 5 % at either limit, `below` and `above` when it lies beyond that limit with more than 95 %.",
@@ -147,13 +147,14 @@ def page_view(evidence: Evidence) -> dict[str, Any]:
         "trace_figure": _markup(trace_figure(numbers, plate, trace_of(evidence.trace))),
         "stages": sections.stage_table(numbers),
         "firings": sections.firing_table(numbers),
+        "firings_title": f"All {SPELL[kind_of(numbers.raw('nameplate.kind'))]}s",
         "result_json": _script(evidence.document),
     }
 
 
 def _evidence_view(evidence: Evidence, numbers: Numbers) -> dict[str, Any]:
     """What stands below the answer: how it was had."""
-    airflow = airflow_part(evidence)
+    airflow, kind = airflow_part(evidence), kind_of(numbers.raw("nameplate.kind"))
     return {
         "budget": budget_part(numbers),
         "airflow": airflow,
@@ -162,12 +163,12 @@ def _evidence_view(evidence: Evidence, numbers: Numbers) -> dict[str, Any]:
         "assumed": _assumed(evidence, airflow.checks),
         "probes": sections.probe_table(evidence),
         "unmatched": sections.unmatched(evidence),
-        "one_spot": sections.one_spot(evidence),
+        "one_spot": sections.one_spot(evidence, kind),
         "events": told(numbers, course=False),
         "course": told(numbers, course=True),
         "visit": sections.visit_rows(evidence.settings),
-        "method": (OUTPUT_METHOD[kind_of(numbers.raw("nameplate.kind"))], *METHOD),
-        "cautions": CAUTIONS,
+        "method": (OUTPUT_METHOD[kind], *(text.replace("{change}", CHANGE[kind]) for text in METHOD)),
+        "cautions": cautions_of(kind),
         "origin": sections.origin_rows(evidence),
         "sha256": evidence.sha256,
     }

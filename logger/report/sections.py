@@ -9,6 +9,7 @@ from typing import Any
 from logger.clock import utc_text
 from logger.collect import DEVICE, device_says
 from logger.config.quantities import Dimension
+from logger.core.kind_words import HEATER, SPELL, kind_of
 from logger.core.params import MAIN_QUANTITY, ProbeParams
 from logger.core.readings import Quantity
 from logger.core.texts import duration_text
@@ -106,14 +107,15 @@ def unmatched(evidence: Evidence) -> str:
     return "No match of the probes in the same air is noted."
 
 
-def one_spot(evidence: Evidence) -> str:
+def one_spot(evidence: Evidence, kind: str) -> str:
     """A sentence where one supply probe stands for the whole stream."""
     supply = [table for table in _probe_tables(evidence).values() if table.get("role") == "supply"]
     if len(supply) != 1:
         return ""
     return (
-        "One supply probe stands for the whole stream: a bad place for it, a warm streak or the sight of the "
-        "heat exchanger, cannot be seen in its own readings; a temperature traverse can show it."
+        "One supply probe stands for the whole stream: a bad place for it, a streak of other air or the "
+        f"sight of the {HEATER[kind]}, cannot be seen in its own readings; a temperature traverse can show "
+        "it."
     )
 
 
@@ -158,7 +160,7 @@ def firing_table(numbers: Numbers) -> Table | None:
         steady = cycle.get("output_w") is not None
         cells = (shown if steady else text_cell("not steady"), text_cell(verdict))
         rows.append(Row(label=span, cells=cells))
-    return listed(rows, "Firing", "Output", "Verdict")
+    return listed(rows, SPELL[kind_of(numbers.raw("nameplate.kind"))].capitalize(), "Output", "Verdict")
 
 
 def stage_table(numbers: Numbers) -> Table | None:

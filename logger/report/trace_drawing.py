@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from logger.config.quantities import Dimension
+from logger.core.kind_words import CHANGE, kind_of, told_code
 from logger.report.canvas import (
     BAND,
     BOX,
@@ -39,6 +40,8 @@ _PHASE_LOOKS: dict[str, tuple[str, str]] = {  # phase: fill, hatch
     "warm-up": ("#ffffff", "////"),
     "steady": ("#d9d9d9", ""),
     "cool-down": ("#ffffff", "\\\\\\\\"),
+    "settling": ("#ffffff", "////"),
+    "ending": ("#ffffff", "\\\\\\\\"),
 }
 
 
@@ -83,6 +86,26 @@ PANELS = (
 )
 
 
+def panels_of(kind: str) -> tuple[Panel, ...]:
+    """The panels in the words of the unit's kind."""
+    change = CHANGE[kind]
+    return tuple(
+        replace(panel, name=change, lines=tuple(replace(line, name=change) for line in panel.lines))
+        if panel.name == "rise"
+        else panel
+        for panel in PANELS
+    )
+
+
+def _in_words(trace: Trace, kind: str) -> Trace:
+    """Phases by the names that people read, and a drop without its sign."""
+    columns = dict(trace.columns)
+    if CHANGE[kind] == "drop":
+        columns["rise_k"] = tuple(None if k is None else -k for k in columns["rise_k"])
+    phases = tuple((told_code(name, kind), start, end) for name, start, end in trace.phases)
+    return replace(trace, columns=columns, phases=phases)
+
+
 def trace_figure(numbers: Numbers, plate: Plate, trace: Trace) -> Drawing | None:
     """Temperatures, rise, output and phases over the run; None where nothing was traced."""
     if not trace.t_s:
@@ -90,7 +113,9 @@ def trace_figure(numbers: Numbers, plate: Plate, trace: Trace) -> Drawing | None
     with canvas(TRACE_IN) as figure:
         rows = figure.subplots(4, 1, sharex=True, gridspec_kw={"height_ratios": [3, 2.2, 2.6, 0.55]})
         *panels, phases = rows
-        for axes, panel in zip(panels, PANELS, strict=True):
+        kind = kind_of(numbers.raw("nameplate.kind"))
+        trace = _in_words(trace, kind)
+        for axes, panel in zip(panels, panels_of(kind), strict=True):
             _draw_lines(axes, trace, panel, numbers.units)
         if plate.output_w is not None:
             level = in_unit(plate.output_w, Dimension.POWER, numbers.units)
@@ -105,7 +130,7 @@ def trace_figure(numbers: Numbers, plate: Plate, trace: Trace) -> Drawing | None
         phases.set_xlabel(
             f"{MINUTES}; grey: the steady stretch that the result is the mean of" if steady else MINUTES
         )
-        return drawing(figure, "trace", "Trace of the run", _trace_words(numbers, trace))
+        return drawing(figure, "trace", "Trace of the run", _trace_words(numbers, trace, kind))
 
 
 def _draw_lines(axes: Axes, trace: Trace, panel: Panel, units: str) -> None:
@@ -163,11 +188,11 @@ def _phase_strip(axes: Axes, trace: Trace) -> None:
     axes.set_ylabel("phase", rotation=0, ha="right", va="center")
 
 
-def _trace_words(numbers: Numbers, trace: Trace) -> str:
+def _trace_words(numbers: Numbers, trace: Trace, kind: str) -> str:
     """What the picture shows, in numbers."""
     spans = "; ".join(f"{name} from {clock(start)} to {clock(end)}" for name, start, end in trace.phases)
     parts = [f"The run's phases were: {spans}."]
-    for dimension, line in ((panel.dimension, line) for panel in PANELS for line in panel.lines):
+    for dimension, line in ((panel.dimension, line) for panel in panels_of(kind) for line in panel.lines):
         values = [value for value in trace.columns[line.column] if value is not None]
         if values:
             low, high = (show(value, dimension, numbers.units) for value in (min(values), max(values)))

@@ -7,7 +7,7 @@ import math
 from rich.text import Text
 
 from logger.config.quantities import Dimension, from_si
-from logger.core.kind_words import CHANGE, STARTER, kind_of
+from logger.core.kind_words import CHANGE, SPELL, STARTER, kind_of, told_code
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Phase, Snapshot, TestState
 from logger.screen.format import change_text, clean, clock, number, percent, scale_of, seconds, show
@@ -57,18 +57,19 @@ def header(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
     marks = f"SIMULATED{speed}   " if view.simulated else ""
     right = f"elapsed {clock(view.elapsed_s)}"
     if snapshot.firings:
-        right = f"firings done {snapshot.firings}   {right}"
+        right = f"{SPELL[kind_of(snapshot.kind)]}s done {snapshot.firings}   {right}"
     name = "riselog   " if width >= COLUMNS_WIDTH else ""
     return [Text(joined(f"{name}{marks}{clean(view.job)}", right, width, glyphs), style="bold")]
 
 
 def phase_line(snapshot: Snapshot, width: int, glyphs: Glyphs) -> list[Text]:
     """The phase in words, how long it has lasted, and what comes next."""
+    phase = told_code(snapshot.phase.value, snapshot.kind)
     if snapshot.silent_s is not None:
         word = " NO READINGS "
-        told = f"for {seconds(snapshot.silent_s)}; last known: {snapshot.phase.value}; see to the probes"
+        told = f"for {seconds(snapshot.silent_s)}; last known: {phase}; see to the probes"
     else:
-        word = f" {snapshot.phase.value.upper()} "
+        word = f" {phase.upper()} "
         lasted = clock(snapshot.t_ns / NS_PER_S - snapshot.phase_since_s)
         kind = kind_of(snapshot.kind)
         told = f"{lasted}  {HINTS[snapshot.phase].format(starter=STARTER[kind], change=CHANGE[kind])}"

@@ -7,7 +7,7 @@ from typing import Any, TextIO
 
 from logger.clock import utc_date
 from logger.config.quantities import Dimension
-from logger.core.kind_words import ABOVE_SHORT, CHANGE, STARTER, kind_of
+from logger.core.kind_words import ABOVE_SHORT, CHANGE, SPELL, STARTER, kind_of, told_code
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase, Snapshot, TestState
 from logger.screen.format import (
@@ -43,14 +43,17 @@ AIR_SIDE = (
 )
 
 
-def event_line(event: Event) -> str:
-    """One event: elapsed time, code, probe, text; all cleaned.
+ALONE = f"{DASH}, of a cooling unit without both humidities: the sensible heat alone"
+
+
+def event_line(event: Event, kind: object = "gas") -> str:
+    """One event: elapsed time, code (in the words of the unit's kind), probe, text; all cleaned.
 
     >>> event_line(Event(t_ns=62 * NS_PER_S, code="firing", text="the burner came on"))
     '01:02 firing: the burner came on'
     """
     who = f" {clean(event.probe)}" if event.probe else ""
-    return f"{clock(event.t_ns / NS_PER_S)} {clean(event.code)}{who}: {clean(event.text)}"
+    return f"{clock(event.t_ns / NS_PER_S)} {clean(told_code(event.code, kind))}{who}: {clean(event.text)}"
 
 
 def standing(test: TestState, phase: Phase) -> str:
@@ -74,9 +77,10 @@ def steadiness_text(snapshot: Snapshot) -> str:
 
 def minute_line(snapshot: Snapshot, units: str) -> str:
     """The run at one moment: time, phase, output, rise, temperatures, steadiness."""
+    phase = told_code(snapshot.phase.value, snapshot.kind)
     if snapshot.silent_s is not None:
         at, silent = clock(snapshot.t_ns / NS_PER_S), seconds(snapshot.silent_s)
-        return f"{at} no readings for {silent}: nothing is known of now; last known: {snapshot.phase.value}"
+        return f"{at} no readings for {silent}: nothing is known of now; last known: {phase}"
     output_w = snapshot.output_w
     output = show(output_w, Dimension.POWER, units)
     if snapshot.output_u95_w is not None and output != DASH:
@@ -92,7 +96,7 @@ def minute_line(snapshot: Snapshot, units: str) -> str:
         f"return {show(snapshot.return_c, Dimension.TEMPERATURE, units)}",
         steadiness_text(snapshot),
     ]
-    start = f"{clock(snapshot.t_ns / NS_PER_S)} {snapshot.phase.value}"
+    start = f"{clock(snapshot.t_ns / NS_PER_S)} {phase}"
     return f"{start}: " + ", ".join(part for part in parts if part)
 
 
@@ -122,7 +126,7 @@ class PlainLines:
 
     def update(self, snapshot: Snapshot, events: Iterable[Event] = ()) -> list[str]:
         """The lines to print now; ``events`` are those not given before."""
-        lines = [*self._new_day(snapshot), *(event_line(event) for event in events)]
+        lines = [*self._new_day(snapshot), *(event_line(e, snapshot.kind) for e in events)]
         if self._minutes.new(snapshot.t_ns):
             lines.append(minute_line(snapshot, self._units))
         return lines
@@ -155,8 +159,9 @@ def result_lines(document: Mapping[str, Any], units: str, *, where: str = "") ->
     lines += [line for line in _firing_lines(document, units) if line]
     lines += _budget_lines(document.get("budget") or (), units)
     lines += _stage_lines(document.get("stage_results") or (), units)
-    lines += _cycle_lines(document.get("cycles") or (), units)
-    lines += _event_lines(document.get("events") or ())
+    kind = kind_of((document.get("nameplate") or {}).get("kind"))
+    lines += _cycle_lines(document.get("cycles") or (), units, kind)
+    lines += _event_lines(document.get("events") or (), kind)
     return lines + _run_lines(document, where)
 
 
@@ -186,7 +191,7 @@ def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
         for name, key in (("below", "p_low"), ("meets", "p_meets"), ("above", "p_high"))
     )
     return [
-        _row("output", f"{output} ± {u95} {unit} (95 %)"),
+        _row("output", ALONE if sensible_alone(firing) else f"{output} ± {u95} {unit} (95 %)"),
         _row("nameplate", _plate_text(plate, units)),
         _row("chances", chances) if document.get("p_meets") is not None else "",
         *capacity_rows(firing, units),
@@ -195,10 +200,10 @@ def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
         _row("return", show(firing.get("return_c"), Dimension.TEMPERATURE, units)),
         _row("airflow", _airflow_text(firing, units)),
         _row("gas input", _input_text(power_input, plate, units)) if power_input.get("measured_w") else "",
-        _row("efficiency", _efficiency_text(power_input)) if kind in ("gas", "electric") else "",
+        _row("efficiency", _efficiency_text(power_input)) if kind == "gas" else "",
         _row("", AIR_SIDE) if power_input.get("efficiency") is not None else "",
         _row("steady", _steady_text(firing, STARTER[kind])),
-        _row("shortcut", _shortcut_text(firing, units)),
+        _row("shortcut", _shortcut_text(firing, units, kind)),
     ]
 
 
@@ -234,11 +239,21 @@ def _airflow_text(firing: Mapping[str, Any], units: str) -> str:
     return f"{show(firing.get('airflow_m3_s'), Dimension.VOLUME_FLOW, units)}{known} at the return"
 
 
+def sensible_alone(firing: Mapping[str, Any]) -> bool:
+    """Whether a cooling unit's total is not known."""
+    return firing.get("output_w") is None and firing.get("sensible_w") is not None
+
+
 def _plate_text(plate: Mapping[str, Any], units: str) -> str:
     text = f"{show(plate.get('output_w'), Dimension.POWER, units)}"
     if plate.get("derated"):
         text += f" (derated from {show(plate.get('plate_output_w'), Dimension.POWER, units)})"
-    return f"{text}, output is {percent(plate.get('ratio'))} of it"
+    ratio = plate.get("ratio")
+    return (
+        text
+        if ratio is None and plate.get("kind") == "cooling"
+        else f"{text}, output is {percent(ratio)} of it"
+    )
 
 
 def _input_text(power_input: Mapping[str, Any], plate: Mapping[str, Any], units: str) -> str:
@@ -271,13 +286,17 @@ def _steady_text(firing: Mapping[str, Any], starter: str) -> str:
     return f"from {clock(start_s)} to {clock(end_s)}, {wait} after the {starter} came on{rest}"
 
 
-def _shortcut_text(firing: Mapping[str, Any], units: str) -> str:
+def _shortcut_text(firing: Mapping[str, Any], units: str, kind: str) -> str:
     shortcut_w, output_w = firing.get("shortcut_w"), firing.get("output_w")
+    of = ""
+    if kind == "cooling":  # it knows no moisture
+        output_w, of = firing.get("sensible_w"), " the sensible heat"
     error = shortcut_w / output_w - 1.0 if shortcut_w is not None and output_w else None
     sign = "+" if error is not None and error > 0 else ""
     value = show(shortcut_w, Dimension.POWER, units)
     return (
-        f"the standard-air shortcut, 1.08 x cfm x rise, would say {value} ({sign}{percent(error)} off here)"
+        f"the standard-air shortcut, 1.08 x cfm x {CHANGE[kind]}, would say {value} "
+        f"({sign}{percent(error)} off{of} here)"
     )
 
 
@@ -321,10 +340,10 @@ def stage_text(result: Mapping[str, Any], units: str) -> str:
     return f"{value} ± {u95}{shown.removeprefix(value)}{share}, {span}"
 
 
-def _cycle_lines(cycles: Sequence[Mapping[str, Any]], units: str) -> list[str]:
+def _cycle_lines(cycles: Sequence[Mapping[str, Any]], units: str, kind: str) -> list[str]:
     if len(cycles) < 2:  # noqa: PLR2004 - one firing is the result itself
         return []
-    lines = ["  firings"]
+    lines = [f"  {SPELL[kind]}s"]
     for cycle in cycles:
         output_w = cycle.get("output_w")
         value = f"{show(output_w, Dimension.POWER, units)}" if cycle.get("steady") else "not steady"
@@ -333,13 +352,13 @@ def _cycle_lines(cycles: Sequence[Mapping[str, Any]], units: str) -> list[str]:
     return lines
 
 
-def _event_lines(events: Sequence[Mapping[str, Any]]) -> list[str]:
+def _event_lines(events: Sequence[Mapping[str, Any]], kind: str) -> list[str]:
     if not events:
         return []
     lines = ["  events"]
     for event in events:
         who = f" {clean(str(event['probe']))}" if event.get("probe") else ""
-        code, text = clean(str(event.get("code"))), clean(str(event.get("text") or ""))
+        code, text = clean(told_code(str(event.get("code")), kind)), clean(str(event.get("text") or ""))
         lines.append(f"    {clock(event.get('t_s'))} {code}{who}: {text}")
     return lines
 

@@ -8,7 +8,7 @@ from rich.text import Text
 
 from logger.config.quantities import Dimension
 from logger.core.snapshot import Event, Freshness, ProbeState
-from logger.safety import CAUTIONS
+from logger.safety import cautions_of
 from logger.screen.format import DASH, clean, seconds, show
 from logger.screen.glyphs import Glyphs
 from logger.screen.model import DashboardView, ScreenState, StoreState
@@ -106,7 +106,7 @@ def stores_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
     return lines + [Text(f"! {part}", WARN) for part in glyphs.wrap(trouble, width - 2, 2)]
 
 
-def events_block(events: tuple[Event, ...], width: int, rows: int, glyphs: Glyphs) -> list[Text]:
+def events_block(events: tuple[Event, ...], kind: str, width: int, rows: int, glyphs: Glyphs) -> list[Text]:
     """The newest events first, each in as many rows as it needs while there is room."""
     if not events:
         return [Text(glyphs.fit("no events yet", width), style="dim")] + [Text("")] * (rows - 1)
@@ -115,7 +115,7 @@ def events_block(events: tuple[Event, ...], width: int, rows: int, glyphs: Glyph
         left = rows - len(lines)
         if left <= 0:
             break
-        first, *more = glyphs.wrap(event_line(event), width, left, indent=6) or [""]
+        first, *more = glyphs.wrap(event_line(event, kind), width, left, indent=6) or [""]
         lines.append(Text(first))
         lines += [Text(f"      {part}") for part in more]
     return lines + [Text("")] * (rows - len(lines))
@@ -144,10 +144,10 @@ def _keys(state: ScreenState, width: int) -> str:
     return long if width >= len(long) else short
 
 
-def help_block(width: int, rows: int, glyphs: Glyphs) -> list[Text]:
+def help_block(kind: str, width: int, rows: int, glyphs: Glyphs) -> list[Text]:
     """The cautions, and what the words mean."""
     lines: list[Text] = []
-    for title, texts in (("CAUTIONS", CAUTIONS), ("WORDS", MEANINGS)):
+    for title, texts in (("CAUTIONS", cautions_of(kind)), ("WORDS", MEANINGS)):
         lines.append(Text(title, style="bold"))
         for text in texts:
             lines += [Text(" " + part) for part in glyphs.wrap(text, width - 1, rows)]

@@ -48,7 +48,7 @@ def _framed(line: Text, width: int) -> Text:
 
 def _help(view: DashboardView, width: int, rows: int, glyphs: Glyphs) -> list[Text]:
     top = [*heat.header(view, width, glyphs), *heat.output_line(view, width, glyphs)[:1]]
-    return top + state.help_block(width, max(rows - len(top), 1), glyphs)
+    return top + state.help_block(view.snapshot.kind, width, max(rows - len(top), 1), glyphs)
 
 
 def _body(view: DashboardView, width: int, rows: int, glyphs: Glyphs) -> list[Text]:
@@ -73,7 +73,9 @@ def _body(view: DashboardView, width: int, rows: int, glyphs: Glyphs) -> list[Te
         top, bottom, left = _fitting(top, bottom, rows)
     trace_rows, event_rows = _shares(left, len(view.events), width)
     middle = [Block(7, heat.trace_block(view, width, trace_rows, glyphs))] if trace_rows else []
-    events = state.events_block(view.events, width, event_rows, glyphs) if event_rows else []
+    events = (
+        state.events_block(view.events, view.snapshot.kind, width, event_rows, glyphs) if event_rows else []
+    )
     blocks = [*top, *middle, *bottom, Block(8, events)]
     return [line for block in blocks for line in block.lines]
 

@@ -92,7 +92,7 @@ def test_report_of_a_cooling_result() -> None:
     labels = {row.label: plain(row.cells[0]) for row in table.rows}
     assert labels["Sensible heat"].startswith(f"{numbers.get('firing.sensible_w') / 1000.0:.1f} ± ")  # type: ignore[operator]
     assert labels["Latent heat"].split()[1] == labels["Condensate"].split()[1] == "±"
-    assert {"Latent heat", "Condensate", "Temperature change", "Heat taken out"} <= set(labels)
+    assert {"Latent heat", "Condensate", "Temperature drop", "Heat taken out"} <= set(labels)
     assert not {"Heat taken up by the air", "Of it, from the fan", "Lost through the casing"} & set(labels)
 
 

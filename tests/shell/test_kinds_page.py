@@ -1,0 +1,78 @@
+"""The whole of what a run of another heat source prints and leaves as a page: nothing of gas in it."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from pathlib import Path
+
+import html5lib
+import pytest
+
+from logger.config.load import loads_config
+from logger.live import run_live
+from logger.live_run import Manner
+from logger.registry import DriverOptions
+from logger.report.evidence import gather
+from logger.report.page import render
+from logger.safety import CAUTIONS, SHORT_CAUTION, cautions_of, short_caution_of
+from logger.screen.plain import result_lines
+from logger.session import Limits
+from logger.store import StoreWriter
+from simulators.scenarios import SCENARIOS
+
+OF_GAS = re.compile(r"\b(firings?|fired|burner|flue|carbon|CO|over-fir\w+|gas input|gas meter)\b")
+OF_KIND = {
+    "cooling-wet": "rise|heat exchanger|warm-up|cool-down",
+    "heat-pump": "heat exchanger",
+    "electric-stages": "",
+}
+
+
+@pytest.mark.parametrize("name", OF_KIND)
+def test_no_word_of_gas(name: str, tmp_path: Path) -> None:
+    config = loads_config(SCENARIOS[name].config_text, "test", DriverOptions(), '[sim]\nspeed = "max"\n')
+    runs: list[str] = []
+
+    def keep(run: str) -> str:
+        runs.append(run)
+        return ""
+
+    path = tmp_path / "job.db"
+    with StoreWriter(path, "test") as writer:
+        asyncio.run(run_live(config, writer, Limits(), Manner(dashboard=False, json=True), keep))
+    evidence = gather(path, runs[0])
+    page = html5lib.HTMLParser(namespaceHTMLElements=False).parse(render(evidence))
+    for script in [parent for parent in page.iter() if any(e.tag in ("script", "style") for e in parent)]:
+        for element in [e for e in script if e.tag in ("script", "style")]:
+            script.remove(element)
+    texts = [" ".join("".join(page.itertext()).split()).replace("gas or electric unit", "")]
+    texts += result_lines(evidence.document, "us")
+    for text in texts:
+        assert not OF_GAS.findall(text), text
+        assert not (OF_KIND[name] and re.findall(rf"\b({OF_KIND[name]})\b", text)), text
+    for caution in cautions_of(config.job.unit.kind.value):
+        assert caution in texts[0]
+
+
+@pytest.mark.parametrize("kind", ["electric", "heat-pump", "cooling"])
+def test_the_cautions_are_those_of_the_kind(kind: str) -> None:
+    text = " ".join(cautions_of(kind))
+    for word in (
+        "mains",
+        "roof edges",
+        "licensed",
+        "burning or gas",
+        "drill",
+        "shut the unit down",
+        "only reads",
+    ):
+        assert word in text
+    assert not OF_GAS.findall(text + short_caution_of(kind))
+    assert len(short_caution_of(kind).split("\n")) <= 2
+
+
+def test_a_unit_of_gas_keeps_its_own() -> None:
+    for kind in ("gas", "", "unheard-of"):
+        assert cautions_of(kind) == CAUTIONS
+        assert short_caution_of(kind) == SHORT_CAUTION
