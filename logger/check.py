@@ -189,7 +189,7 @@ def _found_of(found: Reach | Check, config: LoadedConfig, where: Places) -> Iter
     low = [value for quantity, value in found.values if quantity is Quantity.BATTERY]
     if low and low[0] <= LOW_BATTERY_PCT[0]:
         text = f"{found.probe}: its battery is at {low[0]:.0f} %"
-        yield Check(code="battery", ok=True, text=text, next_step="change it before the next firing")
+        yield Check(code="battery", ok=True, text=text, next_step="change it before the next measurement")
 
 
 def _of_probe(reach: Reach) -> Check:

@@ -115,7 +115,7 @@ class Collector:
             self.note(
                 "battery-low",
                 f"probe '{sample.probe}': its battery is at {sample.value:.0f} %; change it before the next "
-                "firing",
+                "measurement",
                 sample.probe,
             )
 

@@ -14,9 +14,9 @@ from logger.core.gas import GasInput
 from logger.core.kind_words import ABOVE as ABOVE_WORDS
 from logger.core.kind_words import BELOW as BELOW_WORDS
 from logger.core.kind_words import CHANGE, GO_ON, NO_FIRING, NO_TOTAL, SPELL, STARTER, TODAY
-from logger.core.params import JobParams, OutdoorAir, OutputAt, Role
+from logger.core.params import JobParams, OutdoorAir, OutputAt, Role, UnitKind
 from logger.core.pipeline import Outcome
-from logger.core.stage import NOT_SHOWN, UNLIKE
+from logger.core.stage import UNLIKE, not_shown
 from logger.core.stage_results import Level, levels
 from logger.core.texts import probability_text
 from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line
@@ -181,14 +181,16 @@ def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, fu
     unit = outcome.job.unit
     doubt = next((level.doubt for level in _levels(outcome) if level.doubt), "") if unit.stages > 1 else ""
     unfull = verdict.verdict == BELOW and full is None
-    if doubt == UNLIKE or (doubt and unfull) or (doubt == NOT_SHOWN and verdict.verdict == ABOVE):
+    if doubt == UNLIKE or (doubt and unfull) or (doubt == not_shown(unit.kind) and verdict.verdict == ABOVE):
         return f"No verdict: {doubt}."
     if unfull:
+        full_load = "full fire" if unit.kind is UnitKind.GAS else "the full load"
+        gas = "or measure the gas input, " if unit.kind is UnitKind.GAS else ""
         kinds = "modulates" if unit.modulating else f"has {unit.stages} stages"
         return (
             f"No verdict: the unit {kinds}, and nothing shows that this level "
-            "was full fire. Hold full fire and set visit.stage_forced, or measure the gas input, or let the "
-            "lower stage settle too."
+            f"was {full_load}. Hold {full_load} and set visit.stage_forced, {gas}or let the lower stage "
+            "settle too."
         )
     return None
 

@@ -11,7 +11,7 @@ from itertools import pairwise
 from math import log
 from typing import NamedTuple
 
-from logger.core.params import UnitParams
+from logger.core.params import UnitKind, UnitParams
 
 CLEAR = 2.0  # times u95 that two stages must lie apart: their intervals do not overlap then (derivation)
 OFF_PLATE = 0.15  # fraction: further off its plate than that is no unit by its looks (assumed)
@@ -36,10 +36,22 @@ OFF_PLATES = (
     "a level is too far off the plate of its stage to be told by its place; hold full fire and say "
     "visit.stage_forced, or leave a velocity probe in the duct"
 )
-NOT_SHOWN = (
-    "nothing shows that the levels are stages and not a change of the airflow; give unit.stage_output where "
-    "there are fixed stages, leave a velocity probe in the duct, or measure the gas input"
-)
+_NOT_SHOWN = "nothing shows that the levels are stages and not a change of the airflow; "
+_PROBE = "leave a velocity probe in the duct"
+_PLATES = "give unit.stage_output where there are fixed stages"
+_SHOWS = {
+    UnitKind.GAS: f"{_PLATES}, {_PROBE}, or measure the gas input",
+    UnitKind.ELECTRIC: f"{_PLATES}, or {_PROBE}",
+}
+
+
+def not_shown(kind: UnitKind) -> str:
+    """That nothing tells stages from a change of the airflow, and what would in such a unit.
+
+    >>> not_shown(UnitKind.COOLING).partition("; ")[2]
+    'leave a velocity probe in the duct'
+    """
+    return _NOT_SHOWN + _SHOWS.get(kind, _PROBE)
 
 
 class Seen(NamedTuple):

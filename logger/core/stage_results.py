@@ -13,7 +13,6 @@ from logger.core.flow_hold import held_by
 from logger.core.gas import GasInput
 from logger.core.params import AirflowSource, JobParams, Role
 from logger.core.stage import (
-    NOT_SHOWN,
     OFF_PLATES,
     OFF_RATIO,
     UNLIKE,
@@ -21,6 +20,7 @@ from logger.core.stage import (
     Told,
     by_output,
     in_ratio,
+    not_shown,
     offs,
     on_plates,
     plates_w,
@@ -82,7 +82,7 @@ def _burnt(told: Sequence[SteadyStretch]) -> bool:
 def _doubt(job: JobParams, found: Sequence[Level]) -> str:
     """Why several levels may be a change of the airflow; empty where they fit the plates."""
     if not job.unit.stage_output_w:
-        return NOT_SHOWN
+        return not_shown(job.unit.kind)
     seen = [Seen(level.stage, level.stretch.means.output_w, _u95(level.stretch)) for level in found]
     if not in_ratio(seen, job.unit):
         return UNLIKE
