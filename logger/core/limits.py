@@ -6,7 +6,7 @@ alone, whatever the phase and whether or not the other side speaks; only the ris
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from logger.core.align import Slots
@@ -36,12 +36,14 @@ class Seen(NamedTuple):
 
 
 class Limit(NamedTuple):
-    """One limit: the phases it is tried in, the place in ``Seen`` of what is tried, and what is said."""
+    """One limit: the phases it is tried in, the place in ``Seen`` of what is tried, and what is said. It is
+    broken above ``bound``, or with ``sign`` -1 below it."""
 
     code: str
     phases: frozenset[Phase]
     place: int
-    broken: Callable[[float], bool]
+    sign: float
+    bound: float
     text: str
     stay_s: int = STAY_S
 
@@ -59,14 +61,14 @@ def plate_limits(unit: UnitParams, entering_u_k: float = 0.0) -> tuple[Limit, ..
             f"Rise above the plate's {difference_text(most_k)}: stop and follow the maker's "
             "instructions; look for a dirty filter, closed dampers or a slipping belt."
         )
-        limits.append(Limit("rise-above-window", FIRING, 0, lambda rise_k: rise_k > most_k, text))
+        limits.append(Limit("rise-above-window", FIRING, 0, 1.0, most_k, text))
     if unit.max_supply_c is not None:
         most_c = unit.max_supply_c
         text = (
             f"Supply air above the plate's maximum of {temperature_text(most_c)}: stop and follow the "
             "maker's instructions; look for too little airflow first."
         )
-        limits.append(Limit("supply-above-maximum", EVERY, 1, lambda supply_c: supply_c > most_c, text))
+        limits.append(Limit("supply-above-maximum", EVERY, 1, 1.0, most_c, text))
     if unit.min_entering_c is not None:
         least_c = unit.min_entering_c
         surely_c = least_c - Z95 * entering_u_k
@@ -74,9 +76,7 @@ def plate_limits(unit: UnitParams, entering_u_k: float = 0.0) -> tuple[Limit, ..
             f"Entering air below the plate's minimum of {temperature_text(least_c)}: "
             f"{COLD_ENTERING.get(unit.kind, COLD_ELSE)}"
         )
-        limits.append(
-            Limit("entering-below-minimum", MOVING, 2, lambda entering_c: entering_c < surely_c, text)
-        )
+        limits.append(Limit("entering-below-minimum", MOVING, 2, -1.0, surely_c, text))
     return tuple(limits)
 
 
@@ -88,7 +88,7 @@ def _wrong_way(kind: UnitKind) -> Limit:
         f"minutes, which no unit that {does} makes: see whether the probes of return and supply were swapped."
     )
     stay_s = DEFROST_S if kind is UnitKind.HEAT_PUMP else WRONG_WAY_S
-    return Limit("rise-wrong-way", EVERY, 0, lambda rise_k: rise_k < -WRONG_WAY_K, text, stay_s)
+    return Limit("rise-wrong-way", EVERY, 0, -1.0, -WRONG_WAY_K, text, stay_s)
 
 
 class LimitWatch:
@@ -98,6 +98,8 @@ class LimitWatch:
         self._say = say
         self._limits = plate_limits(job.unit, mean_own_u(job.entering_probes()))
         self._broken_s = [0] * len(self._limits)
+        self._phase: Phase | None = None
+        self._tried: tuple[tuple[int, int, float, float], ...] = ()  # number, place, sign, sign x bound
         self._supply = tuple(
             (slots.place[p.name, Quantity.TEMPERATURE], round(p.max_age_s * NS_PER_S), p.name)
             for p in job.probes_of(Role.SUPPLY)
@@ -114,15 +116,28 @@ class LimitWatch:
         hot_c, probe = self._hottest(tick, values, times)
         if hot_c is None or (seen.supply_c is not None and seen.supply_c >= hot_c):
             hot_c, probe = seen.supply_c, None
-        tried = (seen.rise_k, hot_c, seen.entering_c)
-        for number, limit in enumerate(self._limits):
-            value = tried[limit.place]
-            if phase not in limit.phases or (value is not None and not limit.broken(value)):
-                self._broken_s[number] = 0
-            elif value is not None:
-                self._broken_s[number] += 1
-                if self._broken_s[number] == limit.stay_s:
-                    self._say(tick, limit.code, limit.text, probe if limit.place == 1 else None)
+        if phase is not self._phase:
+            self._enter(phase)
+        tried, broken_s = (seen.rise_k, hot_c, seen.entering_c), self._broken_s
+        for number, place, sign, bound in self._tried:
+            value = tried[place]
+            if value is None:
+                continue
+            if sign * value > bound:
+                broken_s[number] += 1
+                limit = self._limits[number]
+                if broken_s[number] == limit.stay_s:
+                    self._say(tick, limit.code, limit.text, probe if place == 1 else None)
+            else:
+                broken_s[number] = 0
+
+    def _enter(self, phase: Phase) -> None:
+        """Another phase, other limits; what is not tried is kept."""
+        self._phase = phase
+        here = [(number, limit) for number, limit in enumerate(self._limits) if phase in limit.phases]
+        self._tried = tuple((n, limit.place, limit.sign, limit.sign * limit.bound) for n, limit in here)
+        tried = {number for number, _ in here}
+        self._broken_s = [s if number in tried else 0 for number, s in enumerate(self._broken_s)]
 
     def _hottest(
         self, tick: int, values: Sequence[float], times: Sequence[int]
