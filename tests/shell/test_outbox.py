@@ -865,7 +865,7 @@ def test_what_is_new_of_a_held_topic_is_parked_unsent_but_for_one_at_each_try(de
     desk.keep(outbox.take())
     assert outbox.backlog().parked == 5
     assert desk.sql("SELECT DISTINCT parked_reason FROM outbox") == [("never acknowledges it",)]
-    outbox.rewind(parked=False)
+    outbox.rewind(without={SUP})
     desk.readings(4)
     assert drain(outbox) == ["r1/10", "r1/12"]
     outbox.rewind()  # a new one and a parked one
