@@ -183,7 +183,8 @@ def test_the_result_for_people_has_a_line_for_each_level() -> None:
 
 def test_the_report_says_that_it_is_the_airflow_that_is_missing() -> None:
     document = {"verdict": None, "firing": None, "stage_results": ROWS[1:], "reason": "Why."}
-    assert answer(Numbers(document, "us"), None).sentence[0].text == NO_AIRFLOW.format(steadily="firing steadily")
+    missing = NO_AIRFLOW.format(steadily="firing steadily")
+    assert answer(Numbers(document, "us"), None).sentence[0].text == missing
     assert answer(Numbers(document | {"stage_results": []}, "us"), None).sentence[0].text == NO_OUTPUT.format(
         steadily="firing steadily"
     )
