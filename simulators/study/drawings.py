@@ -42,7 +42,7 @@ def coverage_figure(rows: Sequence[Row]) -> Drawing | None:
 
 
 def wait_figure(rows: Sequence[Row]) -> Drawing | None:
-    """From ignition: the least possible, then a steady stretch, then a settled one."""
+    """From when the unit came on: the least possible, then a steady stretch, then a settled one."""
     shown = [row for row in rows if row["least_s"] is not None and row["decision_s_median"] is not None]
     if not shown:
         return None
@@ -58,7 +58,7 @@ def wait_figure(rows: Sequence[Row]) -> Drawing | None:
                 axes.plot(row["settled_s_median"] / 60.0, place, "s", color=INK, ms=4, mfc="none")
         axes.set_xlim(left=0.0)
         axes.set_xlabel(
-            "minutes from ignition (hatched: not as near as asked; dot: steady, to 95 %; square: settled)"
+            "minutes since it came on (hatched: not as near as asked; dot: steady, to 95 %; square: settled)"
         )
         return _drawn(figure, axes, shown, "wait", "How long it takes")
 

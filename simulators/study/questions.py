@@ -75,7 +75,7 @@ def _wait(rows: Sequence[Row]) -> Iterable[str]:
         if row["least_s"] is None or row["decision_s_median"] is None:
             continue
         text = (
-            f"{cell_name(row, _SLOWING)}: steady {_minutes(row['decision_s_median'])} min after ignition "
+            f"{cell_name(row, _SLOWING)}: steady {_minutes(row['decision_s_median'])} min after it came on "
             f"(median; 95 % within {_minutes(row['decision_s_95'])} min); the true output is as near as "
             f"asked from {_minutes(row['least_s'])} min on"
         )

@@ -124,7 +124,7 @@ def _rate(name: str, hits: int, trials: int) -> Row:
 
 
 def _waiting(found: Sequence[Trial], least_s: float | None) -> Row:
-    """Seconds from ignition to a steady stretch and to a settled one; and after the least possible."""
+    """Seconds since it came on to a steady stretch and to a settled one; and after the least possible."""
     row: Row = {"least_s": least_s}
     for name, key in (("decided_s", "decision_s"), ("settled_s", "settled_s")):
         waits = [wait for t in found if (wait := getattr(t, name)) is not None]

@@ -141,6 +141,6 @@ def test_the_wait_and_the_traverse_are_answered_and_what_was_not_asked_is_said()
     probe, wait, traverse = answered(rows)
     assert len(answered([*rows, _varied(6.0, traverse="equal-area 5x5")])[1].sentences) == 1
     assert "--probe-u95" in probe.sentences[0]
-    assert "10.0 min after ignition" in wait.sentences[0]
+    assert "10.0 min after it came on" in wait.sentences[0]
     assert "as asked from 6.7 min on" in wait.sentences[0]
     assert "u95 6.0 %" in traverse.sentences[0]
