@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
-from logger.core.readings import Quantity
+from logger.core.readings import QUANTITIES, Quantity
 from simulators.probes import Probe, Response, Spoken, lagged, quantised, speak
 
 T_S = np.arange(0.0, 3600.5, 0.5)
@@ -165,7 +165,7 @@ def test_housekeeping_once_a_minute_in_whole_numbers() -> None:
 def test_values_stay_in_the_range_of_their_quantity() -> None:
     wet = Probe(responses=((Quantity.HUMIDITY, Response(noise=5.0)),))
     spoken = speak(wet, "a", 1, T_S, {Quantity.HUMIDITY: np.full_like(T_S, 99.0)})
-    assert max(spoken.value) == 100.0
+    assert max(spoken.value) == QUANTITIES[Quantity.HUMIDITY].high
 
 
 def test_perfect_probe_has_no_faults_left() -> None:
