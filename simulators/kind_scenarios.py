@@ -50,6 +50,11 @@ _defrosting = replace(
     heat_pump=HeatPump(defrost_every_s=2700.0),
 )
 
+STRIP_W = 10_000.0  # W, two elements of the usual 5 kW (assumed)
+_warmed = replace(
+    _defrosting, heat_pump=HeatPump(defrost_every_s=2700.0, strip_share=STRIP_W / HEAT_PUMP_W)
+)
+
 
 def _cooling(room_humidity: float, moisture_kg_s: float) -> Plant:
     return replace(
@@ -116,6 +121,14 @@ SCENARIOS = (
         name="heat-pump-defrost",
         text="a heat pump near freezing, which defrosts its outdoor coil twice with heat from the room",
         plant=_defrosting,
+        timeline=visit(fire_s=7500.0),
+        words=_HEAT_PUMP_WORDS,
+    ),
+    replace(
+        STANDARD,
+        name="heat-pump-strip",
+        text="the same, with electric elements on while it defrosts: the air stays warmer than the room's",
+        plant=_warmed,
         timeline=visit(fire_s=7500.0),
         words=_HEAT_PUMP_WORDS,
     ),

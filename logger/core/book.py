@@ -10,12 +10,12 @@ from logger.core.cycles import Transition
 from logger.core.doubts import FiringDoubts
 from logger.core.evidence import Evidence
 from logger.core.fan_phase import FanGauge
-from logger.core.firing import Firing, SteadyStretch, assess_stretch, stretch_drift_w
+from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch, assess_stretch, stretch_drift_w
 from logger.core.gas_meter import GasMeter, site_pressure
-from logger.core.kind_words import PAUSES, SEEN, SPELL
+from logger.core.kind_words import AUXILIARY, OTHER_CAUSE, PAUSES, SEEN, SPELL
 from logger.core.ledger import COLUMN, Ledger, Sums, means, total
 from logger.core.moment import MomentReader
-from logger.core.params import FanHeatMode, JobParams, Role
+from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
 from logger.core.readings import NS_PER_S
 from logger.core.sides import Sides
 from logger.core.snapshot import Event, Phase
@@ -26,6 +26,7 @@ from logger.core.texts import clock_text
 
 MIN_STRETCH_S = 30  # s: shorter stretches say nothing (design choice)
 LOOK_S = 300  # s between looks for doubts while a stretch runs (design choice)
+DEFROST_MOST_S = 900  # s: a heat pump that gives no heat for longer has stopped (common practice, no source)
 COLLAPSES = 3  # firings in a row that collapse with the fan on and make a limit suspect (assumed)
 
 
@@ -52,7 +53,7 @@ class FiringBook:
         self.done: list[Firing] = []
         self.open: Firing | None = None
         self._collapses = 0
-        self._humidity_said = self._untold_said = False
+        self._humidity_said = self._untold_said = self._auxiliary_said = False
         self._firing_sums: Sums = ()
         # the last stretch: whether it still runs, where it began, and how it behaves
         self._running = False
@@ -88,6 +89,9 @@ class FiringBook:
         self._untold_said = False
         self._tau_s = None
         self.say(tick, "firing", SEEN[self._job.unit.kind].format(at=clock_text(start_s)))
+        if self._job.unit.kind is UnitKind.HEAT_PUMP and not self._auxiliary_said:
+            self._auxiliary_said = True
+            self.say(tick, "auxiliary-heat", AUXILIARY)
         if not self._reader.humidity_seen and not self._humidity_said:
             self._humidity_said = True
             text = f"No humidity of the entering air: {self._job.humidity:.0%} is assumed, and in the budget."
@@ -201,18 +205,31 @@ class FiringBook:
             if shorter is not None:
                 firing.stretches.append(shorter)
 
-    def pause(self, tick: int, end_s: int, *, reversed_heat: bool) -> None:
+    def pause(self, tick: int, change: Transition) -> None:
         """The heat is back after a pause that began at ``fall``: the firing goes on.
 
-        A defrost takes heat from the room; a thermostat's pause leaves the fan alone.
+        A defrost takes heat from the room. Where nothing did, a defrost under auxiliary heat, a thermostat
+        and a lower stage look alike, in depth, length and rhythm: none of them is named for certain.
         """
         firing = self.open
         if firing is None or firing.fall_s is None:
             return
-        start_s, firing.fall_s = firing.fall_s, None
-        code = "defrost" if reversed_heat else "pause"
-        (firing.defrosts if reversed_heat else firing.pauses).append((start_s, end_s))
-        self.say(tick, code, PAUSES[code].format(start=clock_text(start_s), end=clock_text(end_s)))
+        end_s, code = change.since_s, "defrost" if change.reversed else "pause"
+        start_s, firing.fall_s = self._without_part_heat(firing, firing.fall_s, end_s), None
+        (firing.defrosts if change.reversed else firing.pauses).append((start_s, end_s))
+        text = PAUSES["part-heat" if change.partly else code]
+        self.say(tick, code, text.format(start=clock_text(start_s), end=clock_text(end_s)))
+
+    def _without_part_heat(self, firing: Firing, fall_s: int, end_s: int) -> int:
+        """Where a pause began that was steady at a lower level; that level is taken out of the firing."""
+        while len(firing.stretches) > 1:
+            full, low = firing.stretches[-2:]
+            lower = low.means.output_w < (1.0 - STAGE_CHANGE) * full.means.output_w
+            if self._job.unit.stages > 1 or not lower or end_s - full.end_s > DEFROST_MOST_S:
+                break
+            firing.stretches.pop()
+            fall_s = full.end_s
+        return fall_s
 
     def windows_emptied(self) -> None:
         """The series has been cleared: what is known of places in it is void."""
@@ -259,6 +276,6 @@ class FiringBook:
             self.say(
                 tick,
                 "stage-suspected",
-                f"Two levels more than 10 % apart in one {SPELL[self._job.unit.kind]}: the unit may have "
-                "stages; set unit.stages, hold full fire, and judge that alone.",
+                f"Two levels more than 10 % apart in one {SPELL[self._job.unit.kind]}: "
+                f"{OTHER_CAUSE[self._job.unit.kind]}; set unit.stages, hold full fire, and judge that alone.",
             )

@@ -95,15 +95,19 @@ class Transition(NamedTuple):
     onset_seen: bool = True  # of a firing: False where a high rise was simply there
     paused: bool = False  # the heat is back after a pause that belongs to the firing
     reversed: bool = False  # of a pause: the air was colder meanwhile than a fan alone makes it
+    partly: bool = False  # of a pause: part of the rise stayed
 
 
 class CycleWatch:
     """Reads the signs and walks the table. Ticks are whole seconds, one call each."""
 
-    def __init__(self, params: CycleParams, zero_u95_k: float, pause_s: int = 0, sign: int = 1) -> None:
+    def __init__(
+        self, params: CycleParams, zero_u95_k: float, pause_s: int = 0, sign: int = 1, level_s: int = 0
+    ) -> None:
         self._params = params
         self._sign = sign  # of a rise as ``update`` is told it: -1 where the unit cools
         self._pause_s = pause_s  # s without heat, the fan on, that a firing outlasts: a defrost
+        self._level_s = max(level_s, LEVEL_OVER + LOOK_BACK)  # s before a lower level is one, and no pause
         self._zero_u95_k = zero_u95_k  # K: what two unmatched probes may differ by
         self.phase = Phase.OFF
         self.since_s = 0
@@ -165,7 +169,8 @@ class CycleWatch:
         since_s = self._date(t_s, sign)
         old = self.phase
         paused = self._pause_s > 0 and old is Phase.COOL_DOWN and sign is Sign.FIRE
-        cold = paused and self._low_k < self.base_k - REVERSE_K - (0.0 if self.has_base else self._zero_u95_k)
+        cold = paused and self.reversed
+        partly = paused and self._low_k - self.base_k > self._params.end_k
         self._out_s = None
         self.phase, self.since_s = new, since_s
         self._stepped = False
@@ -174,7 +179,13 @@ class CycleWatch:
             self._high_k, self._fired_s = smooth_k, since_s
         self._low_k = self._sign * smooth_k if new is Phase.FAN else smooth_k
         fired = sign is Sign.FIRE and not paused
-        return Transition(old, new, since_s, fired, not self._plain, paused, cold)
+        return Transition(old, new, since_s, fired, not self._plain, paused, cold, partly)
+
+    @property
+    def reversed(self) -> bool:
+        """Whether the air has been colder, since the rise broke down, than a fan alone makes it."""
+        cold_k = self.base_k - REVERSE_K - (0.0 if self.has_base else self._zero_u95_k)
+        return self.phase is _COOL_DOWN and self._low_k < cold_k
 
     def _read(self, t_s: int, flow: bool | None, steady: bool) -> Sign:  # noqa: FBT001
         if flow is False:
@@ -244,7 +255,7 @@ class CycleWatch:
             return Sign.FIRE
         high_k = self._high_k - self.base_k
         level = (
-            t_s - self.since_s > LEVEL_OVER + LOOK_BACK
+            t_s - self.since_s > self._level_s
             and abs(self._moved(LEVEL_OVER, full=True)) < LEVEL_CHANGE * above_k
         )
         return Sign.LEVEL if level and above_k > LEVEL_LEAST * high_k else Sign.NONE

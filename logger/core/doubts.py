@@ -7,7 +7,7 @@ from math import log
 
 from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch
 from logger.core.flow_hold import held_by
-from logger.core.kind_words import CHANGE, SPELL
+from logger.core.kind_words import AUXILIARY_TOO, CHANGE, SPELL
 from logger.core.params import AirflowSource, JobParams
 from logger.core.plausible import doubts
 from logger.core.stage import OFF_RATIO, plates_w
@@ -69,7 +69,8 @@ class FiringDoubts:
         text = (
             f"The {CHANGE[self._job.unit.kind]} went from {difference_text(self._levels[-1])} to "
             f"{difference_text(rise_k)} within the {SPELL[self._job.unit.kind]}: the airflow may have "
-            "changed (belt, damper, filter, fan speed), or the unit has other stages than the config says. "
+            f"changed (belt, damper, filter, fan speed), or the unit has other stages than the config "
+            f"says{AUXILIARY_TOO.get(self._job.unit.kind, '')}. "
             "Take one traverse point again; if it is off, the result is too."
         )
         self._say(tick, code, text)

@@ -13,7 +13,7 @@ _RATED = "Make sure that the maker's table was read for the outdoor and entering
 ABOVE: dict[str, str] = {
     "gas": "Over-firing and carbon monoxide are possible: stop and call the licensed person.",
     "electric": f"An element gives more than its plate only at more than its voltage. {_AIRFLOW_FIRST}.",
-    "heat-pump": f"{_RATED}. {_AIRFLOW_FIRST}.",
+    "heat-pump": f"{_RATED}, and that no auxiliary heat was on. {_AIRFLOW_FIRST}.",
     "cooling": f"{_RATED}. {_AIRFLOW_FIRST}, then both humidity probes.",
 }
 """What an output above the plate asks for."""
@@ -111,16 +111,44 @@ PAUSES: dict[str, str] = {
     "defrost": "Defrost from {start} to {end}: the air got colder than the fan alone makes it, and the heat "
     "came back. It is no part of a steady stretch; the heating goes on.",
     "pause": "Pause from {start} to {end}: the heat broke down with the fan on and came back, and the air "
-    "never got colder than the fan alone makes it (a thermostat, or a defrost under auxiliary heat). It is "
-    "no part of a steady stretch; the heating goes on.",
+    "never got colder than the fan alone makes it: a thermostat, or a defrost under auxiliary heat, and the "
+    "air does not show which. It is no part of a steady stretch; the heating goes on.",
+    "part-heat": "Pause from {start} to {end}: the heat fell to a part of it and came back: a defrost under "
+    "auxiliary heat, or auxiliary heat or the compressor off for a while, and the air does not show which. "
+    "It is no part of a steady stretch; the heating goes on.",
 }
-"""A heat pump without its heat for a while, by the event's code."""
+"""A heat pump without its heat for a while, by the event's code; ``part-heat``: a pause not without any."""
+
+AUXILIARY = (
+    "Auxiliary (strip) heat that is on counts as output of the unit, and nothing in the air tells it from "
+    "the heat pump's: lock it out for the test, or write in visit.note what it gives."
+)
+"""What no probe in the air can know of a heat pump."""
+
+AUXILIARY_TOO = {"heat-pump": ", or auxiliary (strip) heat came on or went off"}
+_MAYBE_STAGES = "the unit may have stages"
+OTHER_CAUSE: dict[str, str] = {
+    "gas": _MAYBE_STAGES,
+    "electric": _MAYBE_STAGES,
+    "heat-pump": "auxiliary (strip) heat may have come on or gone off, in a defrost too (lock it out), or "
+    + _MAYBE_STAGES,
+    "cooling": _MAYBE_STAGES,
+}
+"""What two levels may be, besides a change of the airflow, where by its config there is one stage."""
+_HOLD = "only full fire is compared with the plate, hold it for longer"
+HIGHER: dict[str, str] = {
+    "gas": _HOLD,
+    "electric": _HOLD,
+    "heat-pump": "auxiliary (strip) heat may have been on: lock it out; else hold the full load for longer",
+    "cooling": _HOLD,
+}
+"""What a higher level means that was there for a while and never steady."""
 
 GO_ON: dict[str, str] = {"gas": "fire", "electric": "heat", "heat-pump": "heat", "cooling": "cool"}
 BROKEN_DOWN: dict[str, str] = {
     "gas": "The rise breaks down: the burner seems to be off.",
     "electric": "The rise breaks down: the heat seems to be off.",
-    "heat-pump": "The rise breaks down: the unit defrosts, or the heat is off.",
+    "heat-pump": "The rise breaks down: the unit defrosts, or heat is off, in whole or in part.",
     "cooling": "The supply air warms up: the cooling seems to be off.",
 }
 TOO_MUCH: dict[str, str] = {

@@ -15,7 +15,7 @@ import numpy as np
 from logger.core.airflow_watch import AirflowWatch
 from logger.core.align import Grid, Slots
 from logger.core.assess import steady_casing_w
-from logger.core.book import FiringBook
+from logger.core.book import DEFROST_MOST_S, FiringBook
 from logger.core.coil import CoilReader
 from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch, full_fire
@@ -39,7 +39,6 @@ PHASE_NUMBER = {phase: float(number) for number, phase in enumerate(Phase)}
 FIRING = (Phase.WARM_UP, Phase.STEADY)
 _OFF, _FAN, _STEADY = Phase.OFF, Phase.FAN, Phase.STEADY  # looked up once: every tick asks
 BASE_S = 120  # s of fan phase whose mean rise is the cycle's zero (design choice)
-DEFROST_MOST_S = 900  # s: a heat pump that gives no heat for longer has stopped (common practice, no source)
 BASE_LEAST_S = 20  # s before there is one
 DATED_BACK_S = 150  # s a phase change may be dated back: what the series keeps beside its windows
 GRID_CHECK_TICKS = 16  # s between looks at the probes' update intervals (cost)
@@ -84,7 +83,8 @@ class Pipeline:
         pause_s = DEFROST_MOST_S if job.unit.kind is UnitKind.HEAT_PUMP else 0
         self.pauses = pause_s > 0  # for a defrost
         self._sign = -1 if job.unit.kind.cools else 1  # of the rise that tells a firing
-        self.cycles = CycleWatch(job.cycles, _zero_u95_k(job), pause_s, self._sign)
+        level_s = pause_s if job.unit.stages == 1 else 0  # a defrost under auxiliary heat is a lower level
+        self.cycles = CycleWatch(job.cycles, _zero_u95_k(job), pause_s, self._sign, level_s)
         keep_s = max(job.steady.window_max_s, job.cycles.min_fan_phase_s) + job.steady.hold_s
         self._keep_s = keep_s + DATED_BACK_S
         rows = round(self._keep_s) + DATED_BACK_S + pause_s
@@ -371,7 +371,7 @@ class Pipeline:
         if self._coil is not None and not self._coil.told and turn.new_firing:
             book.say(tick, "sensible-only", SENSIBLE_ONLY)
         if turn.paused:
-            book.pause(tick, turn.since_s, reversed_heat=turn.reversed)
+            book.pause(tick, turn)
         elif turn.new_firing:
             book.fire(tick, turn)
         elif turn.new is Phase.COOL_DOWN:

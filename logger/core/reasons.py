@@ -13,7 +13,17 @@ from logger.core.firing import (
 from logger.core.gas import GasInput
 from logger.core.kind_words import ABOVE as ABOVE_WORDS
 from logger.core.kind_words import BELOW as BELOW_WORDS
-from logger.core.kind_words import CHANGE, GO_ON, NO_FIRING, NO_TOTAL, SPELL, STARTER, TODAY
+from logger.core.kind_words import (
+    CHANGE,
+    GO_ON,
+    HIGHER,
+    NO_FIRING,
+    NO_TOTAL,
+    OTHER_CAUSE,
+    SPELL,
+    STARTER,
+    TODAY,
+)
 from logger.core.params import JobParams, OutdoorAir, OutputAt, Role, UnitKind
 from logger.core.pipeline import Outcome
 from logger.core.stage import UNLIKE, not_shown
@@ -138,12 +148,12 @@ def _no_one_level(job: JobParams, firing: Firing) -> str | None:
     if firing.higher_level_seen():
         return (
             f"No verdict: the {CHANGE[job.unit.kind]} stood more than 10 % higher for a while without being "
-            "steady there; only full fire is compared with the plate, hold it for longer."
+            f"steady there; {HIGHER[job.unit.kind]}."
         )
     if firing.stages_differ() and job.unit.stages == 1:
         return (
-            "No verdict: two steady levels more than 10 % apart; the unit may have stages, or the airflow "
-            "has changed: take one traverse point again."
+            f"No verdict: two steady levels more than 10 % apart; {OTHER_CAUSE[job.unit.kind]}, or the "
+            "airflow has changed: take one traverse point again."
         )
     return None
 

@@ -57,6 +57,7 @@ ASKED = [
     "electric-stages",
     "heat-pump",
     "heat-pump-defrost",
+    "heat-pump-strip",
     "cooling-dry",
     "cooling-wet",
 ]
