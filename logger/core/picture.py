@@ -47,6 +47,7 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         t_ns=t_ns,
         phase=cycles.phase,
         phase_since_s=float(cycles.since_s),
+        pause=_pause(core),
         kind=job.unit.kind.value,
         firing_start_s=float(core.book.open.start_s) if core.book.open else None,
         output_w=output_w,
@@ -97,6 +98,13 @@ def _airflow_from(flow: AirflowParams, stretch: SteadyStretch | None) -> str:
     if flow.source is AirflowSource.PROBE:
         return "probe"
     return "traverse" if flow.lines or flow.origin else "typed"
+
+
+def _pause(core: Pipeline) -> str:
+    """What a heat pump's heat is off for: only air that is cooled shows a defrost."""
+    if not core.pauses or core.cycles.phase is not Phase.COOL_DOWN:
+        return ""
+    return "defrost" if core.cycles.reversed else "pause"
 
 
 def _held_s(detector: SteadyDetector, tick_s: int) -> float:

@@ -207,7 +207,17 @@ def _cycle(outcome: Outcome, firing: Firing) -> dict[str, Any]:
         "output_u95_w": stretch.combined.u95_w if stretch and told else None,
         "verdict": name,
         "energy_j": firing.energy_j if told else None,
+        "pauses": _pauses(firing) if outcome.job.unit.kind is UnitKind.HEAT_PUMP else None,
     }
+
+
+def _pauses(firing: Firing) -> list[dict[str, Any]]:
+    """Where a heat pump's heat was off, in the order of time."""
+    spans = [("defrost", span) for span in firing.defrosts] + [("pause", span) for span in firing.pauses]
+    return [
+        {"code": code, "start_s": float(start_s), "end_s": float(end_s)}
+        for code, (start_s, end_s) in sorted(spans, key=lambda row: row[1])
+    ]
 
 
 def _time(event: Event) -> int:

@@ -74,6 +74,7 @@ class Snapshot:
     t_ns: int
     phase: Phase
     phase_since_s: float
+    pause: str = ""  # of a heat pump whose heat is off: "defrost" where the air is cooled, "pause" else
     kind: str = "gas"  # of unit
     firing_start_s: float | None = None
     output_w: float | None = None

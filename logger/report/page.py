@@ -58,7 +58,7 @@ OUTPUT_METHOD = {
     "gas": _FIRED,
     "electric": _FIRED,
     "heat-pump": f"{_ENTHALPY}; the indoor fan's heat is in it, as in the plate's (recalled). What a defrost "
-    "takes back is in the energy and not in the output.",
+    "takes back is in the energy and not in the output; auxiliary (strip) heat that was on is in both.",
     "cooling": f"{_ENTHALPY}, each side with its own moisture; the indoor fan's heat and the condensate's "
     "own are in it, as in the plate's (recalled). Sensible: the same at the supply's moisture; latent: the "
     "rest.",

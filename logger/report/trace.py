@@ -90,3 +90,19 @@ def _spans(rows: Sequence[TraceRow]) -> tuple[Span, ...]:
         return ()
     ends = [*(start for _, start in starts[1:]), _time(rows[-1])]
     return tuple((name, start, end) for (name, start), end in zip(starts, ends, strict=True) if end > start)
+
+
+def with_pauses(spans: Sequence[Span], pauses: Sequence[Span]) -> tuple[Span, ...]:
+    """Phases, those that lie mostly in a pause under its name; neighbours of one name are one.
+
+    >>> with_pauses((("steady", 0.0, 90.0), ("cool-down", 90.0, 130.0)), (("defrost", 86.0, 126.0),))
+    (('steady', 0.0, 90.0), ('defrost', 90.0, 130.0))
+    """
+    named: list[Span] = []
+    for phase, start, end in spans:
+        name = next(
+            (code for code, at, to in pauses if 2 * (min(end, to) - max(start, at)) > end - start), phase
+        )
+        one = bool(named) and named[-1][0] == name
+        named.append((name, named.pop()[1] if one else start, end))
+    return tuple(named)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -24,8 +25,8 @@ from logger.report.canvas import (
     unit_of,
 )
 from logger.report.svg import Drawing, drawing
-from logger.report.trace import Trace
-from logger.report.values import Numbers
+from logger.report.trace import Span, Trace, with_pauses
+from logger.report.values import Numbers, as_number, items, words
 from logger.screen.format import clock, show
 
 if TYPE_CHECKING:
@@ -42,6 +43,8 @@ _PHASE_LOOKS: dict[str, tuple[str, str]] = {  # phase: fill, hatch
     "cool-down": ("#ffffff", "\\\\\\\\"),
     "settling": ("#ffffff", "////"),
     "ending": ("#ffffff", "\\\\\\\\"),
+    "defrost": ("#ffffff", "xxxx"),
+    "pause": ("#ffffff", "...."),
 }
 
 
@@ -97,12 +100,14 @@ def panels_of(kind: str) -> tuple[Panel, ...]:
     )
 
 
-def _in_words(trace: Trace, kind: str) -> Trace:
-    """Phases by the names that people read, and a drop without its sign."""
+def _in_words(trace: Trace, kind: str, pauses: Sequence[Span]) -> Trace:
+    """Phases by the names that people read, a heat pump's pauses by theirs, and a drop without its sign."""
     columns = dict(trace.columns)
     if CHANGE[kind] == "drop":
         columns["rise_k"] = tuple(None if k is None else -k for k in columns["rise_k"])
-    phases = tuple((told_code(name, kind), start, end) for name, start, end in trace.phases)
+    phases = tuple(
+        (told_code(name, kind), start, end) for name, start, end in with_pauses(trace.phases, pauses)
+    )
     return replace(trace, columns=columns, phases=phases)
 
 
@@ -114,7 +119,7 @@ def trace_figure(numbers: Numbers, plate: Plate, trace: Trace) -> Drawing | None
         rows = figure.subplots(4, 1, sharex=True, gridspec_kw={"height_ratios": [3, 2.2, 2.6, 0.55]})
         *panels, phases = rows
         kind = kind_of(numbers.raw("nameplate.kind"))
-        trace = _in_words(trace, kind)
+        trace = _in_words(trace, kind, _pauses(numbers))
         for axes, panel in zip(panels, panels_of(kind), strict=True):
             _draw_lines(axes, trace, panel, numbers.units)
         if plate.output_w is not None:
@@ -131,6 +136,19 @@ def trace_figure(numbers: Numbers, plate: Plate, trace: Trace) -> Drawing | None
             f"{MINUTES}; grey: the steady stretch that the result is the mean of" if steady else MINUTES
         )
         return drawing(figure, "trace", "Trace of the run", _trace_words(numbers, trace, kind))
+
+
+def _pauses(numbers: Numbers) -> list[Span]:
+    """Where a heat pump's heat was off, with what is known of it."""
+    found = [pause for cycle in items(numbers.raw("cycles")) for pause in items(cycle.get("pauses"))]
+    return [
+        (
+            words(pause.get("code")),
+            as_number(pause.get("start_s")) or 0.0,
+            as_number(pause.get("end_s")) or 0.0,
+        )
+        for pause in found
+    ]
 
 
 def _draw_lines(axes: Axes, trace: Trace, panel: Panel, units: str) -> None:

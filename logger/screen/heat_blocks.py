@@ -36,6 +36,12 @@ HINTS: dict[Phase, str] = {
     Phase.COOL_DOWN: "{starter} off; wait for the {change} to end",
 }
 
+PAUSE_HINTS: dict[str, str] = {
+    "defrost": "the air is cooled; the heat comes back by itself",
+    "pause": "heat off, or a defrost under auxiliary heat: wait",
+}
+"""Of a heat pump in place of the phase's own, by ``Snapshot.pause``."""
+
 
 def joined(left: str, right: str, width: int, glyphs: Glyphs) -> str:
     """Two texts at the two ends of a line; the left one gives way."""
@@ -64,7 +70,7 @@ def header(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
 
 def phase_line(snapshot: Snapshot, width: int, glyphs: Glyphs) -> list[Text]:
     """The phase in words, how long it has lasted, and what comes next."""
-    phase = told_code(snapshot.phase.value, snapshot.kind)
+    phase = snapshot.pause or told_code(snapshot.phase.value, snapshot.kind)
     if snapshot.silent_s is not None:
         word = " NO READINGS "
         told = f"for {seconds(snapshot.silent_s)}; last known: {phase}; see to the probes"
@@ -72,7 +78,8 @@ def phase_line(snapshot: Snapshot, width: int, glyphs: Glyphs) -> list[Text]:
         word = f" {phase.upper()} "
         lasted = clock(snapshot.t_ns / NS_PER_S - snapshot.phase_since_s)
         kind = kind_of(snapshot.kind)
-        told = f"{lasted}  {HINTS[snapshot.phase].format(starter=STARTER[kind], change=CHANGE[kind])}"
+        hint = PAUSE_HINTS.get(snapshot.pause, HINTS[snapshot.phase])
+        told = f"{lasted}  {hint.format(starter=STARTER[kind], change=CHANGE[kind])}"
     rest = glyphs.cut(f"  {told}", width - len(word))
     return [Text.assemble((glyphs.cut(word, width), "bold reverse"), (rest, ""))]
 

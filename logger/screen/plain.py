@@ -77,7 +77,7 @@ def steadiness_text(snapshot: Snapshot) -> str:
 
 def minute_line(snapshot: Snapshot, units: str) -> str:
     """The run at one moment: time, phase, output, rise, temperatures, steadiness."""
-    phase = told_code(snapshot.phase.value, snapshot.kind)
+    phase = snapshot.pause or told_code(snapshot.phase.value, snapshot.kind)
     if snapshot.silent_s is not None:
         at, silent = clock(snapshot.t_ns / NS_PER_S), seconds(snapshot.silent_s)
         return f"{at} no readings for {silent}: nothing is known of now; last known: {phase}"
