@@ -14,7 +14,7 @@ from simulators.config_text import (
     air_table,
 )
 from simulators.plant import SPOTS
-from simulators.standard import FLOW_CFM, PLATE_INPUT_W, PROBES, STANDARD, UNIT, WORDS
+from simulators.standard import FLOW_CFM, PLATE_INPUT_W, PROBES, STANDARD, UNIT, WORDS, visit
 from simulators.unit import RoomMoisture, Timeline
 
 # Sizes below are assumed, where nothing else is said.
@@ -24,6 +24,8 @@ LEAK = 0.06  # of the entering air, drawn in past the return probe (assumed)
 LOW_FIRE = 0.70  # of the high stage's input (assumed)
 LOW_FAN = 0.85  # of the high stage's volume (assumed)
 SLIP = 0.90  # of the volume, once the belt slips (assumed)
+NEAR_FIRE = 0.85  # of the high stage's input, where the stages lie near together (assumed)
+ALIKE_SLIP = 0.843  # of the volume: makes NEAR_FIRE's rise that of the high stage (found by trying)
 _MOISTURE = RoomMoisture(air_kg=1000.0, gain_kg_s=3e-4)
 _STAGE_ONE_S = 900.0  # s at the low stage (assumed)
 
@@ -63,6 +65,23 @@ SCENARIOS = (
                 'humidity = "40 %"',
             ),
         ),
+    ),
+    replace(
+        STANDARD,
+        name="two-stage-slip",
+        text="the low stage throughout; a belt slips by just as much as the high stage would give more",
+        plant=replace(
+            TWO_NODES,
+            stage_input_w=(NEAR_FIRE * PLATE_INPUT_W, PLATE_INPUT_W),
+            fan_profile=((1500.0, 1.0), (1520.0, ALIKE_SLIP)),
+        ),
+        timeline=visit(fire_s=2400.0),
+        words=replace(
+            WORDS,
+            unit_keys=("stages = 2", 'stage_output = ["92650 Btu/h", "109000 Btu/h"]'),
+            probes=(RETURN_TABLE, SUPPLY_TABLE, PRESSURE_TABLE),
+        ),
+        errors_stated=False,
     ),
     replace(
         STANDARD,

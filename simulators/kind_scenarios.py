@@ -51,9 +51,7 @@ _defrosting = replace(
 )
 
 STRIP_W = 10_000.0  # W, two elements of the usual 5 kW (assumed)
-_warmed = replace(
-    _defrosting, heat_pump=HeatPump(defrost_every_s=2700.0, strip_share=STRIP_W / HEAT_PUMP_W)
-)
+_warmed = replace(_defrosting, heat_pump=HeatPump(defrost_every_s=2700.0, strip_share=STRIP_W / HEAT_PUMP_W))
 
 
 def _cooling(room_humidity: float, moisture_kg_s: float) -> Plant:

@@ -8,7 +8,7 @@ from math import log
 from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch
 from logger.core.flow_hold import held_by
 from logger.core.kind_words import AUXILIARY_TOO, CHANGE, SPELL
-from logger.core.params import AirflowSource, JobParams
+from logger.core.params import AirflowSource, JobParams, Role
 from logger.core.plausible import doubts
 from logger.core.stage import OFF_RATIO, plates_w
 from logger.core.student import Z95
@@ -23,7 +23,7 @@ class FiringDoubts:
         self._say = say
         self._told: set[str] = set()
         self._levels: list[float] = []  # K: rises that were steady, more than STAGE_CHANGE apart
-        self._short_told = False
+        self._short_told = self._step_told = False
         self._flow_unseen = job.airflow.source is not AirflowSource.PROBE
 
     def fire(self) -> None:
@@ -48,6 +48,8 @@ class FiringDoubts:
         if all(abs(rise_k - known_k) > apart * known_k for known_k in self._levels):
             if len(self._levels) >= self._job.unit.stages or self._unlike(rise_k):
                 self._jump(tick, rise_k)
+            elif self._levels:
+                self._step(tick, rise_k)
             self._levels.append(rise_k)
 
     def _unlike(self, rise_k: float) -> bool:
@@ -74,6 +76,20 @@ class FiringDoubts:
             "Take one traverse point again; if it is off, the result is too."
         )
         self._say(tick, code, text)
+
+    def _step(self, tick: int, rise_k: float) -> None:
+        """A level that a stage would make: afterwards nobody sees if it was one. Told once a run."""
+        job = self._job
+        live = not self._flow_unseen or held_by(job) is not None or bool(job.probes_of(Role.GAS))
+        if self._step_told or live or job.unit.modulating or not plates_w(job.unit):
+            return
+        self._step_told = True
+        text = (
+            f"The {CHANGE[job.unit.kind]} went from {difference_text(self._levels[-1])} to "
+            f"{difference_text(rise_k)}, as from one stage to another, or by a change of the airflow of as "
+            "much: look now at the unit, whether it runs at that stage."
+        )
+        self._say(tick, "stage-by-ratio", text)
 
     def complete(self, tick: int, firing: Firing, tau_s: float | None) -> None:
         """The firing is over: say if it was too short to become steady. Told once a run.

@@ -9,9 +9,11 @@ from logger.core.airflow_watch import live_u95
 from logger.core.efficiency import Efficiency, efficiency
 from logger.core.firing import SteadyStretch, expected, plate_output_w
 from logger.core.gas import GasInput
-from logger.core.params import MAIN_QUANTITY, AirflowParams, AirflowSource, ProbeParams
+from logger.core.params import MAIN_QUANTITY, AirflowParams, AirflowSource, ProbeParams, Role
 from logger.core.readings import NS_PER_S, Quantity
 from logger.core.snapshot import Freshness, Phase, ProbeState, Snapshot
+from logger.core.stage_doubts import Level
+from logger.core.stage_results import has_stages, plate_w_of, running_level
 from logger.core.steady import SteadyDetector
 
 if TYPE_CHECKING:
@@ -41,7 +43,7 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
     sensible_w = core.sensible_w()
     if stretch is not None and stretch.line.coil is not None:
         sensible_w = stretch.line.coil.sensible_w
-    plate_w = plate_output_w(job)
+    level = _level(core, stretch)
     good = _efficiency(stretch)
     return Snapshot(
         t_ns=t_ns,
@@ -58,7 +60,11 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         latent_u95_w=stretch.parts_u95.latent_w if stretch and stretch.parts_u95 else None,
         latent_w=None if output_w is None or sensible_w is None else output_w - sensible_w,
         defrosts=len(core.book.open.defrosts) if core.pauses and core.book.open else None,
-        plate_output_w=plate_w,
+        plate_output_w=plate_output_w(job),
+        stages=1 if job.unit.modulating else job.unit.stages,
+        stage=level.stage if level else None,
+        stage_plate_w=plate_w_of(job, level.stage) if level else None,
+        stage_likely=bool(level and level.unproven),
         entering_c=moment.entering_c if moment else None,
         return_c=moment.return_c if moment else None,
         supply_c=moment.supply_c if moment else None,
@@ -82,6 +88,16 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         probes=tuple(_probe(core, probe, t_ns) for probe in job.probes),
         firings=len(core.book.done),
     )
+
+
+def _level(core: Pipeline, stretch: SteadyStretch | None) -> Level | None:
+    """The level of the running stretch, of a unit with fixed stages."""
+    job, book = core.job, core.book
+    if not has_stages(job) or job.unit.modulating or stretch is None or book.open is None:
+        return None
+    velocity = Quantity.VELOCITY
+    dumb = [p.name for p in job.probes_of(Role.VELOCITY) if (p.name, velocity) not in core.watch.newest]
+    return running_level(job, [*book.done, book.open], stretch, dumb)
 
 
 def _efficiency(stretch: SteadyStretch | None) -> Efficiency | None:

@@ -26,8 +26,9 @@ from logger.core.kind_words import (
 )
 from logger.core.params import JobParams, OutdoorAir, OutputAt, Role, UnitKind
 from logger.core.pipeline import Outcome
-from logger.core.stage import UNLIKE, not_shown
-from logger.core.stage_results import Level, levels
+from logger.core.stage import not_shown
+from logger.core.stage_doubts import BY_OUTPUT, NO_STAGES, Level
+from logger.core.stage_results import levels
 from logger.core.texts import probability_text
 from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line
 
@@ -64,23 +65,24 @@ def judge_outcome(
     plate_w = plate_output_w(job) or 1.0
     size = _size(job, stretch)
     tolerance = f"the tolerance of {job.unit.tolerance:.1%}"
+    told_by = _told_by(outcome)
     if verdict.verdict == "meets":
-        return verdict, "meets", f"{size}: within {tolerance}."
+        return verdict, "meets", f"{size}: within {tolerance}.{told_by}"
     if verdict.verdict == "below":
         return (
             verdict,
             "below",
             f"{size}: below {tolerance} with {probability_text(verdict.p_low)} probability.{full or ''}"
-            f"{BELOW_WORDS[job.unit.kind]}",
+            f"{BELOW_WORDS[job.unit.kind]}{told_by}",
         )
     if verdict.verdict == "above":
         text = (
             f"{size}: above {tolerance} with {probability_text(verdict.p_high)} probability. "
-            f"{ABOVE_WORDS[job.unit.kind]}"
+            f"{ABOVE_WORDS[job.unit.kind]}{told_by}"
         )
         return verdict, "above", text
     what = f" {_what_decides(job, stretch, plate_w)}" if advised else ""
-    return verdict, UNDECIDED, f"{size}: undecided for {tolerance}.{what}"
+    return verdict, UNDECIDED, f"{size}: undecided for {tolerance}.{what}{told_by}"
 
 
 def _size(job: JobParams, stretch: SteadyStretch) -> str:
@@ -181,6 +183,12 @@ def _levels(outcome: Outcome) -> list[Level]:
     return [level for level in found if not level.stretch.untold]
 
 
+def _told_by(outcome: Outcome) -> str:
+    """That nothing but the output tells the stage that the verdict is of, the highest level's."""
+    found = _levels(outcome) if outcome.job.unit.stages > 1 else []
+    return f" {BY_OUTPUT}" if found and found[-1].unproven else ""
+
+
 def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, full: str | None) -> str | None:
     """Why a level cannot be held against the full plate."""
     if stretch not in full_fire([*_steady(outcome), stretch]):
@@ -191,7 +199,8 @@ def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, fu
     unit = outcome.job.unit
     doubt = next((level.doubt for level in _levels(outcome) if level.doubt), "") if unit.stages > 1 else ""
     unfull = verdict.verdict == BELOW and full is None
-    if doubt == UNLIKE or (doubt and unfull) or (doubt == not_shown(unit.kind) and verdict.verdict == ABOVE):
+    above = doubt == not_shown(unit.kind) and verdict.verdict == ABOVE
+    if doubt in NO_STAGES or (doubt and unfull) or above:
         return f"No verdict: {doubt}."
     if unfull:
         full_load = "full fire" if unit.kind is UnitKind.GAS else "the full load"

@@ -86,6 +86,10 @@ class Snapshot:
     latent_u95_w: float | None = None
     defrosts: int | None = None  # of a heat pump, in the open firing
     plate_output_w: float | None = None  # after derating
+    stages: int = 1  # more than one where the unit has fixed stages
+    stage: int | None = None  # that of the steady stretch, from 1; None where it is not known (yet)
+    stage_plate_w: float | None = None  # what the plate says of it, after derating
+    stage_likely: bool = False  # nothing but the output tells it
     entering_c: float | None = None
     return_c: float | None = None
     supply_c: float | None = None
@@ -122,6 +126,9 @@ def silenced(snapshot: Snapshot, silent_s: float) -> Snapshot:
         output_w=None,
         output_u95_w=None,
         output_is_final=False,
+        stage=None,
+        stage_plate_w=None,
+        stage_likely=False,
         sensible_w=None,
         sensible_u95_w=None,
         latent_w=None,

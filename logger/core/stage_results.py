@@ -2,39 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
-from math import log
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import Any
 
 from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch, plate_output_w
-from logger.core.flow_hold import held_by
-from logger.core.gas import GasInput
-from logger.core.params import AirflowSource, JobParams, Role
-from logger.core.stage import (
-    OFF_PLATES,
-    OFF_RATIO,
-    UNLIKE,
-    Seen,
-    Told,
-    by_output,
-    in_ratio,
-    not_shown,
-    offs,
-    on_plates,
-    plates_w,
-)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Level:
-    """One level: its longest stretch, its stage from 1, and why that (or the output) is not known."""
-
-    stretch: SteadyStretch
-    stage: int | None = None
-    reason: str | None = None
-    doubt: str = ""  # why the levels of the run do not show its stages, not even by their order
+from logger.core.params import JobParams
+from logger.core.stage import Told, by_output, offs, plates_w
+from logger.core.stage_doubts import Level, doubted, u95_share
 
 
 def has_stages(job: JobParams) -> bool:
@@ -51,48 +26,30 @@ def levels(job: JobParams, firings: Sequence[Firing], speechless: Collection[str
     told = _longest([s for s in stretches if not s.untold])
     unknown = {s.untold: s for s in sorted(stretches, key=lambda s: s.seconds) if s.untold}
     found = [_level(job, stretch, place, len(told)) for place, stretch in enumerate(told)]
-    sure = _watched(job, firings, speechless) or _burnt(told)
-    doubt = "" if sure else _doubt(job, found)
-    if doubt:
-        found = [replace(level, stage=None, reason=doubt, doubt=doubt) for level in found]
-    return [*found, *(Level(stretch=s, reason=reason) for reason, s in unknown.items())]
+    return [
+        *doubted(job, firings, speechless, found),
+        *(Level(stretch=s, reason=reason) for reason, s in unknown.items()),
+    ]
 
 
-def _watched(job: JobParams, firings: Iterable[Firing], speechless: Collection[str]) -> bool:
-    """Whether a velocity shows that the levels are no change of the airflow."""
-    if all(probe.name in speechless for probe in job.probes_of(Role.VELOCITY)):
-        return False
-    live = job.airflow.source is AirflowSource.PROBE
-    return live or (held_by(job) is not None and all(f.flow_changed_s is None for f in firings))
+def running_level(
+    job: JobParams, firings: Sequence[Firing], running: SteadyStretch, speechless: Collection[str] = ()
+) -> Level:
+    """The level of a stretch that still runs, in the last of the firings; its stage may not be known."""
+    if running.untold:
+        return Level(stretch=running, reason=running.untold)
+    *before, last = firings
+    now = replace(last, stretches=[*(s for s in last.stretches if s.start_s != running.start_s), running])
+    found = [level for level in levels(job, [*before, now], speechless) if not level.stretch.untold]
+    return min(found, key=lambda level: abs(level.stretch.means.output_w - running.means.output_w))
 
 
-def _burnt(told: Sequence[SteadyStretch]) -> bool:
-    """Whether the gas input went from level to level as the output did; true of one level alone."""
-    for low, high in pairwise(told):
-        if not isinstance(low.gas, GasInput) or not isinstance(high.gas, GasInput):
-            return False
-        if min(low.means.output_w, low.gas.input_w) <= 0.0:
-            return False
-        gas, output = high.gas.input_w / low.gas.input_w, high.means.output_w / low.means.output_w
-        if abs(log(gas / output)) > OFF_RATIO:
-            return False
-    return True
-
-
-def _doubt(job: JobParams, found: Sequence[Level]) -> str:
-    """Why several levels may be a change of the airflow; empty where they fit the plates."""
-    if not job.unit.stage_output_w:
-        return not_shown(job.unit.kind)
-    seen = [Seen(level.stage, level.stretch.means.output_w, _u95(level.stretch)) for level in found]
-    if not in_ratio(seen, job.unit):
-        return UNLIKE
-    return "" if on_plates(seen, job.unit) else OFF_PLATES
-
-
-def _u95(stretch: SteadyStretch) -> float:
-    """U95 of an output, a fraction of it."""
-    y_w = stretch.means.output_w
-    return stretch.combined.u95_w / abs(y_w) if y_w else 0.0
+def plate_w_of(job: JobParams, stage: int | None) -> float | None:
+    """What the plate says of a stage; of a burner that modulates, and of the highest stage: the full one."""
+    if job.unit.modulating or stage == job.unit.stages:
+        return plate_output_w(job)
+    plates = plates_w(job.unit)
+    return plates[stage - 1] if stage is not None and plates else None
 
 
 def _longest(stretches: list[SteadyStretch]) -> list[SteadyStretch]:
@@ -121,7 +78,7 @@ def _level(job: JobParams, stretch: SteadyStretch, place: int, count: int) -> Le
         return Level(stretch=stretch, stage=unit.stages)
     y_w = stretch.means.output_w
     off = offs([y_w] * len(unit.stage_output_w), unit) if y_w > 0.0 else ()
-    told = by_output(off, _u95(stretch))
+    told = by_output(off, u95_share(stretch))
     if isinstance(told, Told):
         return Level(stretch=stretch, stage=told.stage)
     return Level(stretch=stretch, reason=told)
@@ -139,7 +96,7 @@ def stage_results(
 def _row(job: JobParams, level: Level) -> dict[str, Any]:
     stretch = level.stretch
     known = not stretch.untold
-    plate_w = _plate_w(job, level.stage)
+    plate_w = plate_w_of(job, level.stage)
     return {
         "stage": level.stage,
         "output_w": stretch.means.output_w if known else None,
@@ -147,15 +104,8 @@ def _row(job: JobParams, level: Level) -> dict[str, Any]:
         "ratio": stretch.means.output_w / plate_w if known and plate_w else None,
         "seconds": float(stretch.seconds),
         "reason": _sentence(level.reason) if level.reason else None,
+        "doubt": _sentence(level.unproven) if level.unproven else None,
     }
-
-
-def _plate_w(job: JobParams, stage: int | None) -> float | None:
-    """What the plate says of a stage; of a burner that modulates, and of the highest stage: the full one."""
-    if job.unit.modulating or stage == job.unit.stages:
-        return plate_output_w(job)
-    plates = plates_w(job.unit)
-    return plates[stage - 1] if stage is not None and plates else None
 
 
 def _sentence(text: str) -> str:

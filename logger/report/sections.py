@@ -176,7 +176,7 @@ def stage_table(numbers: Numbers) -> Table | None:
             shown if known else text_cell("not known"),
             text_cell(DASH if ratio is None else percent(ratio)),
             text_cell(duration_text(as_number(result.get("seconds")) or 0.0)),
-            text_cell(words(result.get("reason"))),
+            text_cell(words(result.get("reason") or result.get("doubt"))),
         )
         rows.append(Row(label=DASH if stage is None else f"{stage:.0f}", cells=cells))
     return listed(rows, "Stage", "Output", "Of its plate", "Steady for", "Remark")

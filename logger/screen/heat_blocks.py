@@ -13,7 +13,8 @@ from logger.core.snapshot import Phase, Snapshot, TestState
 from logger.screen.format import change_text, clean, clock, number, percent, scale_of, seconds, show
 from logger.screen.glyphs import Glyphs, large_digits
 from logger.screen.model import DashboardView, HistoryPoint
-from logger.screen.plain import standing
+from logger.screen.plain import stage_words, standing
+from logger.screen.plate_words import fitting, plate_texts, share_texts
 from logger.screen.plot import LABEL_WIDTH, NAME_WIDTH, Series, frame_of, plot
 
 LEAD_S = 60.0  # plotted before the burner came on; assumed
@@ -96,19 +97,17 @@ def output_label(snapshot: Snapshot) -> str:
 def _panel(view: DashboardView, room: int, glyphs: Glyphs) -> list[Text]:
     """The small text beside the number."""
     snapshot, units = view.snapshot, view.state.units
-    output_w, plate_w = snapshot.output_w, snapshot.plate_output_w
-    plate = number(plate_w, Dimension.POWER, units)
-    u95 = number(snapshot.output_u95_w, Dimension.POWER, units, like=output_w)
-    ratio = output_w / plate_w if output_w is not None and plate_w else None
+    u95 = number(snapshot.output_u95_w, Dimension.POWER, units, like=snapshot.output_w)
     last = f"still to come: ≤ {percent(snapshot.residual_bound)}"
     if snapshot.steady_since_s is None and snapshot.decidable_tolerance is not None:
         last = f"can decide {percent(snapshot.decidable_tolerance)} or wider"
     unit = scale_of(Dimension.POWER, units).unit
+    plate = fitting(plate_texts(snapshot, units), room - len(unit) - 2, glyphs)
     return [
-        Text.assemble((unit, "bold"), (glyphs.cut(f"  nameplate {plate}", room - len(unit)), "dim")),
+        Text.assemble((unit, "bold"), (f"  {plate}", "dim")),
         Text(glyphs.cut(f"± {u95} (95 %)", room), style="bold"),
         Text(output_label(snapshot)),
-        Text(glyphs.cut(f"{percent(ratio)} of nameplate", room)),
+        Text(fitting(share_texts(snapshot), room, glyphs)),
         Text(glyphs.cut(last, room)),
     ]
 
@@ -132,6 +131,8 @@ def output_line(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
     value = number(snapshot.output_w, Dimension.POWER, units)
     u95 = number(snapshot.output_u95_w, Dimension.POWER, units, like=snapshot.output_w)
     first = f"{value} ± {u95} {scale_of(Dimension.POWER, units).unit}"
+    if stage_words(snapshot):
+        first += f", {fitting(plate_texts(snapshot, units), width - len(first) - 2, glyphs)}"
     second = ", ".join(text.plain for text in _panel(view, width, glyphs)[2:])
     return [Text(glyphs.cut(first, width), style="bold"), Text(glyphs.cut(second, width))]
 

@@ -75,6 +75,15 @@ def steadiness_text(snapshot: Snapshot) -> str:
     return f"{words}, hold {seconds(max(snapshot.hold_s - snapshot.held_s, 0.0))} left"
 
 
+def stage_words(snapshot: Snapshot) -> str:
+    """Which stage is on, of a unit that has several; empty while nothing is on."""
+    if snapshot.stages == 1 or snapshot.phase not in (Phase.WARM_UP, Phase.STEADY):
+        return ""
+    if snapshot.stage is None:
+        return "stage not known" if snapshot.output_is_final else "stage not known yet"
+    return f"{'likely ' if snapshot.stage_likely else ''}stage {snapshot.stage}"
+
+
 def minute_line(snapshot: Snapshot, units: str) -> str:
     """The run at one moment: time, phase, output, rise, temperatures, steadiness."""
     phase = snapshot.pause or told_code(snapshot.phase.value, snapshot.kind)
@@ -94,6 +103,7 @@ def minute_line(snapshot: Snapshot, units: str) -> str:
         f"{CHANGE[kind_of(snapshot.kind)]} {change_text(snapshot.rise_k, snapshot.kind, units)}",
         f"supply {show(snapshot.supply_c, Dimension.TEMPERATURE, units)}",
         f"return {show(snapshot.return_c, Dimension.TEMPERATURE, units)}",
+        stage_words(snapshot),
         steadiness_text(snapshot),
     ]
     start = f"{clock(snapshot.t_ns / NS_PER_S)} {phase}"
@@ -323,7 +333,7 @@ def _stage_lines(results: Sequence[Mapping[str, Any]], units: str) -> list[str]:
         text = f"{name:<9}{stage_text(result, units)}"
         reason = clean(str(result.get("reason") or ""))
         lines.append(_row("stages" if not place else "", text))
-        lines += [_row("", reason)] if reason else []
+        lines += [_row("", text) for text in (reason, clean(str(result.get("doubt") or ""))) if text]
     return lines
 
 
