@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -29,6 +29,7 @@ from logger.safety import short_caution_of
 from logger.session import Limits
 from logger.signals import outlive_hangup
 from logger.store import StoreWriter, remember
+from logger.store.lock import refuse_held
 from logger.stored import job_store
 from logger.text import closest
 from logger.visit_record import with_record
@@ -67,6 +68,7 @@ def _run_job(config_path: Path, options: RunOptions) -> int:
         raise UsageError(f"--until '{until}': the one thing to wait for is 'result'")
     config = load_config(config_path, DriverOptions())
     if dashboard_wanted(headless=headless, json=json):
+        refuse_held(job_store(config))  # before questions whose answers would go nowhere
         config = with_record(config_path, config, local_date(SystemClock().utc_us()))
     limits = Limits(for_ns=for_ns, until_result=until is not None, remaining=config.job.steady.remaining)
     manner = _manner(headless=headless, json=json, log=options.log or "plain")
@@ -151,6 +153,14 @@ def _name_report(_: Path, run: str) -> str:
     return f"`riselog report {run}` writes the report of this run"
 
 
+def _opening(config: LoadedConfig) -> Iterator[str]:
+    """What is to be known before the first reading: the caution, what the config leaves out, the broker."""
+    yield from short_caution_of(config.job.unit.kind.value).splitlines()
+    yield from config.notes
+    if config.mqtt is not None:
+        yield f"publishing to the broker {Broker(table=config.mqtt, job=config.job.name).name}"
+
+
 def _run(
     config: LoadedConfig,
     limits: Limits,
@@ -164,14 +174,10 @@ def _run(
     if not manner.dashboard:
         outlive_hangup()
     path = job_store(config)
-    for line in short_caution_of(config.job.unit.kind.value).splitlines():
-        complain(line)
-    for note in config.notes:
-        complain(note)
-    if config.mqtt is not None:
-        complain(f"publishing to the broker {Broker(table=config.mqtt, job=config.job.name).name}")
     with StoreWriter(path, command, now_utc_us=SystemClock().utc_us()) as writer:
         remember(path)
+        for line in _opening(config):
+            complain(line)
         if writer.unended_runs():
             Notifier().send("STATUS=computing what was cut off", f"EXTEND_TIMEOUT_USEC={SETTLING_US}")
         for sentence in recover(writer):

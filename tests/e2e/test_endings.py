@@ -168,6 +168,7 @@ def test_one_writer_for_one_store(program: Any, write_config: Any) -> None:
     second = program("run", config, "--headless")
     assert second.code == 4
     assert f"pid {process.pid}" in second.err
+    assert len(second.err.splitlines()) == 1  # no caution, no notes of a run that is not to be
     replay = program("replay", "last", "--json")
     assert replay.code == 3
     assert replay.document["stored"] is False
