@@ -46,7 +46,7 @@ _LONGEST = 64  # characters of a wrong word that are looked at; assumed
 def quantity_of(text: object, accepted: Sequence[Quantity] = tuple(Quantity)) -> object:
     """The quantity of that name; ``accepted`` are those that a wrong name is told of."""
     if not isinstance(text, str):
-        return text
+        raise ValueError(f"must be one word in quotes, one of {', '.join(accepted)}")  # noqa: TRY004
     if text not in tuple(Quantity):
         low = " ".join(re.split(r"[\W_]+", text[:_LONGEST].casefold())).strip()
         other = [

@@ -24,6 +24,7 @@ Finding = tuple[tuple[str | int, ...], str]
 
 SCALES = (1e-12, 1e12)  # least and most a step may stand for, assumed: what is beyond is a slip
 _SOURCES = ("characteristic", "manufacturer", "service_data")
+_SHOWN = 24  # digits of a number in a message; assumed
 _APART = "add for example when = { offset = 0, equals = 1 } to each, or remove one"
 
 
@@ -113,7 +114,7 @@ def _codes(value: ValueTable) -> Iterator[Finding]:
     elif bits is not None:
         for n, code in enumerate(value.not_known):
             if not _fits(code, bits):
-                yield ("not_known", n), f"{code} does not fit {bits.width} bits; it can never come"
+                yield ("not_known", n), f"{_shown(code)} does not fit {bits.width} bits; it can never come"
 
 
 def _kind(value: ValueTable) -> Iterator[Finding]:
@@ -124,7 +125,12 @@ def _kind(value: ValueTable) -> Iterator[Finding]:
     yield from ((("when", *key), said) for key, said in found)
     bits = None if found else bits_of(when)
     if bits is not None and not _fits(when.equals, bits):
-        yield ("when", "equals"), f"{when.equals} does not fit {bits.width} bits; it can never come"
+        yield ("when", "equals"), f"{_shown(when.equals)} does not fit {bits.width} bits; it can never come"
+
+
+def _shown(number: int) -> str:
+    text = str(number)
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}..."
 
 
 def _lengths(value: ValueTable) -> Iterator[Finding]:

@@ -23,6 +23,7 @@ _PHRASES = {
     "int_type": "must be a whole number, without quotes",
     "string_type": "must be text in quotes",
     "float_type": "must be a number, without quotes",
+    "finite_number": "must be a finite number, not nan or inf",
     "list_type": "must be an array in brackets",
     "tuple_type": "must be an array in brackets",
     "too_long": "has more than {max_length} items",

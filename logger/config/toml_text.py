@@ -7,6 +7,7 @@ has already accepted, so it need not find faults, only keys.
 from __future__ import annotations
 
 import re
+import sys
 import tomllib
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
@@ -15,12 +16,20 @@ from typing import Any
 
 from logger.core.errors import ConfigError
 
+_TWICE = ("Cannot overwrite", "Cannot declare", "Cannot mutate", "Cannot redefine")
+"""How ``tomllib`` begins to speak of what is there already."""
+_IS_TWICE = (
+    "is in the file already; write it once, or, where there may be several such tables, with two brackets at "
+    "each side every time"
+)
+
 KeyPath = tuple[str | int, ...]
 """Way to a value: keys, and places in arrays."""
 
 _GAP = re.compile(r"(?:[ \t\r\n,]|#[^\n]*)*")
 _BLANK = re.compile(r"[ \t]*")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
+_DIGITS = re.compile(r"[0-9][0-9_]*")
 _PLAIN_VALUE = re.compile(r"[^,\]}#\n]+")
 _STRING = re.compile(
     r'"""(?:[^"\\]|\\.|"{1,2}(?!"))*"{3,5}' + r"|'''(?:[^']|'{1,2}(?!'))*'{3,5}"
@@ -156,8 +165,33 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
         found = re.search(r" \(at line (\d+), column \d+\)$", str(error))
         line = int(found[1]) if found else len(text.rstrip().split("\n"))
         what = str(error)[: found.start()] if found else str(error).removesuffix(" (at end of document)")
+        if not isinstance(error, tomllib.TOMLDecodeError):  # Python's own limit: it knows no line
+            line, what = _too_long(text) or (line, what)
+        elif what.startswith(_TWICE):
+            what = f"{_named(text.split(chr(10))[line - 1])} {_IS_TWICE}"
+        else:
+            what += "; repair this line"
         clean = "".join(c if c.isprintable() else "?" for c in what)
-        raise ConfigError(f"{name}:{line}: is not valid TOML: {clean}; repair this line") from error
+        raise ConfigError(f"{name}:{line}: is not valid TOML: {clean}") from error
+
+
+def _too_long(text: str) -> tuple[int, str] | None:
+    """Line of the first number that Python does not read, and what to say of it."""
+    most = sys.get_int_max_str_digits()
+    for digits in _DIGITS.finditer(text):
+        if (count := len(digits[0].replace("_", ""))) > most:
+            line = text.count("\n", 0, digits.start()) + 1
+            return (
+                line,
+                f"a number has {count} digits, and more than {most} are not read; write a shorter one",
+            )
+    return None
+
+
+def _named(line: str) -> str:
+    """The table that a line begins, or that it has a key."""
+    header = re.match(r"\s*(\[.{1,60}?\]+)", line)
+    return header[1] if header else "a key of this line"
 
 
 def toml_text(data: Mapping[str, Any]) -> str:

@@ -103,7 +103,10 @@ def test_the_examples_are_good_maps(path: Path) -> None:
 
 BAD = [  # map, line, key, part of the reason
     (changed("scale", "scale = 0.0"), 8, "value.0.scale", "is 0: every reading would be the same"),
-    (changed("scale", "scale = nan"), 8, "value.0.scale", "finite number"),
+    (changed("scale", "scale = nan"), 8, "value.0.scale", "must be a finite number, not nan"),
+    (changed("quantity", 'quantity = ["temperature"]'), 8, "value.0.quantity",
+     "must be one word in quotes, one of temperature"),
+    (changed("not_known", f"not_known = [{'9' * 4000}]"), 9, "value.0.not_known.0", "9... does not fit 16"),
     (changed("scale", "scale = 1e300"), 8, "value.0.scale", "must be between"),
     (changed("scale", "scale = true"), 8, "value.0.scale", "must be a number"),
     (changed("scale", 'scale = "0.01"'), 8, "value.0.scale", "must be a number, without quotes"),
@@ -218,7 +221,20 @@ def test_every_fault_of_a_map_is_told_at_once() -> None:
 
 @pytest.mark.parametrize(
     ("text", "said"),
-    [("schema = [", "1: is not valid TOML"), (HEAD + "title = 1\n", "3: is not valid TOML"), ("", "1: key")],
+    [
+        ("schema = [", "1: is not valid TOML"),
+        (HEAD + "title = 1\n", "3: is not valid TOML"),
+        ("", "1: key"),
+        (
+            HEAD + GOOD.replace("[[value]]", "[value]") + GOOD,
+            "9: is not valid TOML: [[value]] is in the file",
+        ),
+        (HEAD + GOOD + GOOD.replace("[[value]]", "[value]"), "9: is not valid TOML: [value] is in the file"),
+        (
+            HEAD + GOOD.replace("0.01", "9" * 5001) + HUMIDITY,
+            "8: is not valid TOML: a number has 5001 digits",
+        ),
+    ],
 )
 def test_what_is_no_toml_is_told_by_its_line(text: str, said: str) -> None:
     assert faults(text)[0].startswith(said)

@@ -516,7 +516,18 @@ def test_options_that_break_are_the_drivers_fault_and_told_so() -> None:
         ("a = 1\n\na = 2\n", "job.toml:3: is not valid TOML"),
         ('a = "x', "job.toml:1: is not valid TOML: Unterminated string"),
         ('[job]\n\nname = """x\n', "job.toml:3: is not valid TOML"),
-        (f"a = {'9' * 5000}", "job.toml:1: is not valid TOML"),
+        (
+            f"[a]\nb = {'9' * 5000}\n\n[c]\nd = 1\n",  # Python's own limit names no line
+            "job.toml:2: is not valid TOML: a number has 5000 digits, and more than 4300 are not read",
+        ),
+        (
+            "a = {b = 1}\na.c = 2\n",
+            "job.toml:2: is not valid TOML: a key of this line is in the file already",
+        ),
+        (
+            "[job]\nname = 1\n\n[[job]]\n",
+            "job.toml:4: is not valid TOML: [[job]] is in the file already; write it once, or",
+        ),
         ("a = " + "[" * 5000, "job.toml:1: is nested too deep"),
     ],
 )
