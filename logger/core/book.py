@@ -205,6 +205,11 @@ class FiringBook:
             if shorter is not None:
                 firing.stretches.append(shorter)
 
+    def level_found(self) -> None:
+        """What broke down has found a lower level: the heat goes on."""
+        if self.open is not None:
+            self.open.fall_s = None
+
     def pause(self, tick: int, change: Transition) -> None:
         """The heat is back after a pause that began at ``fall``: the firing goes on.
 

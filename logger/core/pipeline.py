@@ -377,6 +377,8 @@ class Pipeline:
         elif turn.new is Phase.COOL_DOWN:
             book.fall(tick, turn.since_s)
             book.say(tick, "cool-down", BROKEN_DOWN[self.job.unit.kind])
+        elif turn.new is Phase.WARM_UP:
+            book.level_found()
         elif turn.new in (Phase.FAN, Phase.OFF):
             if turn.old is Phase.FAN:
                 book.gauge.measure_after(tick, turn.since_s)

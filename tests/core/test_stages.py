@@ -440,3 +440,12 @@ def test_an_output_at_a_plate_is_never_another_stage(
     unit = UnitParams(stages=len(plates), stage_output_w=tuple(plates))
     told = by_output(offs([plates[stage]] * len(plates), unit), u95)
     assert told in (Told(stage + 1), BETWEEN)
+
+
+def test_a_lower_stage_after_full_fire_burns_on_until_the_fan_stops() -> None:
+    """Fan and burner go off at once: the heat did not end where the high stage did."""
+    scenario = fired((420.0, 1920.0, 1), (1920.0, 3420.0, 0))
+    scenario = replace(scenario, timeline=replace(scenario.timeline, fan=((60.0, 3420.0),)))
+    (firing,) = feed(staged_job(scenario), readings_of(scenario, ALL)).finish().firings
+    assert firing.fall_s is None or firing.fall_s > 3400
+    assert firing.end_s == pytest.approx(3420.0, abs=60.0)
