@@ -379,12 +379,17 @@ class Pipeline:
             book.say(tick, "cool-down", BROKEN_DOWN[self.job.unit.kind])
         elif turn.new is Phase.WARM_UP:
             book.level_found()
-        elif turn.new in (Phase.FAN, Phase.OFF):
-            if turn.old is Phase.FAN:
-                book.gauge.measure_after(tick, turn.since_s)
-            book.complete(tick, turn.since_s, air_moves=turn.new is Phase.FAN)
-            book.say(tick, turn.new.value, "Fan phase." if turn.new is Phase.FAN else "No air moves.")
+        else:
+            self._idle(tick, turn)
         self._restart()
+
+    def _idle(self, tick: int, turn: Transition) -> None:
+        """The fan alone, or nothing any more."""
+        book, fan = self.book, turn.new is Phase.FAN
+        if turn.old is Phase.FAN:
+            book.gauge.measure_after(tick, turn.since_s)
+        book.complete(tick, turn.since_s, air_moves=fan)
+        book.say(tick, turn.new.value, "Fan phase." if fan else "No air moves.")
 
     def _restart(self) -> None:
         """Empty the windows, on the grid that the probes have now."""
