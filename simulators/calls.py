@@ -69,4 +69,7 @@ def _heat_pump(pump: HeatPump, outdoor_c: float, since_s: Array) -> Array:
         return -full * np.expm1(-since_s / pump.ramp_s)
     running_s = since_s % (pump.defrost_every_s + pump.defrost_s)
     heating = -full * np.expm1(-running_s / pump.ramp_s)
+    if pump.strip_after_s:
+        after = (since_s > pump.defrost_every_s) & (running_s < pump.strip_after_s)
+        heating = heating + after * pump.strip_share
     return np.where(running_s < pump.defrost_every_s, heating, pump.strip_share - pump.defrost_share)

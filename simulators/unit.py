@@ -53,7 +53,8 @@ class HeatPump:
     ``capacity_per_k``: change with the outdoor temperature from ``rated_outdoor_c`` on, a share of the
     rated. It comes up as 1 - exp(-t / ramp). Every ``defrost_every_s`` of running (0: never) it takes
     ``defrost_share`` of the rated capacity out of the room's air for ``defrost_s``, then comes up again.
-    Meanwhile electric elements behind the coil give ``strip_share`` of the rated capacity (0: none).
+    Meanwhile electric elements behind the coil give ``strip_share`` of the rated capacity (0: none), and
+    for ``strip_after_s`` more beside the heat that comes back.
     """
 
     rated_outdoor_c: float = 8.3  # 47 degF, the usual rating condition; recalled
@@ -63,6 +64,7 @@ class HeatPump:
     defrost_s: float = 240.0
     defrost_share: float = 0.4
     strip_share: float = 0.0
+    strip_after_s: float = 0.0
 
     def share(self, outdoor_c: float) -> float:
         """Capacity at rest over the rated one."""

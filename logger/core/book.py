@@ -82,6 +82,7 @@ class FiringBook:
             onset_seen=change.onset_seen or self._reader.has_velocity(),
             outdoor_suspected=self.gauge.outdoor_suspected,
             fan_implausible=self.gauge.implausible,
+            aided=self._job.unit.kind is UnitKind.HEAT_PUMP and self._job.unit.stages == 1,
         )
         self._firing_sums = self._ledger.at(start_s)
         self._evidence.clear()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from enum import IntEnum
+from math import inf
 from typing import NamedTuple
 
 from logger.core.params import CycleParams
@@ -68,6 +69,7 @@ ABSENT_TICKS = 10  # s without a rise after which the past says nothing of the p
 LOOK_BACK = 45  # s over which a rise is seen to climb or fall: a plant of 300 s moves 14 % in it
 LEVEL_OVER = 90  # s over which a level is judged
 LEVEL_CHANGE = 0.03  # of the rise: no plant of the trade cools so slowly (assumed)
+LEVEL_KNOWN = 0.9  # of a rise that was steady before: the same level again (design: stages lie 10 % apart)
 LEVEL_LEAST = 0.3  # of the firing's highest rise: below it a level is a tail
 ONSET_K = 0.3  # K off the level before: where a climb or a fall is dated to
 PLAIN_FIRE_K = 10.0  # K: a rise that is simply there from the start and so high is a firing (assumed)
@@ -128,6 +130,7 @@ class CycleWatch:
         self._high_k = 0.0
         self._low_k = 0.0
         self._stepped = False
+        self._settled_k = inf  # lowest rise that was steady in this firing: a level that is no pause
         self._out_s: int | None = None  # in a pause: where the rise was back at the fan phase
         self.smooth_k: float | None = None
 
@@ -175,8 +178,12 @@ class CycleWatch:
         self.phase, self.since_s = new, since_s
         self._stepped = False
         smooth_k = self.smooth_k or 0.0
+        if sign is _SETTLED:
+            self._settled_k = min(self._settled_k, smooth_k)
         if sign is Sign.FIRE:
             self._high_k, self._fired_s = smooth_k, since_s
+            if not paused:
+                self._settled_k = inf
         self._low_k = self._sign * smooth_k if new is Phase.FAN else smooth_k
         fired = sign is Sign.FIRE and not paused
         return Transition(old, new, since_s, fired, not self._plain, paused, cold, partly)
@@ -254,8 +261,9 @@ class CycleWatch:
         if smooth_k - self._low_k > self._params.fire_k and self._moved(LOOK_BACK) > 0.0:
             return Sign.FIRE
         high_k = self._high_k - self.base_k
+        known = above_k > LEVEL_KNOWN * (self._settled_k - self.base_k)
         level = (
-            t_s - self.since_s > self._level_s
+            t_s - self.since_s > (LEVEL_OVER + LOOK_BACK if known else self._level_s)
             and abs(self._moved(LEVEL_OVER, full=True)) < LEVEL_CHANGE * above_k
         )
         return Sign.LEVEL if level and above_k > LEVEL_LEAST * high_k else Sign.NONE

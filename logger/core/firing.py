@@ -71,18 +71,19 @@ class Firing:
     outdoor_suspected: bool = False  # the fan phase before it shows outdoor air
     fan_implausible: bool = False  # the fan heat that it shows is none
     flow_changed_s: int | None = None  # from when a velocity probe showed that the airflow had changed
+    aided: bool = False  # a higher level may be auxiliary heat: none is taken for the full one
     highest_k: float = 0.0  # highest mean rise over a shortest window
     defrosts: list[tuple[int, int]] = field(default_factory=list)  # from, to
     pauses: list[tuple[int, int]] = field(default_factory=list)  # the heat off for a while, and no defrost
 
     @property
     def best(self) -> SteadyStretch | None:
-        """The longest steady stretch of the highest plateau; the earlier of two equals.
+        """The longest steady stretch of the highest plateau, or of all; the earlier of two equals.
 
-        Only full fire is compared with the full plate, so a lower plateau never wins.
+        Only full fire is compared with the full plate, so a lower plateau of a burner never wins.
         """
         told = [s for s in self.stretches if not s.untold]
-        return max(full_fire(told), key=lambda s: s.seconds, default=None)
+        return max(told if self.aided else full_fire(told), key=lambda s: s.seconds, default=None)
 
     def stages_differ(self) -> bool:
         """Whether two plateaus lie more than 10 % apart."""

@@ -135,7 +135,8 @@ OTHER_CAUSE: dict[str, str] = {
     "cooling": _MAYBE_STAGES,
 }
 """What two levels may be, besides a change of the airflow, where by its config there is one stage."""
-_HOLD = "only full fire is compared with the plate, hold it for longer"
+_FULL = "only full fire is compared with the plate"
+_HOLD = f"{_FULL}, hold it for longer"
 HIGHER: dict[str, str] = {
     "gas": _HOLD,
     "electric": _HOLD,
@@ -143,6 +144,13 @@ HIGHER: dict[str, str] = {
     "cooling": _HOLD,
 }
 """What a higher level means that was there for a while and never steady."""
+ANOTHER_HIGHER: dict[str, str] = {
+    "gas": _FULL,
+    "electric": _FULL,
+    "heat-pump": "auxiliary (strip) heat may have been on then: lock it out",
+    "cooling": _FULL,
+}
+"""What one means that was steady at another time of the run."""
 
 GO_ON: dict[str, str] = {"gas": "fire", "electric": "heat", "heat-pump": "heat", "cooling": "cool"}
 BROKEN_DOWN: dict[str, str] = {

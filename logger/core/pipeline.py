@@ -63,8 +63,8 @@ class Outcome:
         None where no firing was steady. Only full fire is compared with the full plate.
         """
         found = [(f, f.best) for f in self.firings if f.best is not None]
-        full = full_fire([best for _, best in found])
-        return max([f for f, best in found if best in full], key=_steady_s, default=None)
+        full = full_fire([best for firing, best in found if not firing.aided])
+        return max([f for f, best in found if f.aided or best in full], key=_steady_s, default=None)
 
 
 def _steady_s(firing: Firing) -> int:

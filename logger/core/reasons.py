@@ -12,8 +12,8 @@ from logger.core.firing import (
 )
 from logger.core.gas import GasInput
 from logger.core.kind_words import ABOVE as ABOVE_WORDS
-from logger.core.kind_words import BELOW as BELOW_WORDS
 from logger.core.kind_words import (
+    ANOTHER_HIGHER,
     CHANGE,
     GO_ON,
     HIGHER,
@@ -24,6 +24,7 @@ from logger.core.kind_words import (
     STARTER,
     TODAY,
 )
+from logger.core.kind_words import BELOW as BELOW_WORDS
 from logger.core.params import JobParams, OutdoorAir, OutputAt, Role, UnitKind
 from logger.core.pipeline import Outcome
 from logger.core.stage import not_shown
@@ -194,7 +195,7 @@ def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, fu
     if stretch not in full_fire([*_steady(outcome), stretch]):
         return (
             f"No verdict: another {SPELL[outcome.job.unit.kind]} of this run stood more than 10 % higher; "
-            "only full fire is compared with the plate."
+            f"{ANOTHER_HIGHER[outcome.job.unit.kind]}."
         )
     unit = outcome.job.unit
     doubt = next((level.doubt for level in _levels(outcome) if level.doubt), "") if unit.stages > 1 else ""

@@ -22,7 +22,7 @@ from simulators.kind_scenarios import HEAT_PUMP_W
 from simulators.plant import simulate
 from simulators.scenario import Scenario
 from simulators.scenarios import find
-from simulators.unit import HeatPump, Timeline
+from simulators.unit import HeatPump
 from tests.core.jobs import FACTS, feed, play
 
 LIT_S, EVERY_S = 420.0, 2700.0  # of the scenario
@@ -30,18 +30,21 @@ SEEN_S = 45.0  # s: a fall by 45 s of fins and 8 s of probe is found no sooner (
 NAME = "heat-pump-strip"
 
 
-def warmed(strip_w: float, defrost_s: float, timeline: Timeline | None = None) -> Scenario:
-    """The scenario with other elements, or another length of the defrost."""
+def warmed(strip_w: float, defrost_s: float, after_s: float) -> Scenario:
+    """The scenario with other elements, another length of the defrost, or elements that stay on after it."""
     base = find(NAME)
-    pump = HeatPump(defrost_every_s=EVERY_S, defrost_s=defrost_s, strip_share=strip_w / HEAT_PUMP_W)
-    name = f"strip-{strip_w:.0f}-{defrost_s:.0f}"
-    plant = replace(base.plant, heat_pump=pump)
-    return replace(base, name=name, plant=plant, timeline=timeline or base.timeline)
+    pump = HeatPump(
+        defrost_every_s=EVERY_S,
+        defrost_s=defrost_s,
+        strip_share=strip_w / HEAT_PUMP_W,
+        strip_after_s=after_s,
+    )
+    name = f"strip-{strip_w:.0f}-{defrost_s:.0f}-{after_s:.0f}"
+    return replace(base, name=name, plant=replace(base.plant, heat_pump=pump))
 
 
-@cache
-def read(strip_w: float, defrost_s: float) -> tuple[JobParams, tuple[Reading, ...], Scenario]:
-    scenario = warmed(strip_w, defrost_s)
+def read(strip_w: float, defrost_s: float, after_s: float) -> tuple[JobParams, tuple[Reading, ...], Scenario]:
+    scenario = warmed(strip_w, defrost_s, after_s)
     scenarios.SCENARIOS[scenario.name] = scenario
     try:
         job, readings = play(scenario.name)
@@ -51,8 +54,8 @@ def read(strip_w: float, defrost_s: float) -> tuple[JobParams, tuple[Reading, ..
 
 
 @cache
-def told(strip_w: float, defrost_s: float) -> tuple[Outcome, dict[str, Any], Scenario]:
-    job, readings, scenario = read(strip_w, defrost_s)
+def told(strip_w: float, defrost_s: float, after_s: float = 0.0) -> tuple[Outcome, dict[str, Any], Scenario]:
+    job, readings, scenario = read(strip_w, defrost_s, after_s)
     outcome = feed(job, readings).finish()
     return outcome, result_document(outcome, FACTS), scenario
 
@@ -110,14 +113,48 @@ def test_strips_that_just_make_up_for_the_defrost_move_the_mean_by_less_than_the
 
 @pytest.mark.parametrize("defrost_s", [240.0, 600.0])
 def test_strips_that_give_more_than_the_pump_bar_the_verdict_and_are_named(defrost_s: float) -> None:
-    """Over the pump's own level for minutes: what the higher one is of is not known."""
-    _, document, _ = told(20_000.0, defrost_s)
+    """Over the pump's own level for minutes: what the higher one is of is not known, so it is not stated."""
+    _, document, scenario = told(20_000.0, defrost_s)
+    assert document["firing"]["output_w"] == pytest.approx(scenario.truth.output_w, rel=0.02)
     assert document["verdict"] is None
     assert document["reason"].startswith("No verdict: ")
     assert "auxiliary (strip) heat may have" in document["reason"]
     for code in ("airflow-may-have-changed", "stage-suspected"):
         (event,) = [event for event in document["events"] if event["code"] == code]
         assert "auxiliary (strip) heat" in event["text"]
+
+
+@pytest.mark.parametrize(
+    ("strip_w", "after_s"), [(5_000.0, 300.0), (5_000.0, 900.0), (10_000.0, 600.0), (10_000.0, 1500.0)]
+)
+def test_strips_that_stay_on_after_the_defrost_are_not_in_the_output(strip_w: float, after_s: float) -> None:
+    """The plant's own capacity is that of its outdoor temperature; the elements come on top of it."""
+    outcome, document, scenario = told(strip_w, 240.0, after_s)
+    run = simulate(scenario.plant, scenario.timeline)
+    on_s = LIT_S + EVERY_S + 240.0 + after_s - 1.0
+    here = int(run.t_s.searchsorted(on_s))
+    assert run.output_w[here] - run.output_w[here + 10] == pytest.approx(strip_w, rel=0.05)
+    assert document["firing"]["output_w"] == pytest.approx(scenario.truth.output_w, rel=0.02)
+    assert document["verdict"] is None
+    assert "auxiliary (strip) heat may have" in document["reason"]
+    off_s = on_s + 1.0
+    (firing,) = outcome.firings
+    again_s = min(s.start_s for s in firing.stretches if s.start_s > off_s)
+    assert again_s < off_s + 900.0  # a level that was steady before is none that is waited out as a pause
+
+
+def test_another_heating_with_strips_throughout_is_not_taken_for_the_full_load() -> None:
+    outcome, _, scenario = told(10_000.0, 240.0, 1500.0)
+    (firing,) = outcome.firings
+    alone, helped = firing.stretches[:2]
+    assert helped.means.output_w > 1.5 * alone.means.output_w
+    two = tuple(
+        replace(firing, stretches=[stretch], highest_k=stretch.means.rise_k) for stretch in (helped, alone)
+    )
+    document = result_document(replace(outcome, firings=two), FACTS)
+    assert document["firing"]["output_w"] == pytest.approx(scenario.truth.output_w, rel=0.02)  # the longest
+    assert document["verdict"] is None
+    assert "auxiliary (strip) heat may have been on then" in document["reason"]
 
 
 def test_a_heat_pump_is_told_once_that_its_strips_count_and_no_other_unit_is() -> None:

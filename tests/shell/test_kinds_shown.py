@@ -9,6 +9,7 @@ import pytest
 from logger.core.kind_words import (
     ABOVE,
     ABOVE_SHORT,
+    ANOTHER_HIGHER,
     BELOW,
     BROKEN_DOWN,
     CHANGE,
@@ -40,6 +41,7 @@ FRONT, BACK = (26.7, 51.0), (14.0, 92.0)
     [
         ABOVE,
         ABOVE_SHORT,
+        ANOTHER_HIGHER,
         BELOW,
         BROKEN_DOWN,
         CHANGE,
