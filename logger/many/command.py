@@ -43,6 +43,8 @@ def many_command(
     answers = {n: answer for n, answer in enumerate(found) if isinstance(answer, Answer)}
     waiting = [(n, job) for n, job in enumerate(found) if isinstance(job, Job)]
     ended = gathered(answers, spread(waiting, scheduler, jobs), f"of {len(found)} runs computed")
+    if ended:
+        complain("ended before all were computed; what is computed is shown")
     for place, job in waiting:
         if place not in answers:
             answers[place] = Answer(label=job.label, reason="not computed: ended before", exit_code=0)
@@ -75,7 +77,6 @@ def gathered(answers: dict[int, Answer], settled: Generator[Settled], done: str)
             for ((place, answer),) in progress.over(([one] for one in generator), done):
                 answers[place] = answer
         except KeyboardInterrupt:
-            complain("ended before all were computed; what is computed is shown")
             return True
     return False
 

@@ -5,18 +5,28 @@ from __future__ import annotations
 from contextlib import ExitStack
 from pathlib import Path
 
-from logger.core.errors import UsageError
+from logger.core.errors import RiselogError, UsageError
 from logger.documents import print_json, print_lines
 from logger.faults import ENDED_AT_ONCE, complain
 from logger.many.command import gathered, spread
 from logger.many.job import Answer
 from logger.target import opened
-from simulators.study.document import study_document, study_lines, write_csv
+from simulators.study.document import study_document, write_csv
+from simulators.study.lines import study_lines
 from simulators.study.options import StudyOptions, cells_of
 from simulators.study.setting import Setting
 from simulators.study.summary import Row, row_of
 from simulators.study.trial import Trial
 from simulators.study.work import PART, Part, parts_of
+
+PART_S = "2 to 5 s of a processor, and twice that while it is busy"
+"""What a part of 20 trials took on an ordinary laptop's core, by scenario, with the start; measured."""
+
+
+class NothingDoneError(RiselogError):
+    """Ended by the user before there was anything to keep."""
+
+    exit_code = ENDED_AT_ONCE
 
 
 def study_command(options: StudyOptions) -> int:
@@ -31,6 +41,13 @@ def study_command(options: StudyOptions) -> int:
         settled = spread(list(enumerate(parts)), options.scheduler, options.jobs)
         ended = gathered(answers, settled, f"of {len(parts)} parts of {PART} trials computed")
         rows = _rows(cells, parts, answers)
+        if ended and not any(row["trials"] for row in rows):
+            raise NothingDoneError(
+                f"ended before any trial of {len(parts)} parts was done: there is no answer, and nothing is "
+                f"written; a part is {PART} trials of one cell and takes {PART_S}, so let it run for longer"
+            )
+        if ended:
+            complain(f"ended after {len(answers)} of {len(parts)} parts; what is done is shown")
         if table is not None:
             write_csv(rows, table)
         if page is not None:
@@ -43,8 +60,6 @@ def study_command(options: StudyOptions) -> int:
         print_json(document)
     else:
         print_lines(study_lines(rows, interrupted=ended))
-    if ended and not any(row["trials"] for row in rows):
-        return ENDED_AT_ONCE
     return max((answer.exit_code for answer in answers.values()), default=0)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from logger.report.canvas import BAND, INK, MUTED, canvas
 from logger.report.svg import Drawing, drawing
-from simulators.study.questions import cell_name
+from simulators.study.setting import cell_name
 from simulators.study.summary import Row
 
 if TYPE_CHECKING:

@@ -7,11 +7,13 @@ from collections.abc import Sequence
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from simulators.study.document import NOTE, beside, parted, table_of
+from simulators.study.document import NOTE, beside, parted
 from simulators.study.drawings import coverage_figure, wait_figure
-from simulators.study.questions import answered
+from simulators.study.questions import answered, with_command
+from simulators.study.setting import cell_name
 from simulators.study.summary import Row
-from simulators.study.words import METHOD, TERMS, UNSEEN
+from simulators.study.tables import TABLES
+from simulators.study.words import METHOD, TERMS, UNSEEN, undone
 
 
 def render(rows: Sequence[Row], *, seed: int, interrupted: bool) -> str:
@@ -25,26 +27,32 @@ def render(rows: Sequence[Row], *, seed: int, interrupted: bool) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    stated, unseen = parted(rows)
+    ended = undone(rows) if interrupted else ""
+    stated, unseen = parted([row for row in rows if row["trials"]])
     rows = [*stated, *unseen]
-    heads, body = table_of(rows)
+    tables = [
+        (
+            title,
+            [column.head for column in columns],
+            [[column.text(row) for column in columns] for row in rows],
+        )
+        for title, columns in TABLES
+    ]
     figures = [figure for figure in (coverage_figure(rows), wait_figure(rows)) if figure is not None]
     return environment.get_template(
         "study.html"
     ).render(
         note=NOTE,
         seed=seed,
-        interrupted=interrupted,
-        questions=answered(rows),
-        heads=heads,
-        body=body[: len(stated)],
+        ended=ended,
+        questions=[(q, [with_command(sentence) for sentence in text]) for q, text in answered(rows)],
+        names=[cell_name(row) for row in rows],
+        tables=tables,
+        first_unseen=len(stated),
         unseen=UNSEEN,
-        unseen_body=body[len(stated) :],
         beside=list(beside(rows)),
         figures=[(figure.title, Markup(figure.svg)) for figure in figures],  # ours; its texts are escaped
-        budgets=[
-            (cells[0], row["budget"][:3]) for cells, row in zip(body, rows, strict=True) if row["budget"]
-        ],
+        budgets=[(cell_name(row), row["budget"][:3]) for row in rows if row["budget"]],
         terms=TERMS,
         method=METHOD,
     )

@@ -2,12 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
+from simulators.study.setting import SHOWN, cell_name
 from simulators.study.summary import Row
 
 TARGET_PERCENT = 5.0  # u95 that a shop asks for: the usual tolerance of the plate
+FEW = 3  # cells that are told one by one; assumed: what a first screen holds
+USUAL = "standard"  # the scenario that is told by itself among many
+_OF_THE_PROBES = ("temperature", "probe gain")  # how the budget's lines end that a better probe mends
+_SLOWING = tuple(
+    key for key, _ in SHOWN if key not in {"probe_u95_k", "humidity_u95", "airflow_u95", "traverse"}
+)
+QUESTIONS = (
+    "Which probe is needed for ± 5 %?",
+    "How long must one wait?",
+    "What does a smaller traverse cost?",
+)
+ASK_PROBE = 'riselog study --scenario standard --probe-u95 "0.1 K,0.3 K,0.5 K" --airflow-u95 "2 %,4 %"'
+ASK_TRAVERSE = 'riselog study --scenario standard --traverse "log-tchebycheff 5x5,equal-area 3x3"'
+UNSEEN_ONLY = (
+    "No answer: all of these scenarios have a fault of which no line of the budget speaks; add another, such "
+    "as --scenario standard."
+)
+NEVER_STEADY = "No answer: no trial had a steady stretch to measure in."
 
 
 class Answered(NamedTuple):
@@ -22,74 +42,121 @@ def answered(rows: Sequence[Row]) -> list[Answered]:
 
     Of scenarios that the budget speaks of: with a fault that no reading shows no probe is enough.
     """
+    only_unseen = bool(rows) and not any(row["errors_stated"] for row in rows)
     rows = [row for row in rows if row["errors_stated"]]
+    known = [row for row in rows if row["u95_percent"] is not None]
+    if only_unseen:
+        return [Answered(question, (UNSEEN_ONLY,)) for question in QUESTIONS]
     return [
-        Answered("Which probe is needed for ± 5 %?", tuple(_probe(rows))),
-        Answered("How long must one wait?", tuple(_wait(rows))),
-        Answered("What does a smaller traverse cost?", tuple(_traverse(rows))),
+        Answered(QUESTIONS[0], tuple(_probe(known))),
+        Answered(QUESTIONS[1], tuple(_wait(rows))),
+        Answered(QUESTIONS[2], tuple(_traverse(known))),
     ]
 
 
-def _values(rows: Iterable[Row], key: str) -> list[object]:
-    return list(dict.fromkeys(row[key] for row in rows if row[key] is not None))
+def with_command(sentence: str) -> tuple[str, str]:
+    """A sentence, and the command at its end that is there to be copied, or nothing.
+
+    >>> with_command("To try it: riselog study --trials 9")
+    ('To try it:', 'riselog study --trials 9')
+    """
+    said, mark, rest = sentence.partition(": riselog ")
+    return (f"{said}:", f"riselog {rest}") if mark else (sentence, "")
 
 
-def _probe(rows: Sequence[Row]) -> Iterable[str]:
-    known = [row for row in rows if row["u95_percent"] is not None]
-    qualities = sorted((float(str(v)) for v in _values(known, "probe_u95_k")), reverse=True)
-    if not qualities:
-        yield 'Not asked: vary it, as with --probe-u95 "0.1 K,0.3 K,0.5 K".'
-        return
-    for name in _names(known):
-        own = [row for row in known if row["name"] == name]
-        good = [q for q in qualities if _within(own, q)]
-        if good:
+def _probe(known: Sequence[Row]) -> Iterator[str]:
+    tried = [row for row in known if row["probe_u95_k"] is not None]
+    if not tried:
+        if known:
+            row = next((row for row in known if row["name"] == USUAL), known[0])
             yield (
-                f"{name}: probes of ± {good[0]:g} K (u95) or better: the median u95 of the output is "
-                f"{_median_u95(own, good[0]):.1f} %."
+                f"{cell_name(row)}: with its own probes the output is known to ± {row['u95_percent']:.1f} %, "
+                f"{_largest(row)}."
             )
-            continue
-        best = qualities[-1]
-        line = next(row for row in own if row["probe_u95_k"] == best)["budget"][0]
-        yield (
-            f"{name}: none of those tried is enough; with ± {best:g} K it is {_median_u95(own, best):.1f} %, "
-            f"the largest part of it '{line['source']}' ({line['share']:.0%} of the variance)."
-        )
+        yield f"Other probes were not asked for; to compare them: {ASK_PROBE}"
+        return
+    groups = _groups(tried, "probe_u95_k")
+    for name, group in groups:
+        good = [row for row in group if row["u95_percent"] <= TARGET_PERCENT]
+        row = (max if good else min)(good or group, key=lambda row: float(row["probe_u95_k"]))
+        known_to = f"± {row['u95_percent']:.1f} %"
+        if good:
+            text = f"probes of ± {row['probe_u95_k']:g} K (u95) or better are enough"
+            text += (
+                f": {known_to}" if len(groups) > FEW else f"; the output is then known to {known_to} (median)"
+            )
+        elif len(groups) > FEW:
+            text = f"none is enough, with ± {row['probe_u95_k']:g} K it is {known_to}: {_source(row)}"
+        else:
+            text = f"none of those tried is enough; with ± {row['probe_u95_k']:g} K the output is known to "
+            text += f"{known_to}, {_largest(row)}"
+        yield f"{name}: {text}."
 
 
-def _names(rows: Iterable[Row]) -> list[str]:
-    return list(dict.fromkeys(str(row["name"]) for row in rows))
+def _source(row: Row) -> str:
+    line = row["budget"][0]
+    return f"'{line['source']}' ({line['share']:.0%} of the variance)"
 
 
-def _median_u95(rows: Sequence[Row], quality: float) -> float:
-    return float(min(row["u95_percent"] for row in rows if row["probe_u95_k"] == quality))
+def _largest(row: Row) -> str:
+    """The line of the budget to look at first, and whether that is the probes'."""
+    text = f"the largest part of it {_source(row)}"
+    probes = str(row["budget"][0]["source"]).endswith(_OF_THE_PROBES)
+    return text if probes else f"{text}, which no better temperature probe mends"
 
 
-def _within(rows: Sequence[Row], quality: float) -> bool:
-    """Whether this quality is enough with the best of what else was varied."""
-    return any(row["probe_u95_k"] == quality and row["u95_percent"] <= TARGET_PERCENT for row in rows)
+def _groups(rows: Iterable[Row], varied: str) -> list[tuple[str, list[Row]]]:
+    """Rows that differ in ``varied`` alone, with the name that they share."""
+    found: dict[str, list[Row]] = {}
+    for row in rows:
+        found.setdefault(cell_name({**row, varied: None}), []).append(row)
+    return list(found.items())
 
 
-def _wait(rows: Sequence[Row]) -> Iterable[str]:
-    for row in _apart(rows):
-        if row["least_s"] is None or row["decision_s_median"] is None:
-            continue
+def _wait(rows: Sequence[Row]) -> Iterator[str]:
+    found = [
+        row for row in _apart(rows) if row["decision_s_median"] is not None and row["least_s"] is not None
+    ]
+    if not found:
+        yield NEVER_STEADY
+        return
+    told = found if len(found) <= FEW else [row for row in found if row["name"] == USUAL][:1]
+    yield from map(_waited, told)
+    if len(found) > FEW:
+        least, most = (pick(found, key=lambda row: float(row["decision_s_median"])) for pick in (min, max))
         text = (
-            f"{cell_name(row, _SLOWING)}: steady {_minutes(row['decision_s_median'])} min after it came on "
-            f"(median; 95 % within {_minutes(row['decision_s_95'])} min); the true output is as near as "
-            f"asked from {_minutes(row['least_s'])} min on"
+            f"Of all {len(found)}: {_minutes(least['decision_s_median'])} min ({_slow_name(least)}) to "
+            f"{_minutes(most['decision_s_median'])} min ({_slow_name(most)}) until steady"
         )
-        if row["settled_s_median"] is not None:
-            text += f"; a result that is settled takes {_minutes(row['settled_s_median'])} min"
-            text += f" ({row['settled']} of {row['trials']} trials got it)"
-        yield text + "."
+        settled = [row["settled_s_median"] for row in found if row["settled_s_median"] is not None]
+        if settled:
+            text += f", {_minutes(min(settled))} to {_minutes(max(settled))} min until settled"
+        yield f"{text}; the table has each."
+
+
+def _waited(row: Row) -> str:
+    text = (
+        f"{_slow_name(row)}: steady {_minutes(row['decision_s_median'])} min after it came on (median; 95 % "
+        f"within {_minutes(row['decision_s_95'])} min)"
+    )
+    if row["settled_s_median"] is not None:
+        text += (
+            f", a settled result, which `--until result` waits for, after "
+            f"{_minutes(row['settled_s_median'])} min ({row['settled']} of {row['trials']} trials got it)"
+        )
+    return f"{text}; the true output is as near as asked from {_minutes(row['least_s'])} min on."
+
+
+def _slow_name(row: Row) -> str:
+    """The cell by what the wait hangs on."""
+    return cell_name(row, _SLOWING)
 
 
 def _apart(rows: Iterable[Row]) -> list[Row]:
     """One row of those that differ in nothing that the wait hangs on."""
-    found: dict[tuple[object, ...], Row] = {}
+    found: dict[str, Row] = {}
     for row in rows:
-        found.setdefault((row["name"], *(row[key] for key in _SLOWING)), row)
+        found.setdefault(_slow_name(row), row)
     return list(found.values())
 
 
@@ -97,48 +164,29 @@ def _minutes(seconds: float) -> str:
     return f"{seconds / 60.0:.1f}"
 
 
-def _traverse(rows: Sequence[Row]) -> Iterable[str]:
-    tried = [row for row in rows if row["traverse"] is not None and row["u95_percent"] is not None]
+def _traverse(known: Sequence[Row]) -> Iterator[str]:
+    tried = [row for row in known if row["traverse"] is not None]
     if not tried:
-        yield 'Not asked: vary it, as with --traverse "log-tchebycheff 5x5,equal-area 3x3".'
-    for row in tried:
-        size = f"u95 {row['u95_percent']:.1f} % of the output, bias {row['bias_percent']:+.1f} %"
-        verdicts = f"{row['undecided']} of {row['trials']} undecided"
-        verdicts += f", {row['wrong_verdicts']} wrong of {row['decided']} decided"
-        yield (f"{cell_name(row)}: {size}, {verdicts}.")
+        yield f"Traverses were not asked for; to compare them: {ASK_TRAVERSE}"
+    for _, group in _groups(tried, "traverse"):
+        first, *others = sorted(group, key=_points, reverse=True)
+        yield f"{cell_name(first)}: {_worth(first)}; {_points(first)} points."
+        for row in others:
+            more = float(row["u95_percent"]) - float(first["u95_percent"])
+            than = f"{abs(more):.1f} {'more' if more >= 0.0 else 'less'}"
+            fewer = _points(first) - _points(row)
+            yield f"{cell_name(row)}: {_worth(row, than)}; {_points(row)} points, {fewer} fewer."
 
 
-_SHOWN = (
-    ("probe_u95_k", "probes ± {:g} K"),
-    ("noise_k", "noise {:g} K"),
-    ("lag_s", "lag {:g} s"),
-    ("humidity_u95", "humidity matched to ± {:.2%}"),
-    ("airflow_u95", "airflow ± {:.1%}"),
-    ("traverse", "{}"),
-    ("window_s", "window {:g} s"),
-    ("window_max_s", "window_max {:g} s"),
-    ("hold_s", "hold {:g} s"),
-    ("remaining", "remaining {:.1%}"),
-    ("time_constant_s", "time_constant {:g} s"),
-    ("spread", "spread {:.2%}"),
-)
+def _points(row: Row) -> int:
+    """Points of a traverse such as ``equal-area 3x3``."""
+    across, down = re.findall(r"\d+", str(row["traverse"]))[-2:]
+    return int(across) * int(down)
 
 
-_SLOWING = (
-    "noise_k",
-    "lag_s",
-    "window_s",
-    "window_max_s",
-    "hold_s",
-    "remaining",
-    "time_constant_s",
-    "spread",
-)
-
-
-def cell_name(row: Row, keys: Sequence[str] | None = None) -> str:
-    """Scenario and what was varied; of ``keys`` alone, where they are given."""
-    shown = [(key, text) for key, text in _SHOWN if keys is None or key in keys]
-    return ", ".join(
-        [str(row["name"]), *(text.format(row[key]) for key, text in shown if row[key] is not None)]
-    )
+def _worth(row: Row, than: str = "") -> str:
+    text = f"the output is known to ± {row['u95_percent']:.1f} %{f' ({than})' if than else ''}, "
+    text += f"bias {row['bias_percent']:+.1f} %, {row['undecided']} of {row['trials']} verdicts undecided"
+    if row["decided"]:
+        text += f" and {row['wrong_verdicts']} wrong of {row['decided']} decided"
+    return text

@@ -2,6 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
+from simulators.study.setting import cell_name
+
+NAMED = 6  # cells without a trial that are named; assumed
+
 TERMS = (
     ("bias", "mean of (output found - true output) over the true output"),
     ("u95", "median of the expanded uncertainty that the trials state, in percent of their output"),
@@ -17,6 +24,9 @@ TERMS = (
         "share of the trials whose published mean lacks more of the end value than was asked, and than its "
         "own residual drift says",
     ),
+    ("steady", "minutes from when the unit came on to when the program first says steady; median"),
+    ("delay", "seconds from when the true output is as near to its end as asked to steady; median"),
+    ("settled", "minutes to a result that `riselog run --until result` would end with; median"),
     ("missed", "share of the trials without a steady stretch where there is a plateau"),
     (
         "withheld",
@@ -42,3 +52,13 @@ METHOD = (
     "What a scenario has beyond that (a slow cabinet, a room that climbs) is in no budget line by its size: "
     "its coverage shows how the method bears it.",
 )
+
+
+def undone(rows: Sequence[dict[str, Any]]) -> str:
+    """What a study that was ended has, and has not."""
+    without = [cell_name(row) for row in rows if not row["trials"]]
+    text = "Ended before all trials were done: the rows hold those that were"
+    if not without:
+        return f"{text}."
+    more = f" and {len(without) - NAMED} more" if len(without) > NAMED else ""
+    return f"{text}; none yet of {', '.join(without[:NAMED])}{more}."

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from simulators.study.document import beside, study_document, study_lines, table_of
-from simulators.study.questions import answered
+from simulators.study.document import beside, study_document
+from simulators.study.lines import study_lines
+from simulators.study.questions import NEVER_STEADY, UNSEEN_ONLY, answered
 from simulators.study.setting import Setting, cells
 from simulators.study.summary import false_steady, summary
 from simulators.study.trial import Trial
@@ -73,7 +74,6 @@ def test_rates_and_waits() -> None:
     assert row["decision_delay_s_median"] == 200.0
     assert (row["wrong_share"], row["sensible_coverage"]) == (1.0, None)
     assert "1 of 1 (100%)" in "\n".join(study_lines([row], interrupted=False))
-    assert "1 of 1 (100%)" in table_of([row])[1][0]
     assert row["budget"] == [{"source": "airflow", "share": 0.75}, {"source": "scatter", "share": 0.25}]
 
 
@@ -88,7 +88,7 @@ def test_sensible_heat_is_held_against_its_own_truth() -> None:
 def test_a_plate_of_other_conditions_gives_no_verdict_to_be_wrong() -> None:
     row = _row([_trial(0, 0.0, verdict=None)])
     assert (row["decided"], row["undecided"], row["withheld"], row["wrong_share"]) == (0, 0, 0, None)
-    assert "- of 0" in table_of([row])[1][0]
+    assert "- of 0" in "\n".join(study_lines([row], interrupted=False))
     assert "no verdicts" in " ".join(beside([row]))
     assert not list(beside([_row([_trial(0, 0.0)])]))
     assert "1.0 defrosts a trial" in " ".join(beside([_row([_trial(0, 0.0, defrosts=1)])]))
@@ -106,7 +106,6 @@ def test_nothing_is_known_of_no_trials() -> None:
     assert (row["trials"], row["coverage"], row["false_steady"]) == (0, None, None)
     assert list(study_lines([row], interrupted=True))
     assert study_document([row], seed=1, asked=9, interrupted=True)["interrupted"] is True
-    assert table_of([row])[1][0][0] == "stand-in"
 
 
 def test_false_steady_needs_a_stretch() -> None:
@@ -130,17 +129,77 @@ def _varied(u95: float, **setting: Any) -> dict[str, Any]:
 def test_the_coarsest_probe_that_is_enough_is_named() -> None:
     rows = [_varied(u95, probe_u95_k=k) for k, u95 in ((0.1, 4.0), (0.3, 4.9), (1.0, 8.0))]
     (probe, _, _) = answered(rows)
-    assert "± 0.3 K" in probe.sentences[0]
+    assert "± 0.3 K (u95) or better are enough; the output is then known to ± 4.9 %" in probe.sentences[0]
     (probe, _, _) = answered(rows[2:])
-    assert "none of those tried" in probe.sentences[0]
-    assert "'airflow' (75%" in probe.sentences[0]
+    assert "none of those tried is enough" in probe.sentences[0]
+    assert "'airflow' (75% of the variance), which no better temperature probe mends" in probe.sentences[0]
+
+
+def test_each_airflow_has_its_own_answer_about_the_probe() -> None:
+    """What is enough with an airflow of 2 % is not with one of 4 %."""
+    cells_ = [(0.1, 0.02, 4.5), (0.3, 0.02, 4.8), (0.1, 0.04, 5.5), (0.3, 0.04, 5.7)]
+    rows = [_varied(u95, probe_u95_k=k, airflow_u95=flow) for k, flow, u95 in cells_]
+    known, poor = answered(rows)[0].sentences
+    assert known.startswith("s, airflow ± 2.0%: probes of ± 0.3 K")
+    assert poor.startswith("s, airflow ± 4.0%: none of those tried is enough; with ± 0.1 K")
+
+
+def test_of_many_cells_the_answers_are_short() -> None:
+    rows = [
+        _row([_trial(0, 0.0, u95=u95)], setting=Setting(scenario=f"s{n}", probe_u95_k=0.1))
+        for n, u95 in enumerate((4.0, 6.0, 4.0, 4.0))
+    ]
+    probe, wait, _ = answered(rows)
+    assert probe.sentences[0] == "s0: probes of ± 0.1 K (u95) or better are enough: ± 4.0 %."
+    none = "s1: none is enough, with ± 0.1 K it is ± 6.0 %: 'airflow' (75% of the variance)."
+    assert probe.sentences[1] == none
+    assert wait.sentences == ("Of all 4: 10.0 min (s0) to 10.0 min (s0) until steady; the table has each.",)
 
 
 def test_the_wait_and_the_traverse_are_answered_and_what_was_not_asked_is_said() -> None:
     rows = [_varied(6.0, traverse="equal-area 3x3")]
     probe, wait, traverse = answered(rows)
-    assert len(answered([*rows, _varied(6.0, traverse="equal-area 5x5")])[1].sentences) == 1
-    assert "--probe-u95" in probe.sentences[0]
+    assert "with its own probes the output is known to ± 6.0 %" in probe.sentences[0]
+    assert "--probe-u95" in probe.sentences[1]
     assert "10.0 min after it came on" in wait.sentences[0]
     assert "as asked from 6.7 min on" in wait.sentences[0]
-    assert "u95 6.0 %" in traverse.sentences[0]
+    assert "known to ± 6.0 %" in traverse.sentences[0]
+    assert len(answered([*rows, _varied(6.0, traverse="equal-area 5x5")])[1].sentences) == 1
+
+
+def test_a_smaller_traverse_is_held_against_the_largest() -> None:
+    rows = [_varied(u95, traverse=t) for t, u95 in (("equal-area 3x3", 13.9), ("log-tchebycheff 5x5", 7.3))]
+    largest, smaller = answered(rows)[2].sentences
+    assert largest.startswith("s, log-tchebycheff 5x5: the output is known to ± 7.3 %, bias +0.0 %")
+    assert largest.endswith("25 points.")
+    assert smaller.startswith("s, equal-area 3x3: the output is known to ± 13.9 % (6.6 more)")
+    assert smaller.endswith("9 points, 16 fewer.")
+
+
+def test_where_no_answer_can_be_had_it_is_said_why() -> None:
+    blind: Any = SimpleNamespace(errors_stated=False)
+    unseen = _row([_trial(0, 0.0)], scenario=blind)
+    assert {a.sentences for a in answered([unseen])} == {(UNSEEN_ONLY,)}
+    never = _row([Trial(number=0, truth_w=100.0)])
+    assert answered([never])[1].sentences == (NEVER_STEADY,)
+
+
+def test_an_ordinary_terminal_holds_every_line_and_the_answers_come_first() -> None:
+    plain = [_row([_trial(0, 0.0)], setting=Setting(scenario=name)) for name in ("a", "heat-pump-defrost")]
+    long = [_varied(6.0, probe_u95_k=0.1, airflow_u95=0.02, window_s=120.0, remaining=0.01)]
+    for rows in (plain, long, [*plain, *long]):
+        lines = list(study_lines(rows, interrupted=False))
+        copied = [line for line in lines if line.startswith("    riselog study ")]
+        held = [line for line in lines if line not in copied]
+        assert max(map(len, held)) <= 80  # columns of an ordinary terminal
+        assert lines[2] == "Which probe is needed for ± 5 %?"
+        where = [n for n, line in enumerate(lines) if line.startswith("What does a smaller traverse")]
+        assert where < [n for n, line in enumerate(lines) if line.startswith("How near to the truth")]
+        assert not any("\N{NO-BREAK SPACE}" in line for line in lines)
+
+
+def test_a_cell_without_a_trial_is_named_and_has_no_row() -> None:
+    rows = [_row([_trial(0, 0.0)]), *(_row([], setting=Setting(scenario=f"x{n}")) for n in range(8))]
+    text = " ".join(" ".join(study_lines(rows, interrupted=True)).split())
+    assert "the rows hold those that were; none yet of x0, x1, x2, x3, x4, x5 and 2 more." in text
+    assert text.count("x1") == 1

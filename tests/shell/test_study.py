@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 import tomllib
+from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,8 @@ import pytest
 from typer.testing import CliRunner
 
 from logger.core.errors import UsageError
+from logger.faults import guarded
+from logger.many.job import Answer
 from simulators.study import command
 from simulators.study.bench import bench_of
 from simulators.study.cli import app
@@ -194,7 +197,7 @@ def test_the_page_loads_nothing_and_says_that_it_is_simulated(once: tuple[dict[s
     text = " ".join(page.text)
     assert page.outside == []
     assert "SIMULATED" in text
-    assert "Which probe is needed" in text
+    assert 0 < text.index("Which probe is needed") < text.index("Coverage and bias")
     assert "standard, probes ± 0.1 K" in text
 
 
@@ -262,6 +265,47 @@ def test_the_standard_list_can_be_run() -> None:
     assert len(cells_of(StudyOptions())) == 18
 
 
+@pytest.mark.parametrize("came", [None, Answer(label="x", reason="no such air", exit_code=2)])
+def test_ended_before_anything_was_done_nothing_is_written_and_it_is_said(
+    came: Answer | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A page of before stays as it was."""
+
+    def ended(*_: Any) -> Iterator[tuple[int, Answer]]:
+        if came is not None:
+            yield 0, came
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(command, "spread", ended)
+    page, table = tmp_path / "s.html", tmp_path / "s.csv"
+    page.write_text("of before", encoding="utf-8")
+    options = StudyOptions(scenarios=("standard",), trials=40, output=page, csv=table, json=True)
+    assert guarded(lambda: command.study_command(options), "study") == 130
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "ended before any trial of 2 parts was done: there is no answer, and nothing is written" in err
+    assert "a part is 20 trials of one cell and takes 2 to 5 s" in err
+    assert ("no such air" in err, "what is done is shown" in err) == (came is not None, False)
+    assert [path.name for path in tmp_path.iterdir()] == ["s.html"]
+    assert page.read_text(encoding="utf-8") == "of before"
+
+
+def test_ended_with_something_done_the_rest_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    done = Part(cell=0, setting=Setting(scenario="standard"), seed=5, first=0, end=1).answered()
+
+    def ended(*_: Any) -> Iterator[tuple[int, Answer]]:
+        yield 0, done
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(command, "spread", ended)
+    page = tmp_path / "s.html"
+    made = run("--scenario", "standard", "--scenario", "weak", "--trials", "1", "--output", str(page))
+    assert (made.exit_code, "ended after 1 of 2 parts; what is done is shown" in made.stderr) == (0, True)
+    said = "the rows hold those that were; none yet of weak."
+    assert said in " ".join(made.stdout.split())
+    assert said in page.read_text(encoding="utf-8")
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
 def test_ctrl_c_keeps_what_is_done(tmp_path: Path) -> None:
     """Ended once the first part must have come: a row with fewer trials than asked, and exit code 0."""
@@ -307,4 +351,4 @@ def test_the_project_brings_the_command() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     module, _, name = project["entry-points"]["riselog.commands"]["study"].partition(":")
     assert getattr(importlib.import_module(module), name) is app
-    assert "--probe-u95" in run("--help").stdout
+    assert "which probe is needed for ± 5 %, how long to wait" in " ".join(run("--help").stdout.split())
