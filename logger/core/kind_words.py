@@ -118,6 +118,7 @@ PAUSES: dict[str, str] = {
     "It is no part of a steady stretch; the heating goes on.",
 }
 """A heat pump without its heat for a while, by the event's code; ``part-heat``: a pause not without any."""
+PAUSES_MEAN = "a defrost under auxiliary heat, or heat off: left out of the steady stretch"
 
 AUXILIARY = (
     "Auxiliary (strip) heat that is on counts as output of the unit, and nothing in the air tells it from "

@@ -118,6 +118,7 @@ def _firing(job: JobParams, firing: Firing, stretch: SteadyStretch) -> dict[str,
         **(NO_CAPACITIES if coil is None else capacities(means, coil)),
         **_capacities_u95(stretch),
         "defrosts": len(firing.defrosts) if job.unit.kind is UnitKind.HEAT_PUMP else None,
+        "pauses": len(firing.pauses) if job.unit.kind is UnitKind.HEAT_PUMP else None,
     }
 
 

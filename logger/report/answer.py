@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from logger.config.quantities import Dimension
-from logger.core.kind_words import ABOVE, CHANGE, ENERGY, STARTER, STEADILY, kind_of
+from logger.core.kind_words import ABOVE, CHANGE, ENERGY, PAUSES_MEAN, STARTER, STEADILY, kind_of
 from logger.core.texts import SURE, probability_text
 from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, items, known, text_cell, words
 from logger.screen.format import (
@@ -170,7 +170,7 @@ def _pair(
 
 
 def _capacities(numbers: Numbers) -> list[Row]:
-    """Parts of a cooling unit's output, and a heat pump's defrosts."""
+    """Parts of a cooling unit's output, and a heat pump's defrosts and pauses."""
     rows = []
     if numbers.get("firing.sensible_w") is not None:
         ratio = numbers.get("firing.sensible_heat_ratio")
@@ -191,12 +191,14 @@ def _capacities(numbers: Numbers) -> list[Row]:
             ),
             _condensate(numbers),
         ]
-    if numbers.get("firing.defrosts"):
-        text = str(round(numbers.get("firing.defrosts") or 0.0))
-        cells = tuple(
-            (Part(text, "firing.defrosts", numbers.get("firing.defrosts")),) for _ in numbers.systems
-        )
-        rows.append(Row(label="Defrosts", cells=(*cells, text_cell("left out of the steady stretch"))))
+    for label, key, note in (
+        ("Defrosts", "firing.defrosts", "left out of the steady stretch"),
+        ("Pauses", "firing.pauses", PAUSES_MEAN),
+    ):
+        count = numbers.get(key)
+        if count:
+            cells = tuple((Part(str(round(count)), key, count),) for _ in numbers.systems)
+            rows.append(Row(label=label, cells=(*cells, text_cell(note))))
     return rows
 
 

@@ -7,7 +7,7 @@ from typing import Any, TextIO
 
 from logger.clock import utc_date
 from logger.config.quantities import Dimension
-from logger.core.kind_words import ABOVE_SHORT, CHANGE, SPELL, STARTER, kind_of, told_code
+from logger.core.kind_words import ABOVE_SHORT, CHANGE, PAUSES_MEAN, SPELL, STARTER, kind_of, told_code
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase, Snapshot, TestState
 from logger.screen.format import (
@@ -232,6 +232,8 @@ def capacity_rows(firing: Mapping[str, Any], units: str) -> list[str]:
         )
     if firing.get("defrosts"):
         rows.append(_row("defrosts", f"{firing['defrosts']}, left out of the steady stretch"))
+    if firing.get("pauses"):
+        rows.append(_row("pauses", f"{firing['pauses']}, {PAUSES_MEAN}"))
     return rows
 
 

@@ -113,13 +113,24 @@ def test_report_without_a_total() -> None:
     assert "Output" not in {row.label for row in table.rows}
 
 
-def test_defrosts_are_told() -> None:
-    job, readings = play("heat-pump-defrost")
+@pytest.mark.parametrize(
+    ("name", "label", "start"),
+    [
+        ("heat-pump-defrost", "Defrosts", "  defrosts    2, left out"),
+        (
+            "heat-pump-strip",
+            "Pauses",
+            "  pauses      2, a defrost under auxiliary heat, or heat off: left out",
+        ),
+    ],
+)
+def test_defrosts_and_pauses_are_told(name: str, label: str, start: str) -> None:
+    job, readings = play(name)
     document = result_document(feed(job, readings).finish(), FACTS)
-    assert [line for line in result_lines(document, "us") if line.startswith("  defrosts    2, left out")]
+    assert [line for line in result_lines(document, "us") if line.startswith(start)]
     table = key_numbers(Numbers(document, "us"))
     assert table is not None
-    assert "Defrosts" in {row.label for row in table.rows}
+    assert {"Defrosts", "Pauses"} & {row.label for row in table.rows} == {label}
 
 
 def snapshot_of(**changes: Any) -> Snapshot:
