@@ -103,13 +103,13 @@ class Transition(NamedTuple):
 class CycleWatch:
     """Reads the signs and walks the table. Ticks are whole seconds, one call each."""
 
-    def __init__(
-        self, params: CycleParams, zero_u95_k: float, pause_s: int = 0, sign: int = 1, level_s: int = 0
-    ) -> None:
+    def __init__(self, params: CycleParams, zero_u95_k: float, pause_s: int = 0, sign: int = 1) -> None:
         self._params = params
         self._sign = sign  # of a rise as ``update`` is told it: -1 where the unit cools
         self._pause_s = pause_s  # s without heat, the fan on, that a firing outlasts: a defrost
-        self._level_s = max(level_s, LEVEL_OVER + LOOK_BACK)  # s before a lower level is one, and no pause
+        self._level_s = max(
+            pause_s, LEVEL_OVER + LOOK_BACK
+        )  # s: a lower level may be a defrost with aux heat
         self._zero_u95_k = zero_u95_k  # K: what two unmatched probes may differ by
         self.phase = Phase.OFF
         self.since_s = 0

@@ -114,8 +114,8 @@ PAUSES: dict[str, str] = {
     "never got colder than the fan alone makes it: a thermostat, or a defrost under auxiliary heat, and the "
     "air does not show which. It is no part of a steady stretch; the heating goes on.",
     "part-heat": "Pause from {start} to {end}: the heat fell to a part of it and came back: a defrost under "
-    "auxiliary heat, or auxiliary heat or the compressor off for a while, and the air does not show which. "
-    "It is no part of a steady stretch; the heating goes on.",
+    "auxiliary heat, or a lower stage, auxiliary heat or the compressor off for a while, and the air does "
+    "not show which. It is no part of a steady stretch; the heating goes on.",
 }
 """A heat pump without its heat for a while, by the event's code; ``part-heat``: a pause not without any."""
 PAUSES_MEAN = "a defrost under auxiliary heat, or heat off: left out of the steady stretch"

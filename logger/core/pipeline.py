@@ -83,8 +83,7 @@ class Pipeline:
         pause_s = DEFROST_MOST_S if job.unit.kind is UnitKind.HEAT_PUMP else 0
         self.pauses = pause_s > 0  # for a defrost
         self._sign = -1 if job.unit.kind.cools else 1  # of the rise that tells a firing
-        level_s = pause_s if job.unit.stages == 1 else 0  # a defrost under auxiliary heat is a lower level
-        self.cycles = CycleWatch(job.cycles, _zero_u95_k(job), pause_s, self._sign, level_s)
+        self.cycles = CycleWatch(job.cycles, _zero_u95_k(job), pause_s, self._sign)
         keep_s = max(job.steady.window_max_s, job.cycles.min_fan_phase_s) + job.steady.hold_s
         self._keep_s = keep_s + DATED_BACK_S
         rows = round(self._keep_s) + DATED_BACK_S + pause_s

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from math import exp
 from typing import Any
 
+import numpy as np
 import pytest
 
 from logger.core.kind_words import AUXILIARY
-from logger.core.params import JobParams
+from logger.core.params import JobParams, SteadyParams, UnitKind, UnitParams
 from logger.core.pipeline import Outcome
 from logger.core.readings import Reading
 from logger.core.result import result_document
@@ -23,7 +25,7 @@ from simulators.plant import simulate
 from simulators.scenario import Scenario
 from simulators.scenarios import find
 from simulators.unit import HeatPump
-from tests.core.jobs import FACTS, feed, play
+from tests.core.jobs import FACTS, feed, firing_readings, make_job, play
 
 LIT_S, EVERY_S = 420.0, 2700.0  # of the scenario
 SEEN_S = 45.0  # s: a fall by 45 s of fins and 8 s of probe is found no sooner (derivation: one time constant)
@@ -112,6 +114,20 @@ def test_strips_that_just_make_up_for_the_defrost_move_the_mean_by_less_than_the
 
 
 @pytest.mark.parametrize("defrost_s", [240.0, 600.0])
+def test_a_unit_of_two_stages_takes_no_defrost_for_its_lower_one(defrost_s: float) -> None:
+    """Its low stage is told once it has lasted longer than a defrost; this one runs at one stage."""
+    job, readings, _ = read(10_000.0, defrost_s, 0.0)
+    outcome = feed(replace(job, unit=replace(job.unit, stages=2)), readings).finish()
+    (firing,) = outcome.firings
+    assert len(firing.pauses) == 2
+    for stretch in firing.stretches:
+        for start_s, end_s in defrosts_s(defrost_s):
+            assert min(stretch.end_s, end_s) - max(stretch.start_s, start_s) < SEEN_S
+    (level,) = result_document(outcome, FACTS)["stage_results"]
+    assert level["output_w"] == pytest.approx(firing.stretches[0].means.output_w, rel=0.01)
+
+
+@pytest.mark.parametrize("defrost_s", [240.0, 600.0])
 def test_strips_that_give_more_than_the_pump_bar_the_verdict_and_are_named(defrost_s: float) -> None:
     """Over the pump's own level for minutes: what the higher one is of is not known, so it is not stated."""
     _, document, scenario = told(20_000.0, defrost_s)
@@ -162,3 +178,28 @@ def test_a_heat_pump_is_told_once_that_its_strips_count_and_no_other_unit_is() -
         job, readings = play(name)
         events = [event for event in feed(job, readings).finish().events if event.code == "auxiliary-heat"]
         assert [event.text for event in events] == [AUXILIARY] * times
+
+
+@pytest.mark.parametrize("stages", [1, 2])
+def test_a_lower_level_that_stays_is_told_after_a_defrosts_longest_time_and_later_at_once(
+    stages: int,
+) -> None:
+    """12 K, then 7 K from 2400 s on, 12 K again, and 7 K from 7200 s on; time constant 60 s."""
+    edges = ((0.0, 0.4), (480.0, 12.0), (2_400.0, 7.0), (4_800.0, 12.0), (7_200.0, 7.0), (9_000.0, 0.4))
+    rng = np.random.default_rng(3)
+
+    def supply_c(t: float) -> float:
+        rise_k = 0.4
+        for at_s, level_k in edges:
+            if t >= at_s:
+                rise_k = level_k + (rise_k - level_k) * exp(-(t - at_s) / 60.0)
+        return 20.0 + rise_k + float(rng.normal(0.0, 0.03))
+
+    readings = firing_readings(supply_c, lambda _: 20.0 + float(rng.normal(0.0, 0.03)), 10_000)
+    unit = UnitParams(kind=UnitKind.HEAT_PUMP, plate_output_w=13_600.0, stages=stages)
+    outcome = feed(make_job(unit=unit, steady=SteadyParams(spread=0.03)), readings).finish()
+    (firing,) = outcome.firings
+    lower_s = [s.start_s for s in firing.stretches if s.means.rise_k < 8.0]
+    assert 2_400.0 + 900.0 <= lower_s[0] < 2_400.0 + 900.0 + 300.0
+    assert 7_200.0 < lower_s[1] < 7_200.0 + 900.0
+    assert firing.pauses == []
