@@ -113,6 +113,14 @@ def test_tables_that_can_be_used(table: str) -> None:
         (BROKER + 'tls = false\nca_file = "x"\ntopic = "a"\nunit = "°C"', "probes.sup", "tls = true only"),
         (BROKER + 'cert_file = "x"\ntopic = "a"\nunit = "°C"', "probes.sup", "go together"),
         (BROKER + 'topic = "a"\nunit = "°C"\nport = 0', "probes.sup.port", "must be at least 1"),
+        (BROKER + 'topic = "a"\nunit = "°C"\nport = 1.5', "probes.sup.port", "must be a whole number"),
+        (
+            BROKER + 'topic = "a"\nunit = "°C"\nport = ""',
+            "probes.sup.port",
+            "must be a whole number, without",
+        ),
+        (BROKER + 'topic = "a"\nunit = "°C"\ntls = 3', "probes.sup.tls", "must be true or false, without"),
+        ('host = ""\ntopic = "a"\nunit = "°C"', "probes.sup.host", "must not be empty"),
     ],
 )
 def test_what_is_wrong_is_one_sentence_with_file_line_and_key(table: str, key: str, words: str) -> None:
