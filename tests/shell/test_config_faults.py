@@ -318,7 +318,7 @@ FAULTS = [
     ("[probes.ret]", "[probes.-A1]", 14, "probes.-A1", ["'-A1' is not a name", "not - first"]),
     ("address =", "adress =", 17, "probes.ret.adress", ["did you mean 'address'?", "placement_u95"]),
     ('"00:00:00:00:00:02"', "2", 17, "probes.ret.address", ["must be text in quotes"]),
-    ('"00:00:00:00:00:02"', '""', 17, "probes.ret.address", ["at least 1 character"]),
+    ('"00:00:00:00:00:02"', '""', 17, "probes.ret.address", ["must not be empty"]),
     ('address = "00:00:00:00:00:02"', "", 14, "probes.ret", ["give address ="]),
     ('role = "return"', 'role = "return"\nu95 = "5 %"', 16, "probes.ret.u95", ["a unit of fraction"]),
     ('role = "return"', 'role = "return"\noffset = "90 K"', 16, "probes.ret.offset", ["-20 K and 20 K"]),
