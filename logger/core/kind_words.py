@@ -77,7 +77,11 @@ NO_FIRING: dict[str, str] = {
 EVENT_WORDS: dict[str, dict[str, str]] = {
     "gas": {},
     "electric": {"firing": "heating", "firing-too-short": "heating-too-short"},
-    "heat-pump": {"firing": "heating", "firing-too-short": "heating-too-short"},
+    "heat-pump": {
+        "firing": "heating",
+        "firing-too-short": "heating-too-short",
+        "cool-down": "heat-falling",  # it may be a defrost
+    },
     "cooling": {
         "firing": "cooling",
         "firing-too-short": "cooling-too-short",

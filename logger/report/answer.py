@@ -239,7 +239,7 @@ def _energy(numbers: Numbers) -> Row:
     value = numbers.get(key)
     cells = tuple((Part(energy(value, units), key, value),) for units in numbers.systems)
     kind = kind_of(numbers.raw("nameplate.kind"))
-    of = "" if kind == "cooling" else " of cool-down"
+    of = " of cool-down" if kind in ("gas", "electric") else ""
     return Row(
         label=ENERGY[kind],
         cells=(*cells, text_cell(f"from its first sign to the end{of}")),

@@ -43,6 +43,7 @@ _PHASE_LOOKS: dict[str, tuple[str, str]] = {  # phase: fill, hatch
     "cool-down": ("#ffffff", "\\\\\\\\"),
     "settling": ("#ffffff", "////"),
     "ending": ("#ffffff", "\\\\\\\\"),
+    "heat-falling": ("#ffffff", "\\\\\\\\"),
     "defrost": ("#ffffff", "xxxx"),
     "pause": ("#ffffff", "...."),
 }

@@ -24,7 +24,7 @@ from simulators.scenarios import SCENARIOS
 OF_GAS = re.compile(r"\b(firings?|fired|burner|flue|carbon|CO|over-fir\w+|gas input|gas meter)\b")
 OF_KIND = {
     "cooling-wet": "rise|heat exchanger|warm-up|cool-down",
-    "heat-pump": "heat exchanger",
+    "heat-pump": "heat exchanger|cool-down",
     "electric-stages": "",
 }
 

@@ -104,5 +104,5 @@ def test_the_reports_picture_names_it(name: str, tmp_path: Path) -> None:
     (phases,) = re.findall(r"phases were: ([^.]*)[.]", page)
     names = [span.split(" from ")[0] for span in phases.split("; ")]
     assert names.count(SHOWN[name]) == 2
-    assert names[-2:] == ["cool-down", "off"]  # its end, by the thermostat
+    assert names[-2:] == ["heat-falling", "off"]  # its end, by the thermostat
     assert "auxiliary (strip) heat that was on is in both" in page
