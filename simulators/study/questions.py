@@ -141,10 +141,12 @@ def _waited(row: Row) -> str:
     )
     if row["settled_s_median"] is not None:
         text += (
-            f", a settled result, which `--until result` waits for, after "
+            f", a settled result, which `run --until result` waits for, after "
             f"{_minutes(row['settled_s_median'])} min ({row['settled']} of {row['trials']} trials got it)"
         )
-    return f"{text}; the true output is as near as asked from {_minutes(row['least_s'])} min on."
+    return (
+        f"{text}; the unit itself was near enough to its full output from {_minutes(row['least_s'])} min on."
+    )
 
 
 def _slow_name(row: Row) -> str:

@@ -162,7 +162,7 @@ def test_the_wait_and_the_traverse_are_answered_and_what_was_not_asked_is_said()
     assert "with its own probes the output is known to ± 6.0 %" in probe.sentences[0]
     assert "--probe-u95" in probe.sentences[1]
     assert "10.0 min after it came on" in wait.sentences[0]
-    assert "as asked from 6.7 min on" in wait.sentences[0]
+    assert "near enough to its full output from 6.7 min on" in wait.sentences[0]
     assert "known to ± 6.0 %" in traverse.sentences[0]
     assert len(answered([*rows, _varied(6.0, traverse="equal-area 5x5")])[1].sentences) == 1
 
