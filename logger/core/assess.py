@@ -24,8 +24,9 @@ fan heat: measured, typed, unknown             fan heat; noise and creep of the 
                                                where a drive keeps the mass of ever hotter air, its work
 heat that an earlier firing left in the metal  fan-phase residual heat
 heat through the casing                        casing loss
-cooling: humidity of both sides                entering humidity, supply humidity, and of matched probes
-                                               humidity in common; else supply moisture
+cooling: humidity of both sides                entering humidity, supply humidity, each also near
+                                               saturation, and of matched probes humidity in common; else
+                                               supply moisture
 cooling: error common to all probes            temperature in common: it does not cancel in the moisture
 """
 
@@ -36,8 +37,9 @@ from typing import NamedTuple
 
 from logger.core.budget import BudgetLine
 from logger.core.carry import burner_u, carry
-from logger.core.coil_lines import HUMIDITY_PROBE_U, Both, both, coil_lines, unknown_moisture
+from logger.core.coil_lines import Both, both, coil_lines, unknown_moisture
 from logger.core.heat import WATER_CP_RATIO
+from logger.core.humidity_probe import PROBE_U
 from logger.core.params import (
     AirflowSource,
     FanDrive,
@@ -216,7 +218,7 @@ def _state_lines(job: JobParams, means: Means, seen: Seen, coil: Both | None) ->
     if coil is not None:
         return lines + coil_lines(job, coil, net_w, swells)
     # the humidity ratio goes with the relative humidity; a drier room than assumed is the larger part
-    u_rh = HUMIDITY_PROBE_U if seen.humidity else job.humidity_u / job.humidity
+    u_rh = PROBE_U if seen.humidity else job.humidity_u / job.humidity
     u_ratio = u_rh / LEAST_RH if seen.humidity else u_rh
     weight_w = abs(WATER_CP_RATIO - swells) * means.humidity_ratio * net_w
     lines.append(BudgetLine("humidity", u_ratio * weight_w, assumed=True))

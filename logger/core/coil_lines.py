@@ -1,8 +1,8 @@
 """Budget of a cooling coil: how its total goes with temperature, humidity and pressure of both sides.
 
 A probe that is off in temperature is off in moisture too: its relative humidity stays what it read.
-Near saturation a few % of relative humidity are a large part of the latent heat, so these lines are
-wide. Sensitivities are central differences of the output equation (GUM, JCGM 100, 5.1.3 note 2).
+A few % of relative humidity are a large part of the latent heat, so these lines are wide. Sensitivities
+are central differences of the output equation (GUM, JCGM 100, 5.1.3 note 2).
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from typing import NamedTuple
 from logger.core.air import enthalpy_j_kg, humidity_ratio, saturation_pa
 from logger.core.budget import BudgetLine
 from logger.core.heat import WATER_CP_RATIO
-from logger.core.params import JobParams, ProbeParams, Role
+from logger.core.humidity_probe import PROBE_U, humidity_inputs, matched_u, near_u
+from logger.core.params import JobParams, Role
 from logger.core.stretch import ROOT3, CoilMeans, Means
 
 COMMON_U_K = 0.25  # K: what all temperature probes share, half of the +-0.5 K of the trade (assumed)
-HUMIDITY_PROBE_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
 WATER_MASS_RATIO = 0.621945  # of water to dry air; ASHRAE Fundamentals ch. 1 eq. (20)
 STEP_C, STEP_RH, STEP_PA = 0.05, 0.005, 50.0  # of the differences
 
@@ -81,36 +81,6 @@ def both(means: Means, coil: CoilMeans | None) -> Both | None:
     )
 
 
-class HumidityInput(NamedTuple):
-    """An independent error of humidity: its standard uncertainty, a fraction, and whose it is (1 or 0)."""
-
-    source: str
-    u: float
-    entering: float
-    supply: float
-    assumed: bool
-
-
-def humidity_inputs(job: JobParams, coil: Both) -> list[HumidityInput]:
-    """What the humidities of both sides may be off by.
-
-    A match takes out what two probes differ by at one humidity; what they share, and what differs
-    elsewhere on the scale, stays.
-    """
-    entering, supply = job.entering_probes()[0], job.probes_of(Role.SUPPLY)[0]
-    if entering.humidity_u95 is None or supply.humidity_u95 is None:
-        return [
-            HumidityInput("entering humidity", HUMIDITY_PROBE_U, 1.0, 0.0, assumed=True),
-            HumidityInput("supply humidity", HUMIDITY_PROBE_U, 0.0, 1.0, assumed=True),
-        ]
-    elsewhere = HUMIDITY_PROBE_U * abs(coil.supply.humidity - coil.entering.humidity)
-    return [
-        HumidityInput("entering humidity", _own(entering), 1.0, 0.0, assumed=False),
-        HumidityInput("supply humidity", hypot(_own(supply), elsewhere), 0.0, 1.0, assumed=True),
-        HumidityInput("humidity in common", HUMIDITY_PROBE_U, 1.0, 1.0, assumed=True),
-    ]
-
-
 def coil_lines(job: JobParams, coil: Both, total_w: float, swells: float) -> list[BudgetLine]:
     """Humidity of both sides, and what all probes have in common. ``swells``: -d ln(dry mass) / dW."""
     kg_s = coil.dry_air_kg_s
@@ -118,15 +88,10 @@ def coil_lines(job: JobParams, coil: Both, total_w: float, swells: float) -> lis
     back_w = coil.supply.per_rh * kg_s
     common_k = COMMON_U_K * (coil.entering.per_k - coil.supply.per_k) * kg_s
     lines = []
-    for part in humidity_inputs(job, coil):
+    for part in humidity_inputs(job, coil.entering.humidity, coil.supply.humidity):
         u_w = part.u * abs(part.entering * front_w - part.supply * back_w)
         lines.append(BudgetLine(part.source, u_w, assumed=part.assumed))
     return [*lines, BudgetLine("temperature in common", abs(common_k), assumed=True)]
-
-
-def _own(probe: ProbeParams) -> float:
-    """Standard uncertainty of a matched probe's humidity against the others, a fraction."""
-    return (probe.humidity_u95 or 0.0) / 200.0
 
 
 def zero_u_w(
@@ -134,9 +99,10 @@ def zero_u_w(
 ) -> float:
     """Standard uncertainty, W, of a total where nothing is cooled: that of both humidities, and of a rise's
     ``rise_u_k``, which is off in moisture too."""
-    sides = (job.entering_probes()[0], job.probes_of(Role.SUPPLY)[0])
-    u = hypot(*(HUMIDITY_PROBE_U if p.humidity_u95 is None else _own(p) for p in sides))
+    own = matched_u(job.entering_probes()[0], job.probes_of(Role.SUPPLY)[0]) or (PROBE_U, PROBE_U)
     here = slopes(temp_c, w, pressure_pa)
+    near = near_u(here.humidity)  # of each of both
+    u = hypot(*own, near, near)
     return hypot(u * here.per_rh, rise_u_k * here.per_k) * dry_air_kg_s
 
 

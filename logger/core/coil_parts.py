@@ -16,7 +16,8 @@ from typing import NamedTuple
 from logger.core.air import enthalpy_j_kg, humidity_ratio
 from logger.core.assess import pressure_u, water_swells
 from logger.core.budget import BudgetLine, combine
-from logger.core.coil_lines import COMMON_U_K, Both, both, humidity_inputs
+from logger.core.coil_lines import COMMON_U_K, Both, both
+from logger.core.humidity_probe import humidity_inputs
 from logger.core.params import JobParams
 from logger.core.stretch import CoilMeans, Means, Seen, Stretch
 
@@ -27,7 +28,10 @@ ENTERING = frozenset({"entering temperature", "entering probe gain"})
 LAG = "probe lag"
 UNSHARED = frozenset({"scatter", "residual drift"})  # seen in the total alone
 ANEW = frozenset(
-    {"pressure", "entering humidity", "supply humidity", "humidity in common", "temperature in common"}
+    {
+        *("pressure", "temperature in common", "humidity in common"),
+        *(f"{side} humidity{near}" for side in ("entering", "supply") for near in ("", " near saturation")),
+    }
 )
 """Lines of the total that are drawn up again here, as the total's slope may be next to nothing."""
 
@@ -129,7 +133,7 @@ def _anew(job: JobParams, means: Means, slopes: Both, seen: Seen) -> list[tuple[
             BudgetLine(part.source, part.u, assumed=part.assumed),
             Off(entering_rh=part.u * part.entering, supply_rh=part.u * part.supply),
         )
-        for part in humidity_inputs(job, slopes)
+        for part in humidity_inputs(job, slopes.entering.humidity, slopes.supply.humidity)
     ]
     common = BudgetLine("temperature in common", COMMON_U_K, assumed=True)
     found.append((common, Off(entering_k=COMMON_U_K, supply_k=COMMON_U_K)))

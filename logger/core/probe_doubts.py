@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from logger.core.air import relative_humidity, saturation_pa
 from logger.core.firing import SteadyStretch
+from logger.core.humidity_probe import PROBE_U, matched_u, near_u, probe_u
 from logger.core.params import JobParams, ProbeParams, Role
 from logger.core.probe_lines import Side, gain_u_k, mean_own_u, shares
 from logger.core.stretch import CoilMeans
@@ -14,7 +15,6 @@ from logger.core.student import t_quantile
 from logger.core.texts import difference_text
 
 ALARM = 0.05  # probability that probes which agree are told to disagree (design)
-HUMIDITY_U = 0.015  # fraction: 3 % RH at 95 %, usual for such probes (assumed)
 HUMIDITY_PER_K = 0.06  # 1/K: relative humidity falls so with a kelvin (recalled; 0.05 to 0.065 in 0..50 degC)
 
 
@@ -104,9 +104,9 @@ def moisture(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
     expected = relative_humidity(means.supply_c, means.humidity_ratio, means.pressure_pa)
     dilution = saturation_pa(means.entering_c) / saturation_pa(means.supply_c)
     if stretch.seen.humidity:
-        gap_u = _humidity_gap_u(supply.probes[0], entering.probes[0], dilution)
+        gap_u = _humidity_gap_u(supply.probes[0], entering.probes[0], expected, dilution)
     else:
-        gap_u = hypot(HUMIDITY_U, job.humidity_u * dilution)
+        gap_u = hypot(probe_u(expected), job.humidity_u * dilution)
     u = hypot(gap_u, HUMIDITY_PER_K * expected * mean_own_u(supply.probes))
     gap = read_pct / 100.0 - expected
     if abs(gap) <= 2.0 * u:
@@ -133,13 +133,15 @@ def _moister(job: JobParams, stretch: SteadyStretch, coil: CoilMeans) -> Doubt |
     return Doubt("humidity-mismatch", text, job.probes_of(Role.SUPPLY)[0].name)
 
 
-def _humidity_gap_u(supply: ProbeParams, entering: ProbeParams, dilution: float) -> float:
+def _humidity_gap_u(supply: ProbeParams, entering: ProbeParams, expected: float, dilution: float) -> float:
     """Standard uncertainty of the supply's humidity less ``dilution`` times the entering air's.
 
-    A match takes out what two probes differ by at one humidity. What they share, and their slope,
-    cancels only as far as the two humidities are alike.
+    ``expected``: the supply's humidity, of an entering air of ``expected / dilution``. A match takes out
+    what two probes differ by at one humidity. What they share, and their slope, cancels only as far as the
+    two humidities are alike.
     """
-    if supply.humidity_u95 is None or entering.humidity_u95 is None:
-        return hypot(HUMIDITY_U, HUMIDITY_U * dilution)
-    own, other = supply.humidity_u95 / 200.0, entering.humidity_u95 / 200.0
-    return hypot(HUMIDITY_U * (1.0 - dilution), own, other * dilution)
+    near = hypot(near_u(expected), near_u(expected / dilution) * dilution)
+    own = matched_u(supply, entering)
+    if own is None:
+        return hypot(PROBE_U, PROBE_U * dilution, near)
+    return hypot(PROBE_U * (1.0 - dilution), own[0], own[1] * dilution, near)

@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from logger.core.assess import CARRY_OVER_TORQUE_U, CARRY_OVER_U, CASING_MEAN
-from logger.core.coil_lines import COMMON_U_K, HUMIDITY_PROBE_U
+from logger.core.coil_lines import COMMON_U_K
+from logger.core.humidity_probe import NEAR_U, PROBE_U
 from logger.core.params import FanDrive, JobParams, ProbeParams, Role
 from logger.core.probe_lines import LAG_K_S
 from logger.core.stretch import FAN_W_PER_KG_S
@@ -51,6 +52,8 @@ DRAWN: Mapping[str, str] = {
     "entering humidity": "air.humidity_pct",
     "supply humidity": "air.humidity_gain",  # where matched; its zero error as of the entering one
     "humidity in common": "air.humidity_pct",  # where matched: ``--humidity-u95``
+    "supply humidity near saturation": "air.humidity_near_pct",
+    "entering humidity near saturation": NO_SCENARIO,  # drawn of every probe all the same
     "temperature in common": "air.offset_k",
     "supply moisture": NO_SCENARIO,
     "stage not sure": SIMULATED,  # the rise that tells it is a probe's
@@ -62,8 +65,8 @@ DRAWN: Mapping[str, str] = {
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AirError:
     """One probe of air: zero error K, gain, what its place adds (a fraction of the rise), how much later
-    than the other side it follows (s), the zero error of its humidity in %, and what of that grows from the
-    entering air's humidity on, where it was matched."""
+    than the other side it follows (s), the zero error of its humidity in %, what of that grows from the
+    entering air's humidity on, where it was matched, and what it is off by on top at saturation, in %."""
 
     offset_k: float = 0.0
     gain: float = 0.0
@@ -71,6 +74,7 @@ class AirError:
     later_s: float = 0.0
     humidity_pct: float = 0.0
     humidity_gain: float = 0.0
+    humidity_near_pct: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,12 +168,13 @@ def _air(dice: _Dice, job: JobParams, probe: ProbeParams, ground: Ground, later_
         later_s=later_s,
         humidity_pct=_humidity_pct(dice, probe),
         humidity_gain=_humidity_gain(dice, probe),
+        humidity_near_pct=100.0 * NEAR_U * dice.normal(f"{name} humidity near saturation"),
     )
 
 
 def _humidity_pct(dice: _Dice, probe: ProbeParams) -> float:
     """A match leaves what the probes share, and a little of each one's own."""
-    all_u_pct = 100.0 * HUMIDITY_PROBE_U
+    all_u_pct = 100.0 * PROBE_U
     if probe.humidity_u95 is None:
         return all_u_pct * dice.normal(f"{probe.name} humidity")
     return all_u_pct * dice.normal("humidity") + probe.humidity_u95 / 2.0 * dice.normal(
@@ -181,4 +186,4 @@ def _humidity_gain(dice: _Dice, probe: ProbeParams) -> float:
     """A match holds at one humidity: elsewhere on the scale a probe differs by its share again."""
     if probe.humidity_u95 is None or probe.role is not Role.SUPPLY:
         return 0.0
-    return HUMIDITY_PROBE_U * dice.normal(f"{probe.name} humidity gain")
+    return PROBE_U * dice.normal(f"{probe.name} humidity gain")

@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from logger.core.fan_phase import LEFT_TAU_S
+from logger.core.humidity_probe import NEAR_FROM
 from logger.core.params import JobParams, Role
 from logger.core.probe_lines import UNMATCHED_C
 from logger.core.readings import Quantity, ReadingBlock
@@ -111,7 +112,8 @@ def _followed(
             temp_c = temp_c + errors.fan_w_per_kg_s * as_drawn - as_it_is
     truth = {Quantity.TEMPERATURE: lagged(run.t_s, temp_c, lag_s + own.later_s) if own.later_s else temp_c}
     if Quantity.HUMIDITY in lags:
-        truth[Quantity.HUMIDITY] = _damp(run, signal, own.placement, lags[Quantity.HUMIDITY])
+        damp_pct = _damp(run, signal, own.placement, lags[Quantity.HUMIDITY])
+        truth[Quantity.HUMIDITY] = damp_pct + own.humidity_near_pct * _near(damp_pct)
     return truth
 
 
@@ -123,6 +125,11 @@ def _damp(run: PlantRun, signal: str, placement: float, lag_s: float) -> Array:
     own_w = {"return": run.return_w, "mixed": run.mixed_w}.get(signal, run.supply_w)
     w = own_w + placement * (run.supply_w - run.mixed_w)
     return lagged(run.t_s, np.minimum(100.0, relative_humidity_pct(temp_c, w, run.plant.pressure_pa)), lag_s)
+
+
+def _near(damp_pct: Array) -> Array:
+    """How near to saturation, from 0 where a probe gets worse to 1."""
+    return np.clip((damp_pct / 100.0 - NEAR_FROM) / (1.0 - NEAR_FROM), 0.0, 1.0)
 
 
 @lru_cache(maxsize=64)

@@ -40,7 +40,7 @@ class Surface:
 
     def __init__(self, temp_c: float, rh: float) -> None:
         self._middle = np.array([temp_c, rh, SEA_LEVEL_PA])
-        self._reach = np.array([2.0, 0.08, 6_000.0])  # K, fraction, Pa: 4 u and more
+        self._reach = np.array([2.0, 0.10, 6_000.0])  # K, fraction, Pa: 4 u and more
         grid = np.array(list(product(np.linspace(-1.0, 1.0, 7), repeat=3)))
         inside = grid[(self._middle + grid * self._reach)[:, 1] < 1.0]
         self._fits = {
@@ -123,7 +123,7 @@ def drawn(name: str, humidity_u95: float | None) -> Parts:
         shared, own = draw(0.015), humidity_u95 / 200.0
         e_off = shared + draw(own)
         s_off = shared + draw(own) + draw(0.015) * (s_rh - e_rh)
-        s_off = s_off + draw(probe_u(s_rh) - 0.015)
+        s_off = s_off + draw(sqrt(probe_u(s_rh) ** 2 - 0.015**2))
     entering, supply = Surface(front[0], e_rh), Surface(back[0], s_rh)
     e_at, s_at = (e_c, e_rh + e_off, pressure), (s_c, s_rh + s_off, pressure)
     w1, h1 = entering("W", *e_at), entering("H", *e_at)
@@ -139,7 +139,8 @@ def drawn(name: str, humidity_u95: float | None) -> Parts:
 
 
 def probe_u(rh: float) -> float:
-    return 0.015
+    """3 % RH at 95 %, and on top 0.4 % RH for each 1 % beyond 90 %: 5 % at saturation. As the README says."""
+    return sqrt(3.0**2 + (0.4 * max(100.0 * rh - 90.0, 0.0)) ** 2) / 200.0
 
 
 def real_per_w(temp_c: float) -> float:

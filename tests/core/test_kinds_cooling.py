@@ -227,6 +227,31 @@ def test_a_probe_that_is_off_in_temperature_is_off_in_moisture_and_no_outdoor_ai
     assert not codes & {"fan-heat-implausible", "outdoor-air-suspected"}
 
 
+@pytest.mark.parametrize(
+    ("matched", "pct", "u"),  # fractions; two probes of 3 % RH at 95 %, as much again of 0.4 % beyond 90 %
+    [
+        ((None, None), 51.0, 0.015 * sqrt(2.0)),
+        ((None, None), 98.0, sqrt(2.0 * (0.015**2 + 0.016**2))),
+        ((0.5, 0.5), 51.0, 0.0025 * sqrt(2.0)),
+        ((0.5, 0.5), 98.0, sqrt(2.0 * (0.0025**2 + 0.016**2))),  # made in a room: says little up there
+        ((0.5, None), 51.0, 0.015 * sqrt(2.0)),  # matched with nobody
+    ],
+)
+def test_what_two_humidities_may_differ_by_in_the_same_air(
+    matched: tuple[float | None, float | None], pct: float, u: float
+) -> None:
+    """The slope is psychrolib's, over 0.4 % RH at 26.7 degC."""
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    ratios = [
+        psychrolib.GetHumRatioFromRelHum(26.7, (pct + d) / 100.0, SEA_LEVEL_PA) for d in (-0.2, 0.0, 0.2)
+    ]
+    low, _, high = (psychrolib.GetMoistAirEnthalpy(26.7, w) for w in ratios)
+    named = zip(PROBES, matched, strict=True)
+    job = cooling_job(probes=tuple(replace(p, humidity_u95=one) for p, one in named))
+    found_w = zero_u_w(job, 26.7, ratios[1], SEA_LEVEL_PA, 1.0, 0.0)
+    assert found_w == pytest.approx(u * (high - low) / 0.004, rel=0.01)
+
+
 def test_humidity_that_falls_silent_gives_no_total() -> None:
     document = document_of(cooling_job(), story((26.7, 51.0), (14.0, 92.0), humidity_until_s=1_200))
     assert document["firing"]["output_w"] is document["verdict"] is None
@@ -281,8 +306,12 @@ PROBES = tuple(
 )
 
 
-def test_the_budget_holds_against_propagated_distributions() -> None:
-    front, back = (26.7, 51.0), (14.0, 92.0)
+@pytest.mark.parametrize(
+    ("supply_pct", "near_u"),  # 0.2 % RH of u for each 1 % beyond 90 %, as the README says
+    [(85.0, 0.0), (92.0, 0.004), (98.0, 0.016)],
+)
+def test_the_budget_holds_against_propagated_distributions(supply_pct: float, near_u: float) -> None:
+    front, back = (26.7, 51.0), (14.0, supply_pct)
     flow = AirflowParams(
         source=AirflowSource.FIXED, volume_m3_s=1.0, temperature_c=26.7, humidity=0.51, u95=0.04
     )
@@ -299,7 +328,7 @@ def test_the_budget_holds_against_propagated_distributions() -> None:
     s_c = back[0] + common + draw(0.15) + draw(0.0025) * (back[0] - 20.0)
     pressure = SEA_LEVEL_PA + draw(1_000.0)
     w1, h1 = state(e_c, front[1] / 100.0 + draw(0.015), pressure)
-    _, h2 = state(s_c, back[1] / 100.0 + draw(0.015), pressure)
+    _, h2 = state(s_c, back[1] / 100.0 + draw(0.015) + draw(near_u), pressure)
     flowing = 1.0 + draw(0.02) + draw(0.01)
     dry_kg_s = flowing * pressure / (287.042 * (front[0] + 273.15) * (1.0 + 1.607858 * w1))
     trials = dry_kg_s * (h1 - h2) * (1.0 + draw(0.01) + draw(0.01))
@@ -325,6 +354,9 @@ def test_matched_humidities_leave_what_they_have_in_common() -> None:
     ]
     apart = MASS_KG_S * 100.0 * (slopes[0] - slopes[1])  # W per fraction that both are off by
     assert lines["humidity in common"] == pytest.approx(0.015 * apart, rel=0.02)
+    near_w = 0.004 * MASS_KG_S * 100.0 * slopes[1]  # at 92 %; no match takes it out
+    assert lines["supply humidity near saturation"] == pytest.approx(near_w, rel=0.02)
+    assert "entering humidity near saturation" not in lines
     assert lines["entering humidity"] == pytest.approx(0.005 * MASS_KG_S * 100.0 * slopes[0], rel=0.02)
 
 

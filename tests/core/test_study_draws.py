@@ -152,6 +152,7 @@ SIZES: list[tuple[str, str, Errors]] = [
     ("cooling-dry", "entering humidity", Errors(air=_air(RETURN, humidity_pct=1.5))),
     ("cooling-wet", "entering humidity", Errors(air=_air(RETURN, humidity_pct=1.5))),
     ("cooling-wet", "supply humidity", Errors(air=_air(SUPPLY, humidity_pct=1.5))),
+    ("cooling-wet", "supply humidity near saturation", Errors(air=_air(SUPPLY, humidity_near_pct=2.0))),
     ("cooling-wet", "supply temperature", Errors(air=_air(SUPPLY, offset_k=0.15))),
     ("cooling-wet", "supply placement", Errors(air=_air(SUPPLY, placement=0.01))),
     ("cooling-wet", "entering placement", Errors(air=_air(RETURN, placement=0.01))),
@@ -172,6 +173,7 @@ MATCHED: list[tuple[str, dict[str, AirError]]] = [  # to 0.5 %: what both share 
     ("humidity in common", _air(SUPPLY, humidity_pct=1.5) | _air(RETURN, humidity_pct=1.5)),
     ("entering humidity", _air(RETURN, humidity_pct=0.25)),
     ("supply humidity", _air(SUPPLY, humidity_gain=0.015)),
+    ("supply humidity near saturation", _air(SUPPLY, humidity_near_pct=2.0)),
 ]
 
 
