@@ -77,20 +77,30 @@ def _probe(known: Sequence[Row]) -> Iterator[str]:
         return
     groups = _groups(tried, "probe_u95_k")
     for name, group in groups:
-        good = [row for row in group if row["u95_percent"] <= TARGET_PERCENT]
-        row = (max if good else min)(good or group, key=lambda row: float(row["probe_u95_k"]))
-        known_to = f"± {row['u95_percent']:.1f} %"
-        if good:
-            text = f"probes of ± {row['probe_u95_k']:g} K (u95) or better are enough"
-            text += (
-                f": {known_to}" if len(groups) > FEW else f"; the output is then known to {known_to} (median)"
-            )
-        elif len(groups) > FEW:
-            text = f"none is enough, with ± {row['probe_u95_k']:g} K it is {known_to}: {_source(row)}"
-        else:
-            text = f"none of those tried is enough; with ± {row['probe_u95_k']:g} K the output is known to "
-            text += f"{known_to}, {_largest(row)}"
-        yield f"{name}: {text}."
+        yield f"{name}: {_enough(group, brief=len(groups) > FEW)}."
+
+
+def _enough(group: Sequence[Row], *, brief: bool) -> str:
+    """The coarsest probe that is enough, or how near the finest comes; and how far off the coarsest is."""
+    by_quality = sorted(group, key=lambda row: float(row["probe_u95_k"]))
+    good = [row for row in by_quality if row["u95_percent"] <= TARGET_PERCENT]
+    row = good[-1] if good else by_quality[0]
+    probes, known_to = f"± {row['probe_u95_k']:g} K", f"± {row['u95_percent']:.1f} %"
+    if brief:
+        enough = f"probes of {probes} (u95) or better are enough: {known_to}"
+        return enough if good else f"none is enough, with {probes} it is {known_to}: {_source(row)}"
+    if good:
+        text = (
+            f"probes of {probes} (u95) or better are enough; the output is then known to {known_to} (median)"
+        )
+    else:
+        text = (
+            f"none of those tried is enough; with {probes} the output is known to {known_to}, {_largest(row)}"
+        )
+    last = by_quality[-1]
+    if last is row:
+        return text
+    return f"{text}; with ± {last['probe_u95_k']:g} K it would be ± {last['u95_percent']:.1f} %"
 
 
 def _source(row: Row) -> str:
@@ -171,13 +181,14 @@ def _traverse(known: Sequence[Row]) -> Iterator[str]:
     if not tried:
         yield f"Traverses were not asked for; to compare them: {ASK_TRAVERSE}"
     for _, group in _groups(tried, "traverse"):
-        first, *others = sorted(group, key=_points, reverse=True)
+        first, *others = sorted(group, key=lambda row: (-_points(row), row["u95_percent"]))
         yield f"{cell_name(first)}: {_worth(first)}; {_points(first)} points."
         for row in others:
-            more = float(row["u95_percent"]) - float(first["u95_percent"])
+            more = round(row["u95_percent"], 1) - round(first["u95_percent"], 1)  # as they are shown
             than = f"{abs(more):.1f} {'more' if more >= 0.0 else 'less'}"
             fewer = _points(first) - _points(row)
-            yield f"{cell_name(row)}: {_worth(row, than)}; {_points(row)} points, {fewer} fewer."
+            points = f"{_points(row)} points, {fewer} fewer" if fewer else f"{_points(row)} points too"
+            yield f"{cell_name(row)}: {_worth(row, than)}; {points}."
 
 
 def _points(row: Row) -> int:

@@ -130,6 +130,7 @@ def test_the_coarsest_probe_that_is_enough_is_named() -> None:
     rows = [_varied(u95, probe_u95_k=k) for k, u95 in ((0.1, 4.0), (0.3, 4.9), (1.0, 8.0))]
     (probe, _, _) = answered(rows)
     assert "± 0.3 K (u95) or better are enough; the output is then known to ± 4.9 %" in probe.sentences[0]
+    assert probe.sentences[0].endswith("; with ± 1 K it would be ± 8.0 %.")
     (probe, _, _) = answered(rows[2:])
     assert "none of those tried is enough" in probe.sentences[0]
     assert "'airflow' (75% of the variance), which no better temperature probe mends" in probe.sentences[0]
@@ -169,7 +170,10 @@ def test_the_wait_and_the_traverse_are_answered_and_what_was_not_asked_is_said()
 
 def test_a_smaller_traverse_is_held_against_the_largest() -> None:
     rows = [_varied(u95, traverse=t) for t, u95 in (("equal-area 3x3", 13.9), ("log-tchebycheff 5x5", 7.3))]
-    largest, smaller = answered(rows)[2].sentences
+    rows.append(_varied(9.84, traverse="equal-area 5x5"))
+    largest, other, smaller = answered(rows)[2].sentences
+    assert "known to ± 9.8 % (2.5 more)" in other  # of the numbers that are shown: 9.8 less 7.3
+    assert other.endswith("25 points too.")
     assert largest.startswith("s, log-tchebycheff 5x5: the output is known to ± 7.3 %, bias +0.0 %")
     assert largest.endswith("25 points.")
     assert smaller.startswith("s, equal-area 3x3: the output is known to ± 13.9 % (6.6 more)")
