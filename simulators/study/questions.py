@@ -11,6 +11,7 @@ from simulators.study.summary import Row
 
 TARGET_PERCENT = 5.0  # u95 that a shop asks for: the usual tolerance of the plate
 FEW = 3  # cells that are told one by one; assumed: what a first screen holds
+MOST = 20  # cells that are told in a line each; assumed: all scenarios with one kind of airflow
 USUAL = "standard"  # the scenario that is told by itself among many
 _OF_THE_PROBES = ("temperature", "probe gain")  # how the budget's lines end that a better probe mends
 _SLOWING = tuple(
@@ -76,8 +77,9 @@ def _probe(known: Sequence[Row]) -> Iterator[str]:
         yield f"Other probes were not asked for; to compare them: {ASK_PROBE}"
         return
     groups = _groups(tried, "probe_u95_k")
-    for name, group in groups:
+    for name, group in groups[:MOST]:
         yield f"{name}: {_enough(group, brief=len(groups) > FEW)}."
+    yield from _more(len(groups) - MOST)
 
 
 def _enough(group: Sequence[Row], *, brief: bool) -> str:
@@ -180,7 +182,8 @@ def _traverse(known: Sequence[Row]) -> Iterator[str]:
     tried = [row for row in known if row["traverse"] is not None]
     if not tried:
         yield f"Traverses were not asked for; to compare them: {ASK_TRAVERSE}"
-    for _, group in _groups(tried, "traverse"):
+    groups = _groups(tried, "traverse")
+    for _, group in groups[:FEW]:
         first, *others = sorted(group, key=lambda row: (-_points(row), row["u95_percent"]))
         yield f"{cell_name(first)}: {_worth(first)}; {_points(first)} points."
         for row in others:
@@ -189,6 +192,12 @@ def _traverse(known: Sequence[Row]) -> Iterator[str]:
             fewer = _points(first) - _points(row)
             points = f"{_points(row)} points, {fewer} fewer" if fewer else f"{_points(row)} points too"
             yield f"{cell_name(row)}: {_worth(row, than)}; {points}."
+    yield from _more(len(groups) - FEW)
+
+
+def _more(count: int) -> Iterator[str]:
+    if count > 0:
+        yield f"{count} more {'is' if count == 1 else 'are'} in the table."
 
 
 def _points(row: Row) -> int:

@@ -180,6 +180,13 @@ def test_a_smaller_traverse_is_held_against_the_largest() -> None:
     assert smaller.endswith("9 points, 16 fewer.")
 
 
+def test_what_a_first_screen_does_not_hold_is_in_the_table() -> None:
+    rows = [_varied(6.0, traverse="equal-area 3x3", airflow_u95=n / 100.0) for n in range(1, 6)]
+    assert answered(rows)[2].sentences[3:] == ("2 more are in the table.",)
+    rows = [_varied(6.0, probe_u95_k=0.1, airflow_u95=n / 100.0) for n in range(1, 22)]
+    assert answered(rows)[0].sentences[20:] == ("1 more is in the table.",)
+
+
 def test_where_no_answer_can_be_had_it_is_said_why() -> None:
     blind: Any = SimpleNamespace(errors_stated=False)
     unseen = _row([_trial(0, 0.0)], scenario=blind)
