@@ -83,12 +83,13 @@ def _pressure(job: JobTable, value_pa: float) -> str:
 def _plate(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
     unit, units = config.unit, config.job.units
     yield from _other_kinds(unit, config.airflow)
-    if unit.efficiency is not None and unit.output is not None:
+    rated = unit.efficiency is not None and "efficiency" not in NOT_OF_KIND[unit.kind]
+    if rated and unit.output is not None:
         yield Problem(
             ("unit", "efficiency"),
             "unit.output is given too; keep the one that the plate shows, remove the other",
         )
-    if unit.efficiency is not None and unit.input is None:
+    if rated and unit.input is None:
         yield Problem(
             ("unit", "efficiency"), 'needs the plate\'s input; add input = "135000 Btu/h" or the like'
         )
@@ -240,7 +241,10 @@ def _gas(config: ConfigFile, probes: Probes) -> Iterator[Problem]:
     if config.gas is None:
         return
     if config.unit.kind is not UnitKind.GAS:
-        yield Problem(("gas",), "goes with a gas-fired unit only; remove the table")
+        yield Problem(
+            ("gas",), f'does not go with kind = "{config.unit.kind}", which burns no gas; remove the table'
+        )
+        return
     yield from _timed_turns(config.gas, counted=bool(meters))
     for key, text in gas_faults(config.gas, config.gas.volume_m3):
         yield Problem(("gas", key), text)

@@ -206,7 +206,17 @@ def test_faults_name_line_and_key(text: str, line: int, key: str, part: str) -> 
 
 def test_gas_goes_with_a_gas_fired_unit() -> None:
     text = refusal(JOB.replace("[unit]", '[unit]\nkind = "electric"') + TIMED)
-    assert text == "job.toml:19: key 'gas': goes with a gas-fired unit only; remove the table"
+    sentence = 'does not go with kind = "electric", which burns no gas; remove the table'
+    assert text == f"job.toml:19: key 'gas': {sentence}"
+
+
+def test_what_is_of_gas_alone_is_told_once_each_for_a_cooling_unit() -> None:
+    """No second sentence that asks to mend what the first asks to remove."""
+    unit = '[unit]\nkind = "cooling"\nefficiency = "80 %"'
+    sentences = refusal(JOB.replace("[unit]", unit) + '[gas]\nheating_value = "1036 Btu/ft3"\n').split("\n")
+    told = [s.split("': ")[0].split("key '")[1] for s in sentences]
+    assert told.count("unit.efficiency") == told.count("gas") == 1, sentences
+    assert not [s for s in sentences if "add " in s or "keep " in s], sentences
 
 
 def test_one_meter_is_enough() -> None:
