@@ -17,6 +17,7 @@ from logger.screen.format import (
     percent,
     ratio_text,
     rise_words,
+    tons_text,
 )
 
 COVERAGE = "± is the expanded uncertainty: the true output lies within it with a probability of about 95 %."
@@ -130,9 +131,18 @@ def key_numbers(numbers: Numbers) -> Table | None:
         return None
     cools = kind_of(numbers.raw("nameplate.kind")) == "cooling"
     rows = [
-        _pair(numbers, "Output", "firing.output_w", Dimension.POWER, u_key="firing.output_u95_w"),
+        _pair(
+            numbers,
+            *("Output", "firing.output_w", Dimension.POWER),
+            u_key="firing.output_u95_w",
+            note=_tons(numbers, "firing.output_w", "firing.output_u95_w"),
+        ),
         *_capacities(numbers),
-        _pair(numbers, "Nameplate output", "nameplate.output_w", Dimension.POWER),
+        _pair(
+            numbers,
+            *("Nameplate output", "nameplate.output_w", Dimension.POWER),
+            note=_tons(numbers, "nameplate.output_w"),
+        ),
         *_derated(numbers),
         _change(numbers),
         _pair(numbers, "Return air", "firing.return_c", Dimension.TEMPERATURE),
@@ -167,6 +177,13 @@ def _pair(
         for units in numbers.systems
     )
     return Row(label=label, cells=(*cells, text_cell(note)))
+
+
+def _tons(numbers: Numbers, key: str, u_key: str = "") -> str:
+    """What a cooling unit gives in tons of refrigeration, where US units come first."""
+    u95_w = numbers.get(u_key) if u_key else None
+    text = tons_text(numbers.get(key), numbers.raw("nameplate.kind"), numbers.units, u95_w)
+    return f"{text} of refrigeration" if text else ""
 
 
 def _capacities(numbers: Numbers) -> list[Row]:

@@ -17,6 +17,7 @@ MARKS_LIMIT = 2  # combining marks kept on one letter; assumed
 SECONDS_PER_MINUTE = 60
 SECONDS_PER_HOUR = 3600
 J_PER_MJ = 1e6
+TON_W = 12_000.0 * 1055.05585262 / 3600.0  # W: a ton of refrigeration, 12,000 Btu/h (NIST SP 811 B.8)
 GROUPED_LIMIT = 1e9  # from here on exponents: no quantity of the job is so large
 
 
@@ -85,6 +86,21 @@ def change_text(rise_k: float | None, kind: object, units: str) -> str:
     """
     drop = CHANGE[kind_of(kind)] == "drop"
     return show(-rise_k if drop and rise_k is not None else rise_k, Dimension.DIFFERENCE, units)
+
+
+def tons_text(value_w: float | None, kind: object, units: str, u95_w: float | None = None) -> str:
+    """Text of a cooling unit's heat in tons of refrigeration, where US units are shown; else nothing.
+
+    >>> tons_text(19_342.7, "cooling", "us"), tons_text(19_342.7, "cooling", "us", 950.0)
+    ('5.50 tons', '5.50 ± 0.27 tons')
+    >>> tons_text(19_342.7, "cooling", "si"), tons_text(19_342.7, "gas", "us")
+    ('', '')
+    """
+    if kind_of(kind) != "cooling" or units != "us" or value_w is None or not math.isfinite(value_w):
+        return ""
+    tons = f"{value_w / TON_W:,.2f}"
+    known = "" if u95_w is None or not math.isfinite(u95_w) else f" ± {u95_w / TON_W:,.2f}"
+    return f"{tons}{known} tons"
 
 
 def condensate_text(value_kg_s: float | None, units: str, u95_kg_s: float | None = None) -> str:

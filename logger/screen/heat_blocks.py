@@ -10,7 +10,17 @@ from logger.config.quantities import Dimension, from_si
 from logger.core.kind_words import CHANGE, SPELL, STARTER, kind_of, told_code
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Phase, Snapshot, TestState
-from logger.screen.format import change_text, clean, clock, number, percent, scale_of, seconds, show
+from logger.screen.format import (
+    change_text,
+    clean,
+    clock,
+    number,
+    percent,
+    scale_of,
+    seconds,
+    show,
+    tons_text,
+)
 from logger.screen.glyphs import Glyphs, large_digits
 from logger.screen.model import DashboardView, HistoryPoint
 from logger.screen.plain import stage_words, standing
@@ -98,6 +108,7 @@ def _panel(view: DashboardView, room: int, glyphs: Glyphs) -> list[Text]:
     """The small text beside the number."""
     snapshot, units = view.snapshot, view.state.units
     u95 = number(snapshot.output_u95_w, Dimension.POWER, units, like=snapshot.output_w)
+    tons = tons_text(snapshot.output_w, snapshot.kind, units)
     last = f"still to come: ≤ {percent(snapshot.residual_bound)}"
     if snapshot.steady_since_s is None and snapshot.decidable_tolerance is not None:
         last = f"can decide {percent(snapshot.decidable_tolerance)} or wider"
@@ -105,7 +116,7 @@ def _panel(view: DashboardView, room: int, glyphs: Glyphs) -> list[Text]:
     plate = fitting(plate_texts(snapshot, units), room - len(unit) - 2, glyphs)
     return [
         Text.assemble((unit, "bold"), (f"  {plate}", "dim")),
-        Text(glyphs.cut(f"± {u95} (95 %)", room), style="bold"),
+        Text(glyphs.cut(f"± {u95} (95 %)  {tons}".rstrip(), room), style="bold"),
         Text(output_label(snapshot)),
         Text(fitting(share_texts(snapshot), room, glyphs)),
         Text(glyphs.cut(last, room)),
@@ -131,6 +142,8 @@ def output_line(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
     value = number(snapshot.output_w, Dimension.POWER, units)
     u95 = number(snapshot.output_u95_w, Dimension.POWER, units, like=snapshot.output_w)
     first = f"{value} ± {u95} {scale_of(Dimension.POWER, units).unit}"
+    tons = tons_text(snapshot.output_w, snapshot.kind, units)
+    first += f", {tons}" if tons else ""
     if stage_words(snapshot):
         first += f", {fitting(plate_texts(snapshot, units), width - len(first) - 2, glyphs)}"
     second = ", ".join(text.plain for text in _panel(view, width, glyphs)[2:])

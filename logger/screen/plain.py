@@ -24,6 +24,7 @@ from logger.screen.format import (
     rise_words,
     seconds,
     show,
+    tons_text,
 )
 
 SECONDS_PER_MINUTE = 60
@@ -195,6 +196,7 @@ def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
         number(firing.get(key), Dimension.POWER, units, like=output_w) for key in ("output_w", "output_u95_w")
     )
     unit = show(output_w, Dimension.POWER, units).removeprefix(output).strip()
+    tons = tons_text(output_w, kind, units, firing.get("output_u95_w"))
     fit = rise_words(plate.get("rise_ok"), plate.get("rise_sure"))
     chances = " | ".join(
         f"{name} {percent(document.get(key), 0)}"
@@ -202,6 +204,7 @@ def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
     )
     return [
         _row("output", ALONE if sensible_alone(firing) else f"{output} ± {u95} {unit} (95 %)"),
+        _row("", f"{tons} of refrigeration") if tons else "",
         _row("nameplate", _plate_text(plate, units)),
         _row("chances", chances) if document.get("p_meets") is not None else "",
         *capacity_rows(firing, units),
@@ -258,6 +261,8 @@ def sensible_alone(firing: Mapping[str, Any]) -> bool:
 
 def _plate_text(plate: Mapping[str, Any], units: str) -> str:
     text = f"{show(plate.get('output_w'), Dimension.POWER, units)}"
+    tons = tons_text(plate.get("output_w"), plate.get("kind"), units)
+    text += f" ({tons})" if tons else ""
     if plate.get("derated"):
         text += f" (derated from {show(plate.get('plate_output_w'), Dimension.POWER, units)})"
     ratio = plate.get("ratio")

@@ -84,6 +84,33 @@ def test_lines_of_a_cooling_result() -> None:
     assert "after the cooling came on" in rows["steady"]
 
 
+TON_W = 3_516.853  # W: ton of refrigeration (12 000 Btu_IT/h), NIST SP 811 (2008) appendix B.8
+
+
+def test_a_cooling_result_in_us_units_has_its_tons() -> None:
+    document = cooled()
+    firing, plate_w = document["firing"], document["nameplate"]["output_w"]
+    value, u95 = (f"{firing[key] / TON_W:.2f}" for key in ("output_w", "output_u95_w"))
+    lines = result_lines(document, "us")
+    assert any(f"{value} ± {u95} tons of refrigeration" in line for line in lines)
+    assert any(f"({plate_w / TON_W:.2f} tons)" in line for line in lines if "nameplate" in line)
+    table = key_numbers(Numbers(document, "us"))
+    assert table is not None
+    remarks = {row.label: plain(row.cells[-1]) for row in table.rows}
+    assert remarks["Output"] == f"{value} ± {u95} tons of refrigeration"
+    assert remarks["Nameplate output"] == f"{plate_w / TON_W:.2f} tons of refrigeration"
+
+
+def test_tons_are_shown_of_nothing_else() -> None:
+    gas = result_document(feed(*play("standard")).finish(), FACTS)
+    for document, units in ((cooled(), "si"), (gas, "us"), (cooled(silent=("sup",)), "us")):
+        assert not [
+            line for line in result_lines(document, units) if "tons" in line and "nameplate" not in line
+        ]
+    assert "tons" not in "".join(result_lines(cooled(), "si"))
+    assert "tons" not in "".join(result_lines(gas, "us"))
+
+
 def test_lines_without_a_total() -> None:
     text = "\n".join(result_lines(cooled(silent=("sup",)), "us"))
     assert "sensible" in text
