@@ -25,9 +25,11 @@ SIDE_QUANTITIES: dict[Role, tuple[Quantity, ...]] = {
 }
 """What a probe of a role is used for beside its main quantity."""
 
-_CHUNK_TICKS = 8_192  # rows made at once: bounds memory where readings are few and far between
+_CHUNK_TICKS = 512  # rows made at once: bounds memory, and what is made in vain where nobody reads on
 _USABLE_CODES = np.array([flag in USABLE_FLAGS for flag in FLAG_CODES])
 Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+Held = tuple[list[float], list[int], list[int]]
 Row = tuple[int, list[float], list[int], list[int]]
 """Tick number; of each slot the newest value, its time in ns, and how many have come so far."""
 
@@ -96,7 +98,8 @@ class Grid:
     def due_in(self, block: ReadingBlock) -> Iterator[Row]:
         """Rows of all ticks that fall due in a block, its readings latched on the way.
 
-        The block has no silence longer than the core allows (the caller cuts it there).
+        The block has no silence longer than the core allows (the caller cuts it there). Who stops
+        between two rows leaves the grid at the one that was given last.
         """
         t_ns = np.maximum.accumulate(np.maximum(block.t_ns, 0 if self.last_ns is None else self.last_ns))
         last_ns = int(t_ns[-1])
@@ -108,26 +111,31 @@ class Grid:
             if place is not None and here.any():
                 scale, shift = self._slots.scale[place], self._slots.shift[place]
                 slots.append((place, t_ns[here], scale * block.value[here] - shift))
+        values, times, counts = list(self.values), list(self.times), list(self.counts)
         for first in range(self.next_tick, last_ns // NS_PER_S + 1, _CHUNK_TICKS):
             end = min(first + _CHUNK_TICKS, last_ns // NS_PER_S + 1)
-            yield from self._rows(np.arange(first, end, dtype=np.int64), slots)
+            for row in self._rows(np.arange(first, end, dtype=np.int64), (values, times, counts), slots):
+                tick, self.values, self.times, self.counts = row
+                self.next_tick, self.last_ns = tick + 1, tick * NS_PER_S
+                yield row
         for place, slot_ns, slot_values in slots:
-            self.values[place] = float(slot_values[-1])
-            self.times[place] = int(slot_ns[-1])
-            self.counts[place] += len(slot_ns)
+            values[place] = float(slot_values[-1])
+            times[place] = int(slot_ns[-1])
+            counts[place] += len(slot_ns)
+        self.values, self.times, self.counts = values, times, counts
         self.last_ns = last_ns
         self.next_tick = last_ns // NS_PER_S + 1
 
-    def _rows(self, ticks: Ints, slots: list[tuple[int, Ints, npt.NDArray[np.float64]]]) -> Iterable[Row]:
+    def _rows(self, ticks: Ints, held: Held, slots: list[tuple[int, Ints, Floats]]) -> Iterable[Row]:
         """Rows of some ticks of a block: what each slot held before it, and what came within it."""
         values = np.empty((len(ticks), len(self._slots)))
         times = np.empty((len(ticks), len(self._slots)), dtype=np.int64)
         counts = np.empty_like(times)
-        values[:], times[:], counts[:] = self.values, self.times, self.counts
+        values[:], times[:], counts[:] = held
+        edges_ns = ticks * NS_PER_S
         for place, slot_ns, slot_values in slots:
-            newest = np.searchsorted(slot_ns, ticks * NS_PER_S, side="left") - 1
-            seen = newest >= 0
-            values[seen, place] = slot_values[newest[seen]]
-            times[seen, place] = slot_ns[newest[seen]]
-            counts[:, place] += newest + 1
+            come = np.searchsorted(slot_ns, edges_ns, side="left")
+            values[:, place] = np.concatenate((held[0][place : place + 1], slot_values))[come]
+            times[:, place] = np.concatenate((held[1][place : place + 1], slot_ns))[come]
+            counts[:, place] += come
         return zip(ticks.tolist(), values.tolist(), times.tolist(), counts.tolist(), strict=True)

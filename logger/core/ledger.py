@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 SCALE = 1_000_000_000  # fixed-point steps per unit: fits humidity ratios (1e-9) and powers alike
-_CHUNK = 100  # ticks summed at once, in 64 bits: room for 90 MW in each of them
+_CHUNK = 25  # ticks summed at once, in 64 bits; few, for every question sums the last chunk anew (cost)
 _LEAST_SHIFT = 64  # ticks cut off at once: cost
 
 

@@ -27,17 +27,9 @@ MOVING = frozenset(Phase) - {Phase.OFF}  # a duct in still air says nothing of t
 EVERY = frozenset(Phase)  # a burner may go on where the fan has failed
 
 
-class Seen(NamedTuple):
-    """What is tried: rise K, hottest supply and entering temperature degC; None where it is not fresh."""
-
-    rise_k: float | None
-    supply_c: float | None
-    entering_c: float | None
-
-
 class Limit(NamedTuple):
-    """One limit: the phases it is tried in, the place in ``Seen`` of what is tried, and what is said. It is
-    broken above ``bound``, or with ``sign`` -1 below it."""
+    """One limit: the phases it is tried in, the place of what is tried (0 rise, 1 supply, 2 entering air)
+    and what is said. It is broken above ``bound``, or with ``sign`` -1 below it."""
 
     code: str
     phases: frozenset[Phase]
@@ -105,20 +97,29 @@ class LimitWatch:
             for p in job.probes_of(Role.SUPPLY)
         )
         self._several = len(self._supply) > 1
+        # one probe whose rise is the stream's reads nothing else than the stream has
+        self._apart = self._several or any(p.rise_factor != 1.0 for p in job.probes_of(Role.SUPPLY))
 
     def tick(
-        self, tick: int, phase: Phase, seen: Seen, values: Sequence[float], times: Sequence[int]
+        self,
+        tick: int,
+        phase: Phase,
+        rise_k: float | None,
+        supply_c: float | None,
+        entering_c: float | None,
+        values: Sequence[float],
+        times: Sequence[int],
     ) -> None:
-        """Compare one tick's state with every limit; ``seen.supply_c`` is the whole stream's.
+        """Compare one tick's state with every limit; ``supply_c`` is the whole stream's.
 
-        What is not fresh is neither broken nor kept.
+        What is not fresh (None) is neither broken nor kept.
         """
-        hot_c, probe = self._hottest(tick, values, times)
-        if hot_c is None or (seen.supply_c is not None and seen.supply_c >= hot_c):
-            hot_c, probe = seen.supply_c, None
+        hot_c, probe = supply_c, None
+        if self._apart or supply_c is None:
+            hot_c, probe = self._hottest(tick, values, times, supply_c)
         if phase is not self._phase:
             self._enter(phase)
-        tried, broken_s = (seen.rise_k, hot_c, seen.entering_c), self._broken_s
+        tried, broken_s = (rise_k, hot_c, entering_c), self._broken_s
         for number, place, sign, bound in self._tried:
             value = tried[place]
             if value is None:
@@ -140,15 +141,12 @@ class LimitWatch:
         self._broken_s = [s if number in tried else 0 for number, s in enumerate(self._broken_s)]
 
     def _hottest(
-        self, tick: int, values: Sequence[float], times: Sequence[int]
+        self, tick: int, values: Sequence[float], times: Sequence[int], supply_c: float | None
     ) -> tuple[float | None, str | None]:
         """The hottest fresh supply probe, as it reads itself: a mean hides the one in the hot stream."""
         now_ns = tick * NS_PER_S
-        if not self._several:
-            place, max_age_ns, _ = self._supply[0]
-            return (values[place] if now_ns - times[place] <= max_age_ns else None), None
-        hot_c, probe = None, None
+        hot_c, probe = supply_c, None
         for place, max_age_ns, name in self._supply:
             if now_ns - times[place] <= max_age_ns and (hot_c is None or values[place] > hot_c):
-                hot_c, probe = values[place], name
+                hot_c, probe = values[place], name if self._several else None
         return hot_c, probe

@@ -161,6 +161,7 @@ class MomentReader:
         self._held_w: float | None = None
         self.streams = {place: Stream() for place, *_ in (*self._entering, *self._supply, *self._velocity)}
         self._streams = tuple(self.streams.items())
+        self._any_frozen = False  # may be: whoever asks looks
         self._beside = self.streams[self._entering[0][0]]  # what a frozen supply probe is held against
         self._supply_streams = tuple((place, self.streams[place]) for place, *_ in self._supply)
         self.humidity_seen = self.pressure_seen = False
@@ -180,7 +181,11 @@ class MomentReader:
 
     def frozen(self) -> list[int]:
         """Slots of the supply probes that are frozen now."""
-        return [place for place, stream in self._supply_streams if stream.frozen]
+        if not self._any_frozen:
+            return []
+        found = [place for place, stream in self._supply_streams if stream.frozen]
+        self._any_frozen = bool(found)
+        return found
 
     def frozen_since(self) -> int:
         """Tick from which the frozen streams have repeated their value; there must be one."""
@@ -223,25 +228,26 @@ class MomentReader:
                 stream.see(tick, values[place], times[place], count)
         now_ns = tick * NS_PER_S
         entering_c, supply_c = self._pair(values, times, now_ns)
-        pressure_pa = self._pressure_pa
-        if self._pressure is not None and times[self._pressure] != NEVER_NS:
-            measured_pa = values[self._pressure]
-            self.pressure_refused = not self._pressure_low <= measured_pa <= self._pressure_high
-            if not self.pressure_refused:
-                pressure_pa = measured_pa
-                self.pressure_seen = True
+        pressure_pa = (
+            self._pressure_pa if self._pressure is None else self._measured_pa(self._pressure, values, times)
+        )
         w = self._moisture(entering_c, values, times, now_ns, pressure_pa)
         return_c = (
             entering_c if self._entering is self._return else _mean(self._return, values, times, now_ns)
         )
         if self._mixes and entering_c is not None:
             entering_c, w = self._mix(entering_c, w, values, times, now_ns, pressure_pa)
-        if entering_c is not None and supply_c is not None and (watch_frozen or self._uneven):
-            supply_c = self._stream_c(tick, entering_c, supply_c, values, watch_frozen=watch_frozen)
-        velocity_m_s = _mean(self._velocity, values, times, now_ns) if self._velocity else None
-        flowing = None if velocity_m_s is None else velocity_m_s >= NO_FLOW_M_S
-        rise_k = dry_air_kg_s = heat_w = inlet_c = None
-        if entering_c is not None and supply_c is not None:
+        velocity_m_s = flowing = rise_k = dry_air_kg_s = heat_w = inlet_c = None
+        if self._velocity:
+            velocity_m_s = _mean(self._velocity, values, times, now_ns)
+            flowing = None if velocity_m_s is None else velocity_m_s >= NO_FLOW_M_S
+        if entering_c is None or supply_c is None:
+            pass
+        elif watch_frozen and self._is_frozen(tick, entering_c):
+            supply_c = None
+        else:
+            if self._uneven:
+                supply_c = self._stream_c(entering_c, values)
             rise_k = supply_c - entering_c
             inlet_c = supply_c - fan_rise_k if self._draw_through else entering_c
             if flowing is not False:
@@ -261,6 +267,16 @@ class MomentReader:
             heat_w,
             inlet_c,
         )
+
+    def _measured_pa(self, place: int, values: list[float], times: list[int]) -> float:
+        """What the pressure probe reads; the site's while it is silent or contradicts it."""
+        if times[place] == NEVER_NS:
+            return self._pressure_pa
+        self.pressure_refused = not self._pressure_low <= values[place] <= self._pressure_high
+        if self.pressure_refused:
+            return self._pressure_pa
+        self.pressure_seen = True
+        return values[place]
 
     def _pair(self, values: list[float], times: list[int], now_ns: int) -> tuple[float | None, float | None]:
         """Entering and supply temperature; None where not all of a side's probes are fresh."""
@@ -309,14 +325,8 @@ class MomentReader:
         outdoor_w = humidity_ratio(outdoor_c, humidity, pressure_pa)
         return mix_air(self._job.unit.outdoor_fraction, return_c, w, outdoor_c, outdoor_w)
 
-    def _stream_c(
-        self, tick: int, entering_c: float, supply_c: float, values: list[float], *, watch_frozen: bool
-    ) -> float | None:
-        """Supply air of the whole stream, from the rises at the probes' spots; None where one is frozen."""
-        if watch_frozen and self._is_frozen(tick, entering_c):
-            return None
-        if not self._uneven:
-            return supply_c
+    def _stream_c(self, entering_c: float, values: list[float]) -> float:
+        """Supply air of the whole stream, from the rises at the probes' spots."""
         return entering_c + sum([part * (values[place] - entering_c) for place, part in self._rise_parts])
 
     def _is_frozen(self, tick: int, entering_c: float) -> bool:
@@ -325,7 +335,7 @@ class MomentReader:
             if (not stream.frozen and tick - stream.changed_tick >= FROZEN_TICKS) or stream.partner_c is None:
                 stream.check_frozen(tick, entering_c, self._beside.step)
             if stream.frozen:
-                frozen = True
+                frozen = self._any_frozen = True
         return frozen
 
 

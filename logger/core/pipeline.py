@@ -6,6 +6,7 @@ time, so that a live run and a replay walk through exactly the same ticks.
 
 from __future__ import annotations
 
+from collections.abc import Generator
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -24,7 +25,7 @@ from logger.core.flow_hold import change_text, held_by
 from logger.core.gas_meter import GasMeter
 from logger.core.kind_words import BROKEN_DOWN, CHANGE, SENSIBLE_ONLY, SPELL
 from logger.core.ledger import Ledger
-from logger.core.limits import LimitWatch, Seen
+from logger.core.limits import LimitWatch
 from logger.core.match_age import day_of, stale_matches, stale_timing, stale_traverse
 from logger.core.moment import Moment, MomentReader
 from logger.core.params import MAIN_QUANTITY, AirflowSource, JobParams, Role, UnitKind
@@ -133,8 +134,17 @@ class Pipeline:
 
     def update_block(self, block: ReadingBlock) -> tuple[Event, ...]:
         """Take many readings at once; the same numbers as one by one."""
+        for _ in self.walk(block):
+            pass
+        return self._new_events()
+
+    def walk(self, block: ReadingBlock) -> Generator[int, None, None]:
+        """Take many readings, and give each tick once it is computed.
+
+        Who stops before the end leaves the rest unread: the run is then as after the last tick given.
+        """
         if not len(block):
-            return ()
+            return
         if self._grid.last_ns is None:
             self._begin(int(block.utc_us[0]))
         t_ns = np.maximum.accumulate(np.maximum(block.t_ns, self._grid.last_ns or 0))
@@ -148,8 +158,8 @@ class Pipeline:
             part = block.part(start, end)
             for row in self._grid.due_in(part):
                 self._tick(*row)
+                yield row[0]
             self.watch.see_block(part)
-        return self._new_events()
 
     def advance(self, t_ns: int) -> tuple[Event, ...]:
         """Time moves on without a reading: nothing is computed from silence."""
@@ -254,7 +264,7 @@ class Pipeline:
         if self.reader.humidity_held or self.reader.pressure_refused:
             self.watch.tick_sides(tick, held=self.reader.humidity_held, refused=self.reader.pressure_refused)
         smooth_k = None if rise_k is None else cycles.smooth_k
-        self._limits.tick(tick, cycles.phase, Seen(smooth_k, supply_c, entering_c), values, times)
+        self._limits.tick(tick, cycles.phase, smooth_k, supply_c, entering_c, values, times)
         if rise_k is not None:
             self._rise_s = tick
         elif self.book.open is not None:

@@ -37,6 +37,7 @@ class Sides:
         ]
         self._each = Ledger(keep, len(several))
         self._damp = Ledger(keep, 1)
+        self._damp_seen = False  # until then there is nothing to sum (cost)
 
     def clear(self, next_tick: int) -> None:
         """Forget all; the next tick posted is ``next_tick``."""
@@ -51,9 +52,13 @@ class Sides:
             self._each.post(tuple([values[place] for place, _ in self._temperatures]) if fresh else None)
         for place, age_ns in self._humidity:
             if now_ns - times[place] <= age_ns:
+                if not self._damp_seen:
+                    self._damp.clear(tick)
+                    self._damp_seen = True
                 self._damp.post((values[place],))
                 return
-        self._damp.post(None)
+        if self._damp_seen:
+            self._damp.post(None)
 
     def at(self, tick: int) -> SideSums:
         """Sums of all ticks before ``tick``."""

@@ -111,18 +111,15 @@ def _measured(bench: Bench, job: JobParams, block: ReadingBlock) -> Measured:
 
     Nothing can be steady before a window and its hold are over: until then nobody looks.
     """
-    pipeline = Pipeline(job)
-    last_s = int(block.t_ns[-1]) // NS_PER_S
-    first_s = int(bench.lit_s + job.steady.window_s + job.steady.hold_s) // LOOK_S * LOOK_S
-    borders = np.arange(first_s, last_s + 2 * LOOK_S, LOOK_S, dtype=np.int64) * NS_PER_S
-    start, settled_s = 0, None
-    for end in np.searchsorted(block.t_ns, borders).tolist():
-        pipeline.update_block(block.part(start, end))
-        start = end
+    pipeline, settled_s = Pipeline(job), None
+    unjudged_s = int(bench.lit_s + job.steady.window_s + job.steady.hold_s) // LOOK_S * LOOK_S
+    for tick in pipeline.walk(block):
+        if (tick + 1) % LOOK_S or tick + 1 < unjudged_s:
+            continue
         bound = pipeline.remaining()
         if settled_s is None and bound is not None and bound < job.steady.remaining:
-            settled_s = float(pipeline.tick_s)
-        if settled_s is not None and pipeline.tick_s >= bench.read_s:
+            settled_s = float(tick)
+        if settled_s is not None and tick >= bench.read_s:
             break
     return Measured(outcome=pipeline.finish(), settled_s=settled_s)
 

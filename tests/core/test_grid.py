@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.core.params import Role
-from logger.core.pipeline import Pipeline
+from logger.core.pipeline import Pipeline, TraceRow
 from logger.core.readings import NS_PER_S, Flag, Reading
 from logger.core.result import result_document
 from logger.core.snapshot import TRACE_COLUMNS, Event, Freshness, silenced
@@ -52,6 +52,31 @@ def test_blocks_give_the_rows_of_single_readings(readings: list[Reading], cuts: 
         if start < end:
             blocks.update_block(block_of(readings[start:end]))
     assert everything(blocks) == everything(single)
+
+
+@settings(max_examples=60, deadline=None)
+@given(streams(), st.integers(0, 2000))
+def test_who_walks_a_block_part_of_the_way_has_the_run_up_to_there(
+    readings: list[Reading], wanted: int
+) -> None:
+    rows = feed(make_job(), readings).take_trace()
+    walked = Pipeline(make_job())
+    steps = walked.walk(block_of(readings))
+    ticks = [tick for _, tick in zip(range(wanted), steps, strict=False)]
+    steps.close()
+    assert ticks == [row[0] for row in rows[:wanted]]
+    assert walked.take_trace() == rows[: len(ticks)]
+    if not 0 < len(ticks) < len(rows):
+        return
+    walked.update(make_reading(99, ticks[-1] + 2.0, "ret", 20.0))  # and it goes on from there
+    after = walked.take_trace()
+    assert [row[0] for row in after] == [ticks[-1] + 1, ticks[-1] + 2]
+    assert all(shown(row, "supply_c") in (None, shown(rows[len(ticks) - 1], "supply_c")) for row in after)
+
+
+def shown(row: TraceRow, column: str) -> float | None:
+    """A value of a trace row."""
+    return row[TRACE_COLUMNS.index(column)]
 
 
 @settings(max_examples=60, deadline=None)
