@@ -117,8 +117,8 @@ def _moved(line: BudgetLine, here: _Coil, means: Means, slopes: Both) -> Parts:
     if line.source in ENTERING:
         return here.moved(Off(entering_k=line.u_w / entering_w_k))
     if line.source == LAG:
-        lag_k = line.u_w / max(supply_w_k, entering_w_k)
-        return here.moved(Off(supply_k=lag_k), Off(entering_k=lag_k))
+        late = Off(supply_k=line.u_w / supply_w_k), Off(entering_k=line.u_w / entering_w_k)
+        return here.moved(*late)
     if line.source in UNSHARED:
         ratio = here.parts(Off()).sensible_heat_ratio
         share = max(abs(ratio), abs(1.0 - ratio)) / abs(means.air_heat_w)

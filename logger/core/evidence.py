@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from logger.core.batches import Batches
 from logger.core.coil import CoilReader
-from logger.core.ledger import COLUMN, Ledger, Row, Sums, means
+from logger.core.ledger import COLUMN, Ledger, Row, Sums
 from logger.core.line import Mark
 from logger.core.sides import Sides, SideSums
 from logger.core.steady import OUTPUT, SteadyDetector
-from logger.core.stretch import Stretch
-
-BLOCK_S = 30  # s at either end of a stretch, between whose means the temperatures drift (design choice)
+from logger.core.stretch import BLOCK_S, Stretch, drifts_k_s
 
 
 class Evidence:
@@ -65,20 +63,15 @@ class Evidence:
             grid_s=grid_s,
             tau_s=detector.tau_s,
             batch_w=self._batches.mean_u(OUTPUT, series.length - back),
-            drift_k_s=self._drift_k_s(end_s),
+            drifts_k_s=self._drifts_k_s(end_s),
             probes_c=probes_c,
             supply_humidity=humidity,
             coil=None if coil is None else coil.between(self._coil_sums, coil.at(end_s)),
         )
 
-    def _drift_k_s(self, end_s: int) -> float:
-        """The faster change of entering and supply temperature, from both ends of the stretch, K/s."""
+    def _drifts_k_s(self, end_s: int) -> tuple[float, float]:
+        """Change of supply and entering temperature, from both ends of the stretch, K/s."""
         block_s = min(BLOCK_S, (end_s - self._start_s) // 2)
         after = self._head[1] if block_s == BLOCK_S else self._ledger.at(self._start_s + block_s)
-        first = means(self._head[0], after)
-        last = means(self._ledger.at(end_s - block_s), self._ledger.at(end_s))
-        between_s = end_s - self._start_s - block_s
-        if first is None or last is None or between_s <= 0:
-            return 0.0
-        change_k = max(abs(last[at] - first[at]) for at in (COLUMN.entering_c, COLUMN.supply_c))
-        return change_k / between_s
+        tail = self._ledger.at(end_s - block_s), self._ledger.at(end_s)
+        return drifts_k_s((self._head[0], after), tail, end_s - self._start_s - block_s)

@@ -13,7 +13,16 @@ from logger.core.line import MIN_POINTS, Line
 from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
 from logger.core.probe_lines import mean_own_u
 from logger.core.steady import RISE, SteadyDetector
-from logger.core.stretch import FAN_W_PER_KG_S, ROOT3, FanPhase, Means, heat_ratio, means_from
+from logger.core.stretch import (
+    BLOCK_S,
+    FAN_W_PER_KG_S,
+    ROOT3,
+    FanPhase,
+    Means,
+    drifts_k_s,
+    heat_ratio,
+    means_from,
+)
 from logger.core.student import t975
 from logger.core.texts import Say, duration_text, power_text
 
@@ -153,12 +162,19 @@ class FanGauge:
                 continue
             mean = means(self._ledger.at(end_s - window * grid_s), self._ledger.at(end_s))
             if mean is not None:
-                return self._found(means_from(mean), line, line.slope_se, window), ""
+                found = self._found(means_from(mean), line, line.slope_se, window)
+                return replace(found, drifts_k_s=self._drifts_k_s(end_s - window * grid_s, end_s)), ""
         return (
             None,
             f"the {CHANGE[self._job.unit.kind]} was not flat in the fan phase (residual heat of an earlier "
             f"{self._spell}, or noise?)",
         )
+
+    def _drifts_k_s(self, start_s: int, end_s: int) -> tuple[float, float]:
+        """Change of supply and entering temperature over the phase, K/s."""
+        at, block_s = self._ledger.at, min(BLOCK_S, (end_s - start_s) // 4)
+        head, tail = (at(start_s), at(start_s + block_s)), (at(end_s - block_s), at(end_s))
+        return drifts_k_s(head, tail, end_s - start_s - block_s)
 
     def _found(self, mean: Means, line: Line, slope_se: float, window: int) -> FanPhase:
         """A flat part as it is kept, with what its slope and that slope's uncertainty leave open."""

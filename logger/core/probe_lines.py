@@ -57,9 +57,19 @@ def probe_lines(
         place = placement(side.probes, stretch, means.rise_k)
         u_w = place.u * abs(means.air_heat_w)
         lines.append(BudgetLine(f"{side.name} placement", u_w, place.nu, place.assumed))
-    lag_k = stretch.drift_k_s * LAG_K_S / ROOT3
-    lines.append(BudgetLine("probe lag", lag_k * max(watts_per_k), assumed=True))
+    lines.append(BudgetLine("probe lag", _lag_w(means, fan, stretch, watts_per_k), assumed=True))
     return lines
+
+
+def _lag_w(means: Means, fan: FanPhase | None, stretch: Stretch, watts_per_k: tuple[float, float]) -> float:
+    """Standard uncertainty, W, by a probe that follows later than the other: the worse of both sides.
+
+    It is behind in the fan phase too, by what the air changed there, and the fan's heat is off by that.
+    """
+    then_w_k = 0.0 if fan is None else fan_ratio(means, fan) * fan.watt_per_k
+    then_k_s = (0.0, 0.0) if fan is None else fan.drifts_k_s
+    sides = zip(stretch.drifts_k_s, watts_per_k, then_k_s, strict=True)
+    return max(abs(k_s * w_k - k0_s * then_w_k) for k_s, w_k, k0_s in sides) * LAG_K_S / ROOT3
 
 
 def shares(probes: tuple[ProbeParams, ...]) -> list[float]:

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import sqrt
 
-from logger.core.ledger import COLUMN, Row
+from logger.core.ledger import COLUMN, Row, Sums, means
 from logger.core.line import Line
 from logger.core.units import ZERO_C_K
 
 ROOT3 = sqrt(3.0)  # half-width of a rectangle -> standard uncertainty (GUM 4.3.7)
+BLOCK_S = 30  # s at either end of a stretch, between whose means the temperatures drift (design choice)
 SLOW_TAU_S = 900.0  # s: cabinet, duct, curb: the slow tail that no warm-up shows (design)
 FAN_W_PER_KG_S = (
     773.0 * 0.84
@@ -33,6 +34,7 @@ class FanPhase:
     rise_nu: float
     seconds: float
     tail_k: float = 0.0  # what a slow tail of residual heat may still hold of the rise, one-sided
+    drifts_k_s: tuple[float, float] = (0.0, 0.0)  # change of supply and entering temperature, K/s
     slope_k_s: float = 0.0  # slope of the rise, K/s, where it is told from noise; its sign is the tail's side
     held_kg_s: float | None = None  # dry air it was reckoned with, where that stands for the firing's
 
@@ -87,10 +89,20 @@ class Stretch:
     grid_s: int
     tau_s: float | None
     batch_w: tuple[float, float] | None = None  # of the output's mean, by batches: u and its degrees
-    drift_k_s: float = 0.0  # the faster change of entering and supply temperature, K/s
+    drifts_k_s: tuple[float, float] = (0.0, 0.0)  # change of supply and entering temperature, K/s
     probes_c: tuple[tuple[str, float], ...] = ()  # mean of each probe, where a role has several
     supply_humidity: float | None = None  # %, by the supply probe itself
     coil: CoilMeans | None = None  # of a cooling unit
+
+
+def drifts_k_s(head: tuple[Sums, Sums], tail: tuple[Sums, Sums], between_s: float) -> tuple[float, float]:
+    """Change of supply and entering temperature from one block of the ledger to another, K/s; none where a
+    block is empty."""
+    first, last = means(*head), means(*tail)
+    if first is None or last is None or between_s <= 0.0:
+        return 0.0, 0.0
+    supply_k, entering_k = (last[at] - first[at] for at in (COLUMN.supply_c, COLUMN.entering_c))
+    return supply_k / between_s, entering_k / between_s
 
 
 def fan_ratio(means: Means, fan: FanPhase) -> float:

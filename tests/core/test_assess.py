@@ -24,7 +24,7 @@ from logger.core.stretch import FanPhase, Means, Seen, Stretch
 from logger.screen.plain import result_lines
 from simulators.driver import SimDriver
 from tests.core.jobs import FACTS, feed, make_job
-from tests.core.stories import RETURN_C, RISE_K, Story
+from tests.core.stories import FIRE_S, RETURN_C, RISE_K, Story
 
 NOTHING = Stretch(line=None, grid_s=1, tau_s=None)
 CP = 1_006.0 + 1_860.0 * 0.006  # J/kg K: ASHRAE Fundamentals ch. 1 eq. (30) at W = 0.006
@@ -149,17 +149,19 @@ def test_the_mean_of_a_role_goes_by_weight_from_reading_to_result() -> None:
     assert not line["assumed"]
 
 
-@pytest.mark.parametrize("k_per_hour", [0.0, 6.0])
-def test_air_that_warms_charges_the_lag_between_the_probes(k_per_hour: float) -> None:
-    """6 K/h x 30 s / sqrt(3) = 0.029 K (GUM 4.3.7)."""
+@pytest.mark.parametrize(("fan", "fire"), [(0.0, 0.0), (0.0, 6.0), (6.0, 6.0), (-6.0, 6.0), (-6.0, 0.0)])
+def test_air_that_warms_charges_the_lag_between_the_probes(fan: float, fire: float) -> None:
+    """6 K/h x 30 s / sqrt(3) = 0.029 K (GUM 4.3.7). A late probe is behind in the fan phase too, which is
+    taken off: what changes alike in both cancels."""
     readings = [
-        r._replace(value=r.value + k_per_hour * r.t_ns / 1e9 / 3600.0)
+        r._replace(value=r.value + (fan * min(t_s, FIRE_S) + fire * max(t_s - FIRE_S, 0.0)) / 3600.0)
         for r in Story(fire_end_s=2400).readings()
+        for t_s in [r.t_ns / 1e9]
     ]
     document = result_document(feed(make_job(), readings).finish(), FACTS)
     line = next(line["u_w"] for line in document["budget"] if line["source"] == "probe lag")
     watt_per_k = document["firing"]["air_heat_w"] / document["firing"]["rise_k"]
-    expected_k = k_per_hour / 3600.0 * 30.0 / sqrt(3.0)
+    expected_k = abs(fire - fan) / 3600.0 * 30.0 / sqrt(3.0)
     assert line / watt_per_k == pytest.approx(expected_k, rel=0.1, abs=0.003)
 
 

@@ -46,6 +46,7 @@ HUMIDITY_U = 0.15  # of an assumed 50 %
 INPUT_W, FAN_GIVEN_W = 39_000.0, 450.0
 AREA_M2, VELOCITY_M_S, VELOCITY_U = 0.24, 4.2, 0.015
 ROOT3 = sqrt(3.0)
+LAG_S = 30.0  # s, half a rectangle (design)
 
 
 def enthalpy(temp_c: Any, w: Any) -> Any:
@@ -171,7 +172,7 @@ class Draws:
     left: Any  # K of the fan phase's rise that an earlier firing left
     scatter: Any
     drift: Any
-    lag: Any
+    lag: Any  # s that one probe follows later
     fan: Any  # relative of a typed power; W where nothing is known
     casing: Any  # fraction of the input
 
@@ -205,7 +206,8 @@ def output(name: str, d: Draws) -> Any:
     before = firing.fan
     fan_k = 0.0 if before is None else before.supply_c - before.entering_c
     te, ts, inlet_c = state(means.entering_c, means.supply_c)
-    ts = ts - d.lag
+    late_k_s, late_fan_k_s = later(name)
+    ts = ts - d.lag * late_k_s
     heat = mass(te, inlet_c) * (enthalpy(ts, w) - enthalpy(te, w))
     if unit.fan_heat is FanHeatMode.GIVEN:
         fan_w = FAN_GIVEN_W * (1.0 + d.fan)
@@ -213,15 +215,22 @@ def output(name: str, d: Draws) -> Any:
         fan_w = d.fan * mass(te, inlet_c) / means.dry_air_kg_s  # a power per flow is what is not known
     else:
         te0, ts0, inlet0_c = state(before.entering_c, before.supply_c)
-        ts0 = ts0 - d.fan_noise - d.left
+        ts0 = ts0 - d.fan_noise - d.left - d.lag * late_fan_k_s
         ratio = volume(inlet0_c, w, p) / volume(inlet_c, w, p)
         fan_w = ratio * mass(te0, inlet0_c) * (enthalpy(ts0, w) - enthalpy(te0, w))
     casing_w = d.casing * INPUT_W if unit.casing_loss_w is None else unit.casing_loss_w
     return heat - fan_w + casing_w + d.scatter + d.drift
 
 
+def later(name: str) -> tuple[float, float]:
+    """Change of the air at the late probe, K/s: in the firing, in the fan phase; of the worse side."""
+    _, firing, stretch = measured(name)
+    then = firing.fan.drifts_k_s if firing.fan else (0.0, 0.0)
+    return max(zip(stretch.line.drifts_k_s, then, strict=True), key=lambda pair: abs(pair[0] - pair[1]))
+
+
 def sizes(name: str) -> dict[str, float]:
-    """What the readings say of themselves: scatter, drift, lag, and the fan phase's noise."""
+    """What the readings say of themselves: scatter, drift, and the fan phase's noise."""
     job, firing, stretch = measured(name)
     line = stretch.line.line
     assert line is not None
@@ -233,7 +242,6 @@ def sizes(name: str) -> dict[str, float]:
         "scatter": scatter_w,
         "scatter_nu": scatter_nu,
         "drift": stretch.drift_w or 0.0,
-        "lag": 30.0 * stretch.line.drift_k_s,
         "fan_noise": firing.fan.rise_u_k if firing.fan else 0.0,
         "left": firing.fan.tail_k if firing.fan else 0.0,
         "fan_nu": firing.fan.rise_nu if firing.fan else 1.0,
@@ -268,7 +276,7 @@ def drawn(name: str, seed: int) -> Draws:
         left=even(size["left"]),
         scatter=size["scatter"] * rng.standard_t(size["scatter_nu"], TRIALS),
         drift=even(size["drift"]),
-        lag=even(size["lag"]),
+        lag=even(LAG_S),
         fan=normal(size["fan"]) if typed else rng.uniform(0.0, 2.0 * size["fan"], TRIALS),
         casing=rng.uniform(0.0, 0.02, TRIALS),
     )
@@ -339,7 +347,7 @@ def test_the_budget_is_gtcs(name: str) -> None:
         left=GTC.ureal(0.0, max(size["left"], 1e-12) / ROOT3),
         scatter=GTC.ureal(0.0, size["scatter"], size["scatter_nu"]),
         drift=GTC.ureal(0.0, size["drift"] / ROOT3),
-        lag=GTC.ureal(0.0, size["lag"] / ROOT3),
+        lag=GTC.ureal(0.0, LAG_S / ROOT3),
         fan=GTC.ureal(usual_fan_w(name), size["fan"] / ROOT3),
         casing=GTC.ureal(0.01, 0.01 / ROOT3),
     )
