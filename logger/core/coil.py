@@ -7,17 +7,27 @@ rated by the air's enthalpies. Source: ASHRAE Handbook Fundamentals ch. 1; ASHRA
 
 from __future__ import annotations
 
+from enum import Enum, auto
 from typing import Any
 
 from logger.core.air import enthalpy_j_kg, humidity_ratio, volume_m3_kg
 from logger.core.align import Slots
+from logger.core.carry import carry
 from logger.core.ledger import Ledger, Sums, means
-from logger.core.params import AirflowSource, FanDrive, FanPosition, JobParams, Plane, Role
+from logger.core.params import AirflowSource, FanPosition, JobParams, Plane, Role, VelocityBasis
 from logger.core.readings import NS_PER_S, Quantity
 from logger.core.stretch import CoilMeans
 
 LEAST_TOLD = 0.999  # share of ticks: all but rounding
 HOLD_NS = 60 * NS_PER_S  # a humidity this old still stands for the air: probes speak of it seldom (assumed)
+
+
+class Dried(Enum):
+    """Of what dried air an airflow is: the volume at the fan inlet or in its plane, or moist mass there."""
+
+    INLET = auto()
+    PLANE = auto()
+    MASS = auto()
 
 
 class CoilReader:
@@ -35,7 +45,7 @@ class CoilReader:
             for p in job.probes
             if p.role is Role.SUPPLY
         ]
-        self._behind = _flow_behind_coil(job)
+        self._dried = _dried(job)
         self._held: dict[int, tuple[float, int]] = {}  # moisture and its time, by place of the probe
         self._ledger = Ledger(keep, 3)
         self.told = False  # whether both humidities are known now
@@ -61,8 +71,10 @@ class CoilReader:
         if held_w is None or not self.told:
             held_w = min(w, humidity_ratio(supply_c, 1.0, pressure_pa))
         supply_w = held_w
-        if self._behind is not None:
-            at_c = inlet_c if self._behind == "inlet" else supply_c
+        if self._dried is Dried.MASS:
+            dry_kg_s *= (1.0 + w) / (1.0 + supply_w)
+        elif self._dried is not None:
+            at_c = inlet_c if self._dried is Dried.INLET else supply_c
             dry_kg_s *= volume_m3_kg(at_c, w, pressure_pa) / volume_m3_kg(at_c, supply_w, pressure_pa)
         h2_j_kg = enthalpy_j_kg(supply_c, supply_w)
         sensible_w = dry_kg_s * (enthalpy_j_kg(entering_c, supply_w) - h2_j_kg)
@@ -97,10 +109,19 @@ class CoilReader:
         return None if found is None else CoilMeans(found[0], found[1], told=found[2] > LEAST_TOLD)
 
 
-def _flow_behind_coil(job: JobParams) -> str | None:
-    """Where the air whose volume or velocity is known stands, if behind the coil: dried air weighs more."""
-    flow = job.airflow
+def _dried(job: JobParams) -> Dried | None:
+    """Where the flow was reckoned with the entering air's moisture, and the dried air's counts.
+
+    Of a mass held from a traverse with the coil cold none does: it is had of the air in its plane. Where
+    its inlet was told of a blow-through fan behind whose coil it was measured, the fan's volume came of
+    dried air and is now that of the entering air: the same ratio once more.
+    """
+    flow, fan = job.airflow, job.unit.fan
     if flow.source is AirflowSource.PROBE:
-        return "supply" if flow.at is Plane.SUPPLY else None
-    held = job.unit.fan_drive is FanDrive.CONSTANT_SPEED and flow.source is AirflowSource.FIXED
-    return "inlet" if held and job.unit.fan is FanPosition.DRAW_THROUGH else None
+        if flow.at is not Plane.SUPPLY:
+            return None
+        return Dried.MASS if flow.basis is VelocityBasis.STANDARD else Dried.PLANE
+    carried = carry(job.unit, flow)
+    if flow.source is not AirflowSource.FIXED or carried.holds_mass:
+        return None
+    return Dried.INLET if carried.heated is (fan is FanPosition.BLOW_THROUGH) else None
