@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from math import exp, log
+from math import exp, hypot, log
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,7 @@ from logger.core.params import (
     VisitParams,
 )
 from logger.core.pipeline import Pipeline
-from logger.core.probe_doubts import supply_apart
+from logger.core.probe_doubts import moisture, supply_apart
 from logger.core.readings import Quantity, Reading
 from logger.core.result import result_document
 from tests.core.jobs import FACTS, feed, make_job, make_reading
@@ -179,6 +179,31 @@ def test_matched_humidities_keep_the_slope_between_wet_and_dry_air(off: float, *
     held = 100.0 * HAPropsSI("R", "T", 273.15 + RETURN_C + RISE_K, "W", w, "P", 101_325.0)
     document = outcome(job, Story(humidity=held + off).readings())
     assert bool(told(document, "humidity-mismatch")) is sure
+
+
+@pytest.mark.parametrize("matched", [None, 0.8])
+@pytest.mark.parametrize(("part", "sure"), [(0.9, False), (-0.9, False), (1.1, True)])
+def test_entering_air_near_saturation_leaves_more_open(
+    part: float, matched: float | None, *, sure: bool
+) -> None:
+    """Fog of 98 % warmed by 2 K. Of each probe 3 % RH at 95 %, and on top 0.4 % for each 1 % beyond 90 %; its
+    0.2 K are 6 % of what it reads, a kelvin. By hand (GUM 5.1.2), Magnus by Alduchov and Eskridge 1996."""
+    job = make_job()
+    job = replace(job, probes=tuple(replace(p, humidity_u95=matched) for p in job.probes))
+    best = feed(job, Story(humidity=50.0).readings()).finish().best
+    assert best is not None
+    assert best.best is not None
+    supply_c = RETURN_C + 2.0
+    vapour_pa, most_pa = (610.94 * exp(17.625 * c / (c + 243.04)) for c in (RETURN_C, supply_c))
+    held = 98.0 * vapour_pa / most_pa
+    w = 0.621945 * 0.98 * vapour_pa / (101_325.0 - 0.98 * vapour_pa)
+    thinner = held / 98.0
+    base = (3.0, 3.0 * thinner) if matched is None else (3.0 * (1.0 - thinner), matched, matched * thinner)
+    allowed = hypot(*base, 0.4 * 8.0 * thinner, 0.2 * 0.06 * held)
+    air = {"entering_c": RETURN_C, "supply_c": supply_c, "humidity_ratio": w, "pressure_pa": 101_325.0}
+    line = replace(best.best.line, supply_humidity=held + part * allowed)
+    stretch = replace(best.best, means=replace(best.best.means, **air), line=line)
+    assert (moisture(job, stretch) is not None) is sure
 
 
 def test_humidity_of_the_entering_air_alone_raises_no_doubt() -> None:
