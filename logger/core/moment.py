@@ -61,7 +61,7 @@ class Stream:
 
     __slots__ = (
         "_gaps",
-        "_uneven",
+        "_unusual",
         "changed_tick",
         "count",
         "frozen",
@@ -74,7 +74,7 @@ class Stream:
 
     def __init__(self) -> None:
         self._gaps: deque[int] = deque([1] * INTERVALS, maxlen=INTERVALS)
-        self._uneven = False
+        self._unusual = False  # another pace than 1 s, or no even one
         self.interval_s = 1
         self.last_ns = NEVER_NS
         self.count = 0
@@ -87,7 +87,7 @@ class Stream:
     def see(self, tick: int, value: float, t_ns: int, count: int) -> None:
         """Take the newest value; ``count`` readings have come so far, some since the last tick."""
         new = count - self.count
-        if new != 1 or self.interval_s != 1 or self._uneven or t_ns - self.last_ns > PROMPT_NS:
+        if new != 1 or self._unusual or t_ns - self.last_ns > PROMPT_NS:
             self._pace(t_ns, new)
         self.last_ns, self.count = t_ns, count
         if value != self.value:
@@ -106,7 +106,7 @@ class Stream:
         gap = max(ceil(((t_ns - self.last_ns) / new - SLACK_NS) / NS_PER_S), 1)
         self._gaps.append(gap)
         self.interval_s = sorted(self._gaps)[INTERVALS // 2]
-        self._uneven = len(set(self._gaps)) > 1
+        self._unusual = self.interval_s != 1 or len(set(self._gaps)) > 1
 
     def check_frozen(self, tick: int, partner_c: float, partner_step: float) -> None:
         """Find whether this supply probe repeats one value where it must move.
@@ -296,8 +296,7 @@ class MomentReader:
             place, max_age_ns, beside = self._humidity
             if now_ns - times[place] <= max_age_ns and now_ns - times[beside] <= max_age_ns:
                 self.humidity_seen, self.humidity_held = True, False
-                w = humidity_ratio(values[beside], _fraction(values[place]), pressure_pa)
-                self._held_w = w
+                self._held_w = w = humidity_ratio(values[beside], _fraction(values[place]), pressure_pa)
                 return w
         if self._held_w is not None:
             self.humidity_held = True
@@ -332,8 +331,11 @@ class MomentReader:
     def _is_frozen(self, tick: int, entering_c: float) -> bool:
         frozen = False
         for _, stream in self._supply_streams:
-            if (not stream.frozen and tick - stream.changed_tick >= FROZEN_TICKS) or stream.partner_c is None:
-                stream.check_frozen(tick, entering_c, self._beside.step)
+            if tick - stream.changed_tick >= FROZEN_TICKS:
+                if not stream.frozen:
+                    stream.check_frozen(tick, entering_c, self._beside.step)
+            elif stream.partner_c is None:
+                stream.partner_c = entering_c
             if stream.frozen:
                 frozen = self._any_frozen = True
         return frozen
