@@ -49,6 +49,7 @@ class CoilReader:
         self._held: dict[int, tuple[float, int]] = {}  # moisture and its time, by place of the probe
         self._ledger = Ledger(keep, 3)
         self.told = False  # whether both humidities are known now
+        self.supply_w: float | None = None  # of the last tick, where they are
         self.sensible_w: float | None = None  # of the last tick
         self.clear(1)
 
@@ -61,7 +62,7 @@ class CoilReader:
     ) -> tuple[Any, ...]:
         """The moment with the coil's air heat: negative, and sensible alone without both humidities."""
         entering_c, _, supply_c, _, w, pressure_pa, _, _, dry_kg_s, _, inlet_c = moment
-        self.sensible_w = None
+        self.sensible_w = self.supply_w = None
         if dry_kg_s is None:
             self._ledger.post(None)
             return moment
@@ -71,6 +72,7 @@ class CoilReader:
         if held_w is None or not self.told:
             held_w = min(w, humidity_ratio(supply_c, 1.0, pressure_pa))
         supply_w = held_w
+        self.supply_w = supply_w if self.told else None
         if self._dried is Dried.MASS:
             dry_kg_s *= (1.0 + w) / (1.0 + supply_w)
         elif self._dried is not None:

@@ -27,6 +27,7 @@ from logger.core.kind_words import BROKEN_DOWN, CHANGE, SENSIBLE_ONLY, SPELL
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch
 from logger.core.match_age import day_of, stale_matches, stale_timing, stale_traverse
+from logger.core.moister import MoisterWatch
 from logger.core.moment import Moment, MomentReader
 from logger.core.params import MAIN_QUANTITY, AirflowSource, JobParams, Role, UnitKind
 from logger.core.readings import NS_PER_S, Quantity, Reading, ReadingBlock
@@ -99,6 +100,7 @@ class Pipeline:
         self.book = FiringBook(
             job, self.detector, self._ledger, self.reader, self._sides, self._gas, self._coil
         )
+        self._moister = MoisterWatch(job, self.book.say) if job.unit.kind.cools else None
         self.watch = StreamWatch(job, slots, self.book.say)
         self._limits = LimitWatch(job, slots, self.book.say)
         reference = job.airflow.reference
@@ -314,7 +316,22 @@ class Pipeline:
         cycles = self.cycles
         fan_rise_k = self._sign * cycles.base_k if cycles.has_base else 0.0
         moment = self.reader.read(tick, values, times, counts, fan_rise_k, watch_frozen=phase is not _OFF)
-        return moment if self._coil is None else self._coil.cooled(tick, moment, values, times)
+        if self._coil is None:
+            return moment
+        moment = self._coil.cooled(tick, moment, values, times)
+        self._watch_moisture(tick, moment, phase)
+        return moment
+
+    def _watch_moisture(self, tick: int, moment: tuple[Any, ...], phase: Phase) -> None:
+        """Both sides of a coil that cools and is not steady."""
+        if self._coil is None or self._moister is None:
+            return
+        supply_w = self._coil.supply_w
+        if phase is not Phase.WARM_UP or supply_w is None:
+            self._moister.rest()
+            return
+        entering_c, _, supply_c, _, w, pressure_pa, *_ = moment
+        self._moister.tick(tick, (entering_c, w), (supply_c, supply_w), pressure_pa)
 
     def _account(self, moment: tuple[Any, ...], phase: Phase) -> float | None:
         """Post a tick to the ledger; its output while the unit fires or cools down."""

@@ -237,6 +237,12 @@ def _why_not_steady(outcome: Outcome) -> str:
     longest_s = max((f.fall_s or f.end_s or f.start_s) - f.start_s for f in outcome.firings)
     kind = outcome.job.unit.kind
     seen = f"{len(outcome.firings)} {SPELL[kind]}(s), the longest {longest_s} s, none steady"
+    if outcome.job.unit.kind.cools and "humidity-mismatch" in codes:
+        return (
+            f"{seen}: the supply air shows more water than the entering air, so no total could settle. Shut "
+            "the damper, match the humidity probes and cool again; the event humidity-mismatch says which "
+            "and by how much."
+        )
     if "limit-cycling" in codes:
         return f"{seen}: a limit seems to trip again and again; do not {GO_ON[kind]} on, see the events."
     if codes & ALARMS:
