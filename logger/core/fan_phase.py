@@ -9,6 +9,7 @@ from logger.core.carry import carry
 from logger.core.coil_lines import zero_u_w
 from logger.core.kind_words import CHANGE, SPELL
 from logger.core.ledger import Ledger, means
+from logger.core.limits import WRONG_WAY_K
 from logger.core.line import MIN_POINTS, Line
 from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
 from logger.core.probe_lines import mean_own_u
@@ -33,6 +34,7 @@ GRACE_S = 15  # s a fan phase may seem shorter than it was: fan and firing are d
 FLAT_K = 0.1  # K: what a fan phase's slope may still bring within a time constant (design)
 TREND_TOLD = 1.5  # times t SE: slow noise passes for a trend more often than the 5 % of t SE (assumed)
 LEFT_TAU_S = 1_800.0  # s: time constant of the heat that a cabinet and curb still hold (assumed)
+SWAPPED = "see first whether the probes of return and supply were swapped; else "
 NOT_APART = "; the plate's output has the fan in it, so it is not taken off."
 USUAL_FAN_TEXT = "773 W per m3/s (365 W per 1000 cfm)"
 USUAL_RISE_K = FAN_W_PER_KG_S / 1_018.0  # K: of the usual fan; J/kg K of moist air at 20 degC, 50 %
@@ -225,12 +227,13 @@ class FanGauge:
         )
         most_w = 2.0 * USUAL_RISE_K * fan.watt_per_k
         negative = fan.fan_heat_w + u95_w < 0.0
+        first = SWAPPED if fan.supply_c - fan.entering_c < -WRONG_WAY_K else ""
         self.implausible = negative or fan.fan_heat_w - u95_w > most_w
         if self.implausible:
             self._say(
                 t_s,
                 "fan-heat-implausible",
-                "The fan phase gives a fan heat that no fan has: look for outdoor air first, then "
+                f"The fan phase gives a fan heat that no fan has: {first}look for outdoor air first, then "
                 f"residual heat of the last {self._spell}, then the probes (match them in the same air).",
             )
         self.outdoor_suspected = (
@@ -240,8 +243,8 @@ class FanGauge:
             self._say(
                 t_s,
                 "outdoor-air-suspected",
-                "Supply air colder than return air with the fan alone: outdoor air seems to be mixed in; "
-                "shut the damper or put a probe of role mixed before the heating section.",
+                f"Supply air colder than return air with the fan alone: {first}outdoor air seems to be mixed "
+                "in; shut the damper or put a probe of role mixed before the heating section.",
             )
 
 

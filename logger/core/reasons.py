@@ -34,6 +34,13 @@ from logger.core.texts import probability_text
 from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line
 
 NOT_STEADY = "not-steady"
+WRONG_WAY = {
+    cools: f"The supply air was {side} than the entering air for minutes, as when the probes of return and "
+    "supply are swapped: look where each of them is, put it right (or their roles in the config) and measure "
+    "again."
+    for cools, side in ((False, "cooler"), (True, "warmer"))
+}
+"""What is said of a run without a steady stretch; by whether the unit cools."""
 ALARMS = frozenset({"rise-above-window", "supply-above-maximum"})
 
 
@@ -123,6 +130,8 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
         return f"No verdict: by the visit record {'; '.join(job.visit.bars)}."
     if job.unit.outdoor_air is OutdoorAir.OPEN and not has_mixed:
         return "No verdict: outdoor air is open and no probe of role mixed measures the entering air."
+    if firing.outdoor_suspected and "rise-wrong-way" in {event.code for event in outcome.events}:
+        return f"No verdict: {WRONG_WAY[job.unit.kind.cools]}"
     if firing.outdoor_suspected:
         return "No verdict: the fan phase shows outdoor air in the entering air; see the events."
     if firing.fan_implausible:
@@ -232,6 +241,8 @@ def _why_not_steady(outcome: Outcome) -> str:
     frozen = sorted({event.probe or "?" for event in outcome.events if event.code == "frozen"})
     if frozen:
         return f"Not steady: probe {', '.join(frozen)} repeated one value; restart it and measure again."
+    if "rise-wrong-way" in codes and not any(firing.highest_k for firing in outcome.firings):
+        return WRONG_WAY[outcome.job.unit.kind.cools]  # a duct in still air too may have been so before
     if not outcome.firings:
         return NO_FIRING[outcome.job.unit.kind]
     longest_s = max((f.fall_s or f.end_s or f.start_s) - f.start_s for f in outcome.firings)

@@ -14,9 +14,10 @@ import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
 from logger.core.params import FanHeatMode, OutputAt, SteadyParams, UnitKind, UnitParams
+from logger.core.readings import NS_PER_S
 from logger.core.result import result_document
 from simulators.scenarios import find
-from tests.core.jobs import FACTS, feed, firing_readings, make_job, play
+from tests.core.jobs import FACTS, feed, firing_readings, make_job, make_reading, play
 from tests.core.stories import RETURN_C, RISE_K, Story
 
 SEA_LEVEL_PA = 101_325.0
@@ -201,6 +202,21 @@ def test_a_gas_unit_knows_no_defrost() -> None:
     assert document["firing"]["defrosts"] is None
 
 
+def test_a_cold_duct_before_a_short_firing_is_no_swap() -> None:
+    """Still air in a duct on a cold roof, 10 K below the room's; then a firing that has no time to settle."""
+    still = [
+        make_reading(2 * t + n, float(t), probe, temp_c)
+        for t in range(600)
+        for n, (probe, temp_c) in enumerate((("ret", 20.0), ("sup", 10.0)))
+    ]
+    fired = [r._replace(t_ns=r.t_ns + 600 * NS_PER_S) for r in Story(fire_end_s=900, end_s=1000).readings()]
+    outcome = feed(make_job(), [*still, *fired]).finish()
+    assert "rise-wrong-way" in {event.code for event in outcome.events}
+    reason = result_document(outcome, FACTS)["reason"]
+    assert "swapped" not in reason
+    assert "longer" in reason
+
+
 def test_output_over_electrical_input_is_no_efficiency_of_a_heat_pump() -> None:
     readings = pump_story(None)[1]
     unit = UnitParams(kind=UnitKind.HEAT_PUMP, plate_output_w=13_600.0, plate_input_w=4_000.0)
@@ -216,7 +232,13 @@ def test_probes_that_were_swapped_are_told(kind: UnitKind, *, swapped: bool) -> 
     job = make_job(unit=electric(kind=kind, fan_heat=FanHeatMode.MEASURED, fan_heat_w=0.0))
     names = {"ret": "sup", "sup": "ret"} if swapped else {}
     readings = [r._replace(probe=names.get(r.probe, r.probe)) for r in Story().readings()]
-    events = [e for e in feed(job, readings).finish().events if e.code == "rise-wrong-way"]
+    outcome = feed(job, readings).finish()
+    events = [e for e in outcome.events if e.code == "rise-wrong-way"]
     assert len(events) == int(swapped is not kind.cools)
     if events:
-        assert ("warmer" if kind.cools else "cooler") in events[0].text
+        side = "warmer" if kind.cools else "cooler"
+        assert side in events[0].text
+        reason = result_document(outcome, FACTS)["reason"]
+        assert "swapped" in reason
+        assert side in reason
+        assert "longer" not in reason
