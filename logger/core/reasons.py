@@ -34,6 +34,7 @@ from logger.core.texts import probability_text
 from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line
 
 NOT_STEADY = "not-steady"
+NARROW = 0.99  # probability below which a verdict is said to be narrow: five times the risk of one (assumed)
 WRONG_WAY = {
     cools: f"The supply air was {side} than the entering air for minutes, as when the probes of return and "
     "supply are swapped: look where each of them is, put it right (or their roles in the config) and measure "
@@ -81,16 +82,25 @@ def judge_outcome(
             verdict,
             "below",
             f"{size}: below {tolerance} with {probability_text(verdict.p_low)} probability.{full or ''}"
-            f"{BELOW_WORDS[job.unit.kind]}{told_by}",
+            f"{BELOW_WORDS[job.unit.kind]}{_narrowly(verdict.p_low)}{told_by}",
         )
     if verdict.verdict == "above":
+        # too much gas is acted on, however narrowly it shows
+        narrowly = "" if job.unit.kind is UnitKind.GAS else _narrowly(verdict.p_high)
         text = (
             f"{size}: above {tolerance} with {probability_text(verdict.p_high)} probability. "
-            f"{ABOVE_WORDS[job.unit.kind]}{told_by}"
+            f"{ABOVE_WORDS[job.unit.kind]}{narrowly}{told_by}"
         )
         return verdict, "above", text
     what = f" {_what_decides(job, stretch, plate_w)}" if advised else ""
     return verdict, UNDECIDED, f"{size}: undecided for {tolerance}.{what}{told_by}"
+
+
+def _narrowly(probability: float) -> str:
+    """A verdict that was hardly reached: most of the units that look so by chance alone look so narrowly."""
+    if probability >= NARROW:
+        return ""
+    return " That is decided narrowly: measure a second time, with the probes moved, before acting on it."
 
 
 def _size(job: JobParams, stretch: SteadyStretch) -> str:

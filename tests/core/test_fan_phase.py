@@ -15,7 +15,7 @@ import pytest
 from logger.core.params import ProbeParams, Role
 from logger.core.readings import Reading
 from logger.core.result import result_document
-from tests.core.jobs import FACTS, feed, make_job, make_reading
+from tests.core.jobs import FACTS, feed, make_job, make_reading, play
 from tests.core.stories import FAN_K, FAN_S, RETURN_C, RISE_K, TAU_S, Story
 from tests.core.test_plausible import told, unit
 
@@ -99,6 +99,15 @@ def test_a_fan_heat_that_no_fan_has_bars_the_verdict(role: Role, shift_k: float,
     assert (document["verdict"] is None) is sure
     if sure:
         assert "no fan has" in document["reason"] or "outdoor air" in document["reason"]
+
+
+@pytest.mark.parametrize(("name", "far"), [("swapped", True), ("leaky-return", False)])
+def test_supply_air_far_colder_with_the_fan_alone_asks_for_the_places_of_the_probes(
+    name: str, *, far: bool
+) -> None:
+    """Of swapped probes the fan phase after the firing shows tens of kelvin; of outdoor air one or two."""
+    texts = [e.text for e in feed(*play(name)).finish().events if e.code == "outdoor-air-suspected"]
+    assert ["swapped" in text for text in texts] == [far]
 
 
 @pytest.mark.parametrize(("fan_alone_s", "measured"), [(300, False), (360, True), (420, True)])

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
+from scipy.stats import norm
 
 from logger.core.params import FanHeatMode, OutputAt, SteadyParams, UnitKind, UnitParams
 from logger.core.readings import NS_PER_S
@@ -200,6 +201,28 @@ def test_a_log_that_ends_in_a_pause_ends_its_firing_with_the_heat() -> None:
 def test_a_gas_unit_knows_no_defrost() -> None:
     document = result_document(feed(make_job(), Story().readings()).finish(), FACTS)
     assert document["firing"]["defrosts"] is None
+
+
+@pytest.mark.parametrize("kind", [UnitKind.GAS, UnitKind.ELECTRIC])
+@pytest.mark.parametrize(
+    ("side", "surely"), [("below", 0.97), ("below", 0.999), ("above", 0.97), ("above", 0.999)]
+)
+def test_a_verdict_hardly_reached_asks_for_a_second_measurement(
+    kind: UnitKind, side: str, surely: float
+) -> None:
+    """A plate put where the normal distribution (scipy) gives the verdict so much probability and no more.
+
+    Too much gas is never a thing to measure twice: the words are then to stop.
+    """
+    readings = Story().readings()
+    firing = result_document(feed(make_job(unit=electric(kind=kind)), readings).finish(), FACTS)["firing"]
+    sign = 1.0 if side == "below" else -1.0
+    border_w = firing["output_w"] + sign * firing["output_u95_w"] * norm.ppf(surely) / norm.ppf(0.975)
+    unit = electric(kind=kind, plate_output_w=border_w / (1.0 - sign * 0.05))
+    document = result_document(feed(make_job(unit=unit), readings).finish(), FACTS)
+    assert document["verdict"] == side
+    narrow = surely < 0.99 and not (kind is UnitKind.GAS and side == "above")
+    assert ("decided narrowly" in document["reason"]) is narrow
 
 
 def test_a_cold_duct_before_a_short_firing_is_no_swap() -> None:
