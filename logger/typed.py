@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from logger.config.fields import ALTITUDE
-from logger.config.quantities import Dimension, QuantityError, Units, parse_any, show
+from logger.config.quantities import SHORTCUT, Dimension, QuantityError, Units, parse_any, show
 from logger.core import air
 from logger.core.errors import UsageError
 from logger.core.params import Plane
@@ -88,7 +88,7 @@ def lines(document: QuickOutput, units: Units) -> list[str]:
         f"airflow      {show(document['airflow_m3_s'], flow, units)} at the return, "
         f"{show(document['dry_air_kg_s'], Dimension.MASS_FLOW, units)} of dry air",
         f"pressure     {show(document['pressure_pa'], Dimension.PRESSURE, units)}",
-        f"shortcut     {show(document['shortcut_w'], power, units)} by 1.08 x cfm x rise: "
+        f"shortcut     {show(document['shortcut_w'], power, units)} by {SHORTCUT[units]} x rise: "
         f"{error:+.1%} against the air heat here",
     ]
 

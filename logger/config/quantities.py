@@ -37,6 +37,7 @@ class QuantityError(UsageError, ValueError):
     """A text is no quantity of the dimension asked for; the sentence says what is accepted."""
 
 
+SHORTCUT = {"us": "1.08 x cfm", "si": "1.21 x m³/s"}  # Btu/h per degF, kW per K: core.heat.SHORTCUT_J_M3_K
 _BY_SPELLING = {d: {s: unit for unit in units for s in unit.spellings} for d, units in UNITS.items()}
 _NUMBER = re.compile(r"\s*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(.*?)\s*", re.DOTALL)
 _SEPARATED = re.compile(r"\s*[+-]?[0-9]+(?:[, '_][0-9]+)+")

@@ -9,10 +9,9 @@ from logger.core.carry import carry
 from logger.core.coil_lines import zero_u_w
 from logger.core.kind_words import CHANGE, SPELL
 from logger.core.ledger import Ledger, means
-from logger.core.limits import WRONG_WAY_K
 from logger.core.line import MIN_POINTS, Line
 from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
-from logger.core.probe_lines import mean_own_u
+from logger.core.probe_lines import WRONG_WAY_K, mean_own_u
 from logger.core.steady import RISE, SteadyDetector
 from logger.core.stretch import (
     BLOCK_S,

@@ -12,14 +12,13 @@ from typing import NamedTuple
 from logger.core.align import Slots
 from logger.core.kind_words import COLD_ELSE, COLD_ENTERING
 from logger.core.params import JobParams, Role, UnitKind, UnitParams
-from logger.core.probe_lines import mean_own_u
+from logger.core.probe_lines import WRONG_WAY_K, mean_own_u
 from logger.core.readings import NS_PER_S, Quantity
 from logger.core.snapshot import Phase
 from logger.core.student import Z95
 from logger.core.texts import Say, difference_text, temperature_text
 
 STAY_S = 5  # s a limit must be broken: one wild reading cries no wolf (design choice)
-WRONG_WAY_K = 5.0  # K; assumed: beyond what duct, fan and probes make of still or idle air
 WRONG_WAY_S = 300  # s; assumed: longer than any start
 DEFROST_S = 1200  # s; assumed: longer than a heat pump cools the air while it defrosts
 FIRING = frozenset({Phase.WARM_UP, Phase.STEADY})

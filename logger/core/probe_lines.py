@@ -15,6 +15,7 @@ from logger.core.budget import BudgetLine
 from logger.core.params import PLACEMENT_U95, JobParams, ProbeParams, Role
 from logger.core.stretch import ROOT3, FanPhase, Means, Stretch, fan_ratio
 
+WRONG_WAY_K = 5.0  # K; assumed: beyond what duct, fan and probes make of still or idle air
 UNMATCHED_C = 20.0  # degC: where an unmatched probe is taken to be right (assumed)
 LEAST_PLACEMENT = 0.01  # of the rise, u95: what probes that agree may have in common (assumed)
 LAG_K_S = 30.0  # s: how much later one probe may follow than the other (assumed)

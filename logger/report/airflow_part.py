@@ -47,7 +47,7 @@ def airflow_part(evidence: Evidence) -> AirflowPart:
         said.append(OUT_OF_SIGHT)
     facts = []
     if evidence.config is not None:
-        facts.append(("Uncertainty of the airflow", f"± {percent(evidence.config.job.airflow.u95)} (95 %)"))
+        facts.append(("Uncertainty of the airflow", _known_to(evidence.config.job.airflow.u95, numbers)))
     name = words(table.get("traverse"))
     text = evidence.header.files.get(str(table.get("traverse")))
     if not name or text is None:
@@ -62,6 +62,15 @@ def airflow_part(evidence: Evidence) -> AirflowPart:
         source=tuple(said),
         facts=(*facts, *_facts(traverse, flow, evidence.units)),
         checks=tuple(check.text for check in check_traverse(traverse, flow) if not check.ok),
+    )
+
+
+def _known_to(u95: float, numbers: Numbers) -> str:
+    """As it was had, and as it stood in the stretch: carrying it over and a live probe add their part."""
+    in_stretch = numbers.get("firing.airflow_u95_percent")
+    had = f"± {percent(u95)} (95 %)"
+    return (
+        had if in_stretch is None else f"{had} as it was had; ± {percent(in_stretch / 100.0)} in the stretch"
     )
 
 

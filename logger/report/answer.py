@@ -241,7 +241,7 @@ def _window(numbers: Numbers) -> str:
 
 def _airflow_note(numbers: Numbers) -> str:
     u95 = numbers.get("firing.airflow_u95_percent")
-    return "" if u95 is None else f"known to ± {percent(u95 / 100.0)} (95 %)"
+    return "" if u95 is None else f"known to ± {percent(u95 / 100.0)} (95 %) in this stretch"
 
 
 def _derated(numbers: Numbers) -> list[Row]:

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 TRACE_IN = 2.9  # inches: with answer and numbers it fills the first page
 MINUTES = "minutes from the start of the run"
+UNTOLD_OUTPUT = "the stretch's mean alone, for the airflow is known only with the stage that is fired"
 LETTER = 0.0135  # of the trace's width: one letter of a phase's name
 _PHASE_LOOKS: dict[str, tuple[str, str]] = {  # phase: fill, hatch
     "off": ("#ffffff", ""),
@@ -123,6 +124,9 @@ def trace_figure(numbers: Numbers, plate: Plate, trace: Trace) -> Drawing | None
         trace = _in_words(trace, kind, _pauses(numbers))
         for axes, panel in zip(panels, panels_of(kind), strict=True):
             _draw_lines(axes, trace, panel, numbers.units)
+        untold = _untold_output(numbers, trace)
+        if untold:
+            _draw_mean(panels[-1], numbers)
         if plate.output_w is not None:
             level = in_unit(plate.output_w, Dimension.POWER, numbers.units)
             panels[-1].axhline(level, color=PLATE, ls=PLATE_DASH, lw=1.2, label="nameplate")
@@ -133,10 +137,27 @@ def trace_figure(numbers: Numbers, plate: Plate, trace: Trace) -> Drawing | None
             axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5), frameon=False, handlelength=3.2)
         _phase_strip(phases, trace)
         steady = numbers.get("firing.steady_start_s") is not None
-        phases.set_xlabel(
-            f"{MINUTES}; grey: the steady stretch that the result is the mean of" if steady else MINUTES
-        )
+        says = [MINUTES]
+        if steady:
+            says.append("grey: the steady stretch that the result is the mean of")
+        if untold:
+            says.append("output: " + untold)
+        phases.set_xlabel(";\n".join(["; ".join(says[:2]), *says[2:]]))
         return drawing(figure, "trace", "Trace of the run", _trace_words(numbers, trace, kind))
+
+
+def _untold_output(numbers: Numbers, trace: Trace) -> str:
+    """Why no tick has an output where the stretch has one: its airflow is known with its stage alone."""
+    told = any(value is not None for value in trace.columns["output_w"])
+    return "" if told or numbers.get("firing.output_w") is None else UNTOLD_OUTPUT
+
+
+def _draw_mean(axes: Axes, numbers: Numbers) -> None:
+    """The mean of the steady stretch, in place of an output of every moment."""
+    ends = [numbers.get(f"firing.{key}") for key in ("steady_start_s", "steady_end_s", "output_w")]
+    start, end, output_w = (value or 0.0 for value in ends)
+    level = in_unit(output_w, Dimension.POWER, numbers.units)
+    axes.plot([start / 60.0, end / 60.0], [level, level], color=INK, lw=2.0, label="mean output")
 
 
 def _pauses(numbers: Numbers) -> list[Span]:
@@ -216,6 +237,9 @@ def _trace_words(numbers: Numbers, trace: Trace, kind: str) -> str:
         if values:
             low, high = (show(value, dimension, numbers.units) for value in (min(values), max(values)))
             parts.append(f"{line.name.capitalize()} lay between {low} and {high}.")
+    untold = _untold_output(numbers, trace)
+    if untold:
+        parts.append(f"Output: {untold}.")
     start, end = numbers.get("firing.steady_start_s"), numbers.get("firing.steady_end_s")
     if start is None:
         parts.append("No steady stretch was found.")

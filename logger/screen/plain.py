@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, TextIO
 
 from logger.clock import utc_date
-from logger.config.quantities import Dimension
+from logger.config.quantities import SHORTCUT, Dimension
 from logger.core.kind_words import ABOVE_SHORT, CHANGE, PAUSES_MEAN, SPELL, STARTER, kind_of, told_code
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase, Snapshot, TestState
@@ -311,8 +311,9 @@ def _shortcut_text(firing: Mapping[str, Any], units: str, kind: str) -> str:
     error = shortcut_w / output_w - 1.0 if shortcut_w is not None and output_w else None
     sign = "+" if error is not None and error > 0 else ""
     value = show(shortcut_w, Dimension.POWER, units)
+    shortcut = SHORTCUT["us" if units == "us" else "si"]
     return (
-        f"the standard-air shortcut, 1.08 x cfm x {CHANGE[kind]}, would say {value} "
+        f"the standard-air shortcut, {shortcut} x {CHANGE[kind]}, would say {value} "
         f"({sign}{percent(error)} off{of} here)"
     )
 
