@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import ceil
+
 from logger.core.firing import (
     STAGE_CHANGE,
     Firing,
@@ -31,7 +33,7 @@ from logger.core.stage import not_shown
 from logger.core.stage_doubts import BY_OUTPUT, NO_STAGES, Level
 from logger.core.stage_results import levels
 from logger.core.texts import probability_text
-from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line
+from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line, margin_w
 
 NOT_STEADY = "not-steady"
 NARROW = 0.99  # probability below which a verdict is said to be narrow: five times the risk of one (assumed)
@@ -82,11 +84,12 @@ def judge_outcome(
             verdict,
             "below",
             f"{size}: below {tolerance} with {probability_text(verdict.p_low)} probability.{full or ''}"
-            f"{BELOW_WORDS[job.unit.kind]}{_narrowly(verdict.p_low)}{told_by}",
+            f"{BELOW_WORDS[job.unit.kind]}{_narrowly(verdict.p_low, stretch, plate_w, 'more')}{told_by}",
         )
     if verdict.verdict == "above":
         # too much gas is acted on, however narrowly it shows
-        narrowly = "" if job.unit.kind is UnitKind.GAS else _narrowly(verdict.p_high)
+        gas = job.unit.kind is UnitKind.GAS
+        narrowly = "" if gas else _narrowly(verdict.p_high, stretch, plate_w, "less")
         text = (
             f"{size}: above {tolerance} with {probability_text(verdict.p_high)} probability. "
             f"{ABOVE_WORDS[job.unit.kind]}{narrowly}{told_by}"
@@ -96,11 +99,16 @@ def judge_outcome(
     return verdict, UNDECIDED, f"{size}: undecided for {tolerance}.{what}{told_by}"
 
 
-def _narrowly(probability: float) -> str:
+def _narrowly(probability: float, stretch: SteadyStretch, plate_w: float, nearer: str) -> str:
     """A verdict that was hardly reached: most of the units that look so by chance alone look so narrowly."""
     if probability >= NARROW:
         return ""
-    return " That is decided narrowly: measure a second time, with the probes moved, before acting on it."
+    share = margin_w(probability, stretch.combined.u_w, stretch.combined.nu_eff) / plate_w
+    much = ceil(1000.0 * share) / 1000.0  # rounded up: what is said is enough
+    return (
+        f" That is decided narrowly, with {much:.1%} of the plate {nearer} it would be undecided: measure a "
+        "second time, with the probes moved, before acting on it."
+    )
 
 
 def _size(job: JobParams, stretch: SteadyStretch) -> str:

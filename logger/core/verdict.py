@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from logger.core.budget import BudgetLine, standard
-from logger.core.student import Z95, t975, t_cdf
+from logger.core.student import Z95, t975, t_cdf, t_quantile
 
 RISK = 0.05  # probability of a wrong `meets`, at either limit: design, as JCGM 106 leaves it free
 _WALK = 20  # steps in which the parts of a line are walked through (design choice)
@@ -78,6 +78,17 @@ def judge(y_w: float, u_w: float, nu: float, plate_w: float, tolerance: float) -
         p_meets=max(0.0, 1.0 - p_low - p_high),
         decidable_tolerance=decidable_tolerance(t975(nu) * u_w, plate_w),
     )
+
+
+def margin_w(probability: float, u_w: float, nu: float) -> float:
+    """How far an output that is `below` or `above` with ``probability`` is from being undecided, W.
+
+    >>> round(margin_w(0.975, 100.0, math.inf), 1)
+    31.5
+    """
+    if u_w == 0.0:
+        return math.inf
+    return (t_quantile(probability, nu) - t_quantile(1.0 - RISK, nu)) * u_w
 
 
 def decidable_tolerance(u95_w: float, plate_w: float) -> float:

@@ -5,6 +5,7 @@ Outside checks: CoolProp HumidAir (real gas) for every enthalpy, closed forms fo
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from math import exp
 from typing import Any
@@ -223,6 +224,14 @@ def test_a_verdict_hardly_reached_asks_for_a_second_measurement(
     assert document["verdict"] == side
     narrow = surely < 0.99 and not (kind is UnitKind.GAS and side == "above")
     assert ("decided narrowly" in document["reason"]) is narrow
+    if not narrow:
+        return
+    margin = float(re.findall(r"narrowly, with ([\d.]+)% of the plate", document["reason"])[0]) / 100.0
+    u = firing["output_u95_w"] / norm.ppf(0.975) / unit.plate_output_w
+    assert margin == pytest.approx((norm.ppf(surely) - norm.ppf(0.95)) * u, abs=0.0015)  # rounded up to 0.1 %
+    for tolerance, verdict in ((0.05 + margin - 0.0015, side), (0.05 + margin, "undecided")):
+        job = make_job(unit=replace(unit, tolerance=tolerance))  # a border so much further off
+        assert result_document(feed(job, readings).finish(), FACTS)["verdict"] == verdict
 
 
 def test_a_cold_duct_before_a_short_firing_is_no_swap() -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -17,7 +18,7 @@ from logger.core.snapshot import Phase, Snapshot, silenced
 from logger.live import run_live
 from logger.live_run import Manner
 from logger.registry import DriverOptions
-from logger.report.evidence import gather
+from logger.report.evidence import Evidence, gather
 from logger.report.page import render
 from logger.screen.plain import minute_line, result_lines, stage_words
 from logger.session import Limits
@@ -109,8 +110,8 @@ def test_the_words_of_a_stage_fit_the_narrow_screen(
     assert stage_words(silenced(shot, 90.0)) == "stage not known yet"
 
 
-def test_the_doubt_stands_in_result_lines_report_and_document(tmp_path: Path) -> None:
-    name = "two-stage-slip"
+def run_of(name: str, tmp_path: Path) -> Evidence:
+    """A stored run of a scenario, as a report takes it."""
     config = loads_config(SCENARIOS[name].config_text, "test", DriverOptions(), '[sim]\nspeed = "max"\n')
     runs: list[str] = []
 
@@ -121,7 +122,18 @@ def test_the_doubt_stands_in_result_lines_report_and_document(tmp_path: Path) ->
     path = tmp_path / "job.db"
     with StoreWriter(path, "test") as writer:
         asyncio.run(run_live(config, writer, Limits(), Manner(dashboard=False, json=True), keep))
-    evidence = gather(path, runs[0])
+    return gather(path, runs[0])
+
+
+@pytest.mark.parametrize(("name", "untold"), [("two-stage-fan", True), ("two-stage", False)])
+def test_the_picture_says_why_no_moment_has_an_output(name: str, tmp_path: Path, *, untold: bool) -> None:
+    page = render(run_of(name, tmp_path))
+    assert ("the stretch's mean alone" in unescape(page)) is untold
+    assert ("mean output" in page) is untold
+
+
+def test_the_doubt_stands_in_result_lines_report_and_document(tmp_path: Path) -> None:
+    evidence = run_of("two-stage-slip", tmp_path)
     (low, high) = evidence.document["stage_results"]
     assert low["doubt"] == high["doubt"]
     assert "looks the same" in low["doubt"]
@@ -131,6 +143,14 @@ def test_the_doubt_stands_in_result_lines_report_and_document(tmp_path: Path) ->
     page = render(evidence)
     assert page.count("a change of the airflow (belt, damper, fan speed) by as much looks the same") >= 2
     assert "a belt that slips can mimic" in page
+
+
+def test_the_shortcut_speaks_the_readers_units() -> None:
+    """1.08 Btu/h per cfm and degF is 1.21 kW per m3/s and K (NIST SP 811)."""
+    job, readings = play("two-stage")
+    document = result_document(feed(job, readings).finish(), FACTS)
+    for units, words in (("us", "1.08 x cfm x rise"), ("si", "1.21 x m³/s x rise")):
+        assert words in " ".join(result_lines(document, units))
 
 
 def test_no_doubt_no_line() -> None:
