@@ -2,24 +2,17 @@
 
 from __future__ import annotations
 
-import asyncio
 import re
 from pathlib import Path
 
 import html5lib
 import pytest
 
-from logger.config.load import loads_config
-from logger.live import run_live
-from logger.live_run import Manner
-from logger.registry import DriverOptions
-from logger.report.evidence import gather
 from logger.report.page import render
 from logger.safety import CAUTIONS, SHORT_CAUTION, cautions_of, short_caution_of
 from logger.screen.plain import result_lines
-from logger.session import Limits
-from logger.store import StoreWriter
 from simulators.scenarios import SCENARIOS
+from tests.shell.stored_run import stored_run
 
 OF_GAS = re.compile(r"\b(firings?|fired|burner|flue|carbon|CO|over-fir\w+|gas input|gas meter)\b")
 OF_KIND = {
@@ -31,17 +24,7 @@ OF_KIND = {
 
 @pytest.mark.parametrize("name", OF_KIND)
 def test_no_word_of_gas(name: str, tmp_path: Path) -> None:
-    config = loads_config(SCENARIOS[name].config_text, "test", DriverOptions(), '[sim]\nspeed = "max"\n')
-    runs: list[str] = []
-
-    def keep(run: str) -> str:
-        runs.append(run)
-        return ""
-
-    path = tmp_path / "job.db"
-    with StoreWriter(path, "test") as writer:
-        asyncio.run(run_live(config, writer, Limits(), Manner(dashboard=False, json=True), keep))
-    evidence = gather(path, runs[0])
+    config, evidence = stored_run(SCENARIOS[name].config_text, tmp_path / "job.db")
     page = html5lib.HTMLParser(namespaceHTMLElements=False).parse(render(evidence))
     for script in [parent for parent in page.iter() if any(e.tag in ("script", "style") for e in parent)]:
         for element in [e for e in script if e.tag in ("script", "style")]:

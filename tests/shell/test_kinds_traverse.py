@@ -2,22 +2,16 @@
 
 from __future__ import annotations
 
-import asyncio
 from pathlib import Path
 
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 
-from logger.config.load import loads_config
-from logger.live import run_live
-from logger.live_run import Manner
 from logger.recompute import compute, source_of_run
-from logger.registry import DriverOptions
-from logger.report.evidence import gather
-from logger.session import Limits
-from logger.store import StoreReader, StoreWriter
+from logger.store import StoreReader
 from simulators.scenarios import find
 from simulators.standard import PRESSURE_PA
+from tests.shell.stored_run import stored_run
 
 SCENARIO = find("cooling-wet")
 TRUTH = SCENARIO.truth
@@ -65,21 +59,12 @@ def test_run_and_replay_hold_the_plants_truth(at: str, cold: bool, told: bool, t
     text = SCENARIO.config_text
     start, end = text.index('source = "fixed"'), text.index("[probes.ret]")
     text = f"{text[:start]}{airflow(at, cold, told)}\n\n{text[end:]}"
-    config = loads_config(text, "test", DriverOptions(), '[sim]\nspeed = "max"\n')
-    runs: list[str] = []
-
-    def keep(run: str) -> str:
-        runs.append(run)
-        return ""
-
-    path = tmp_path / "job.db"
-    with StoreWriter(path, "test") as writer:
-        asyncio.run(run_live(config, writer, Limits(), Manner(dashboard=False, json=True), keep))
-    document = gather(path, runs[0]).document
+    config, evidence = stored_run(text, path := tmp_path / "job.db")
+    document, run = evidence.document, evidence.header.run
     firing = document["firing"]
     assert firing["dry_air_kg_s"] == pytest.approx(TRUTH.dry_air_kg_s, rel=0.003)
     for key in ("output", "sensible", "latent"):
         assert abs(firing[f"{key}_w"] - getattr(TRUTH, f"{key}_w")) < firing[f"{key}_u95_w"]
     with StoreReader(path) as reader:
-        again, _ = compute(config, source_of_run(reader, runs[0]), runs[0])
+        again, _ = compute(config, source_of_run(reader, run), run)
     assert again["firing"] == firing

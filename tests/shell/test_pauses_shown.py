@@ -5,26 +5,19 @@ The simulator's timeline says when its outdoor coil is thawed: 240 s from 420 + 
 
 from __future__ import annotations
 
-import asyncio
 import re
 from pathlib import Path
 
 import pytest
 
-from logger.config.load import loads_config
 from logger.core.result import result_document
 from logger.core.snapshot import Phase, Snapshot, silenced
-from logger.live import run_live
-from logger.live_run import Manner
-from logger.registry import DriverOptions
-from logger.report.evidence import gather
 from logger.report.page import render
 from logger.report.trace import with_pauses
 from logger.screen.plain import minute_line
-from logger.session import Limits
-from logger.store import StoreWriter
 from simulators.scenarios import SCENARIOS
 from tests.core.jobs import FACTS, feed, play
+from tests.shell.stored_run import stored_run
 from tests.shell.test_screen_view import drawn, make_snapshot, make_view
 
 THAW_S = 420 + 2700
@@ -90,17 +83,7 @@ def test_a_pause_over_two_phases_is_one_field_of_the_picture() -> None:
 
 @pytest.mark.parametrize("name", SHOWN)
 def test_the_reports_picture_names_it(name: str, tmp_path: Path) -> None:
-    config = loads_config(SCENARIOS[name].config_text, "test", DriverOptions(), '[sim]\nspeed = "max"\n')
-    runs: list[str] = []
-
-    def keep(run: str) -> str:
-        runs.append(run)
-        return ""
-
-    path = tmp_path / "job.db"
-    with StoreWriter(path, "test") as writer:
-        asyncio.run(run_live(config, writer, Limits(), Manner(dashboard=False, json=True), keep))
-    page = render(gather(path, runs[0]))
+    page = render(stored_run(SCENARIOS[name].config_text, tmp_path / "job.db")[1])
     (phases,) = re.findall(r"phases were: ([^.]*)[.]", page)
     names = [span.split(" from ")[0] for span in phases.split("; ")]
     assert names.count(SHOWN[name]) == 2

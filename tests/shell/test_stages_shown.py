@@ -5,26 +5,22 @@ The simulator's timeline says which stage burns: in ``two-stage-slip`` the low o
 
 from __future__ import annotations
 
-import asyncio
 from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
 import pytest
 
-from logger.config.load import loads_config
 from logger.core.result import result_document
 from logger.core.snapshot import Phase, Snapshot, silenced
-from logger.live import run_live
-from logger.live_run import Manner
-from logger.registry import DriverOptions
-from logger.report.evidence import Evidence, gather
+from logger.report.answer import key_numbers
+from logger.report.evidence import Evidence
 from logger.report.page import render
+from logger.report.values import Numbers, plain
 from logger.screen.plain import minute_line, result_lines, stage_words
-from logger.session import Limits
-from logger.store import StoreWriter
 from simulators.scenarios import SCENARIOS
 from tests.core.jobs import FACTS, feed, play
+from tests.shell.stored_run import stored_run
 from tests.shell.test_screen_view import drawn, make_snapshot, make_view
 
 FULL, LOW = "109,000", "92,600"  # Btu/h, as the invented plate of ``two-stage-slip`` is shown
@@ -112,17 +108,7 @@ def test_the_words_of_a_stage_fit_the_narrow_screen(
 
 def run_of(name: str, tmp_path: Path) -> Evidence:
     """A stored run of a scenario, as a report takes it."""
-    config = loads_config(SCENARIOS[name].config_text, "test", DriverOptions(), '[sim]\nspeed = "max"\n')
-    runs: list[str] = []
-
-    def keep(run: str) -> str:
-        runs.append(run)
-        return ""
-
-    path = tmp_path / "job.db"
-    with StoreWriter(path, "test") as writer:
-        asyncio.run(run_live(config, writer, Limits(), Manner(dashboard=False, json=True), keep))
-    return gather(path, runs[0])
+    return stored_run(SCENARIOS[name].config_text, tmp_path / "job.db")[1]
 
 
 @pytest.mark.parametrize(("name", "untold"), [("two-stage-fan", True), ("two-stage", False)])
@@ -149,8 +135,16 @@ def test_the_shortcut_speaks_the_readers_units() -> None:
     """1.08 Btu/h per cfm and degF is 1.21 kW per m3/s and K (NIST SP 811)."""
     job, readings = play("two-stage")
     document = result_document(feed(job, readings).finish(), FACTS)
-    for units, words in (("us", "1.08 x cfm x rise"), ("si", "1.21 x m³/s x rise")):
-        assert words in " ".join(result_lines(document, units))
+    for units, words, degree in (("us", "1.08 x cfm", "°F"), ("si", "1.21 x m³/s", "K")):
+        assert f"{words} x rise" in " ".join(result_lines(document, units))
+        table = key_numbers(Numbers(document, units))
+        assert table is not None
+        note = next(plain(row.cells[-1]) for row in table.rows if row.label.startswith("Shortcut"))
+        assert note.startswith(f"{words} x {degree} of standard air")
+    firing = document["firing"]
+    assert firing["shortcut_w"] == pytest.approx(
+        1_210.0 * firing["airflow_m3_s"] * firing["rise_k"], rel=0.003
+    )
 
 
 def test_no_doubt_no_line() -> None:
