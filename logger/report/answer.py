@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from logger.config.quantities import Dimension
+from logger.config.quantities import SHORTCUT, Dimension
 from logger.core.kind_words import ABOVE, CHANGE, ENERGY, PAUSES_MEAN, STARTER, STEADILY, kind_of
 from logger.core.texts import SURE, probability_text
 from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, items, known, text_cell, words
@@ -265,7 +265,8 @@ def _energy(numbers: Numbers) -> Row:
 
 def _shortcut(numbers: Numbers) -> Row:
     output_w, shortcut_w = numbers.get("firing.output_w"), numbers.get("firing.shortcut_w")
-    note = "1.08 x cfm x °F of standard air"
+    degree = "K" if numbers.units == "si" else "°F"
+    note = f"{SHORTCUT[numbers.units]} x {degree} of standard air"
     if kind_of(numbers.raw("nameplate.kind")) == "cooling":  # it knows no moisture
         note, output_w = f"{note}, sensible heat alone", numbers.get("firing.sensible_w")
     if output_w and shortcut_w is not None:
