@@ -12,9 +12,9 @@ from enum import StrEnum
 from logger.core.align import Grid, Slots
 from logger.core.match_group import MatchGroup
 from logger.core.match_verdict import TWO, ProbeOffset
-from logger.core.moment import Stream
 from logger.core.params import MAIN_QUANTITY, JobParams
 from logger.core.readings import NS_PER_S, Quantity, Reading
+from logger.core.stream import Stream
 
 FIRST_WORD_S = 60  # s in which every probe must have spoken (assumed)
 SILENT_S = 30.0  # s of silence, or three times max_age, that end a match (assumed)
