@@ -16,7 +16,7 @@ from logger.core.texts import Say
 
 CODE = "humidity-mismatch"
 OVER_S = 600  # s of cooling without a steady moment; assumed: longer than a coil takes to dry and settle
-PER_K = 0.06  # 1/K: moisture at one relative humidity goes so with a kelvin (recalled; 0.05 to 0.065)
+PER_K = 0.068  # 1/K: moisture at one relative humidity goes so at 8 degC, by less in warmer air (CoolProp)
 GRAINS = 7.0  # gr/lb for 1 g/kg: 7000 gr = 1 lb, exact (NIST SP 811)
 
 

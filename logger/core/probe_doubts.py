@@ -15,7 +15,9 @@ from logger.core.student import t_quantile
 from logger.core.texts import difference_text
 
 ALARM = 0.05  # probability that probes which agree are told to disagree (design)
-HUMIDITY_PER_K = 0.06  # 1/K: relative humidity falls so with a kelvin (recalled; 0.05 to 0.065 in 0..50 degC)
+HUMIDITY_PER_K = (
+    0.06  # 1/K: relative humidity falls so with a kelvin (CoolProp: 0.062 at 20, 0.05 at 50 degC)
+)
 
 
 class Doubt(NamedTuple):

@@ -107,7 +107,7 @@ def _narrowly(probability: float, stretch: SteadyStretch, plate_w: float, nearer
     much = ceil(1000.0 * share) / 1000.0  # rounded up: what is said is enough
     return (
         f" That is decided narrowly, with {much:.1%} of the plate {nearer} it would be undecided: measure a "
-        "second time, with the probes moved, before acting on it."
+        "second time, the airflow too, before acting on it."
     )
 
 
