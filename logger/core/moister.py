@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from math import hypot
 
-from logger.core.air import relative_humidity
+from logger.core.air import humidity_ratio, relative_humidity
 from logger.core.humidity_probe import PROBE_U, matched_u, near_u, probe_u
 from logger.core.params import JobParams, Role
 from logger.core.probe_lines import mean_own_u
@@ -16,7 +16,6 @@ from logger.core.texts import Say
 
 CODE = "humidity-mismatch"
 OVER_S = 600  # s of cooling without a steady moment; assumed: longer than a coil takes to dry and settle
-PER_K = 0.068  # 1/K: moisture at one relative humidity goes so at 8 degC, by less in warmer air (CoolProp)
 GRAINS = 7.0  # gr/lb for 1 g/kg: 7000 gr = 1 lb, exact (NIST SP 811)
 
 
@@ -67,9 +66,13 @@ class MoisterWatch:
             elsewhere = (0.0, PROBE_U * (damp[1] - damp[0]))
             u_rh = [hypot(*parts) for parts in zip(own, map(near_u, damp), elsewhere, strict=True)]
             shared_w = PROBE_U * (by_rh[1] - by_rh[0])
-        warm = [PER_K * mean_own_u(probes) for probes in (self._entering, self._supply)]
-        sides = zip(by_rh, damp, u_rh, warm, strict=True)
-        return hypot(shared_w, *(each * hypot(u, rh * u_t) for each, rh, u, u_t in sides))
+        by_k = [
+            humidity_ratio(c + 0.5, rh, pressure_pa) - humidity_ratio(c - 0.5, rh, pressure_pa)
+            for (c, _), rh in zip((entering, supply), damp, strict=True)
+        ]
+        u_k = [mean_own_u(probes) for probes in (self._entering, self._supply)]
+        sides = zip(by_rh, u_rh, by_k, u_k, strict=True)
+        return hypot(shared_w, *(hypot(each * u, slope * u_t) for each, u, slope, u_t in sides))
 
     def _text(self, more_w: float, u95_w: float) -> str:
         supply, entering = (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import ceil
 
+from logger.core.airflow_watch import is_airflow
 from logger.core.firing import (
     STAGE_CHANGE,
     Firing,
@@ -37,6 +38,15 @@ from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line,
 
 NOT_STEADY = "not-steady"
 NARROW = 0.99  # probability below which a verdict is said to be narrow: five times the risk of one (assumed)
+RENEWED = 0.6  # of the variance that a second measurement is to have anew (assumed)
+AIRFLOW_ANEW = "with the airflow measured anew"
+_EXCHANGED = "with the probes of return and supply exchanged"
+RENEWS: tuple[tuple[tuple[str, ...], str], ...] = (
+    (("humidity", "near saturation", "temperature", "probe gain", "humidity in common"), _EXCHANGED),
+    (("placement",), "with the probes moved"),
+    (("fan heat", "residual heat"), "after a longer fan phase"),
+)
+"""How a budget's line ends, and what draws its error anew."""
 WRONG_WAY = {
     cools: f"The supply air was {side} than the entering air for minutes, as when the probes of return and "
     "supply are swapped: look where each of them is, put it right (or their roles in the config) and measure "
@@ -107,8 +117,24 @@ def _narrowly(probability: float, stretch: SteadyStretch, plate_w: float, nearer
     much = ceil(1000.0 * share) / 1000.0  # rounded up: what is said is enough
     return (
         f" That is decided narrowly, with {much:.1%} of the plate {nearer} it would be undecided: measure a "
-        "second time, the airflow too, before acting on it."
+        f"second time{_renewed(stretch)}, before acting on it."
     )
+
+
+def _renewed(stretch: SteadyStretch) -> str:
+    """What of the measurement to renew: a repeat that keeps its largest errors repeats its mistake."""
+    steps: list[str] = []
+    shares = sorted(zip(stretch.combined.shares, stretch.lines, strict=True), key=lambda part: -part[0])
+    covered = 0.0
+    for share, line in shares:
+        if covered >= RENEWED:
+            break
+        covered += share
+        step = next((step for ends, step in RENEWS if line.source.endswith(ends)), "")
+        step = AIRFLOW_ANEW if is_airflow(line.source) else step
+        if step and step not in steps:
+            steps.append(step)
+    return f", {' and '.join(steps)}" if steps else ""
 
 
 def _size(job: JobParams, stretch: SteadyStretch) -> str:

@@ -23,6 +23,7 @@ QUESTIONS = (
     "What does a smaller traverse cost?",
 )
 ASK_PROBE = 'riselog study --scenario standard --probe-u95 "0.1 K,0.3 K,0.5 K" --airflow-u95 "2 %,4 %"'
+ASK_HUMIDITY = 'riselog study --scenario {} --humidity-u95 "0.5 %,1 %,2 %"'
 ASK_TRAVERSE = 'riselog study --scenario standard --traverse "log-tchebycheff 5x5,equal-area 3x3"'
 UNSEEN_ONLY = (
     "No answer: all of these scenarios have a fault of which no line of the budget speaks; add another, such "
@@ -74,6 +75,9 @@ def _probe(known: Sequence[Row]) -> Iterator[str]:
                 f"{cell_name(row)}: with its own probes the output is known to ± {row['u95_percent']:.1f} %, "
                 f"{_largest(row)}."
             )
+            if "humidity" in row["budget"][0]["source"]:
+                yield f"Humidity probes were not compared; to do it: {ASK_HUMIDITY.format(row['name'])}"
+                return
         yield f"Other probes were not asked for; to compare them: {ASK_PROBE}"
         return
     groups = _groups(tried, "probe_u95_k")

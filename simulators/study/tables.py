@@ -39,6 +39,10 @@ def _minutes(seconds: float | None) -> str:
     return DASH if seconds is None else f"{seconds / 60.0:.1f} min"
 
 
+def _settled(row: Row) -> str:
+    return DASH if row["settled_s_median"] is None else f"{row['settled'] / row['trials']:.0%}"
+
+
 def _largest(row: Row) -> str:
     return str(row["budget"][0]["source"]) if row["budget"] and row["coverage"] is not None else DASH
 
@@ -56,12 +60,13 @@ TABLES: tuple[tuple[str, tuple[Column, ...]], ...] = (
     ),
     (
         "How long from when it came on (medians; delay: to steady, from when the true output was near "
-        "enough); and shares of the trials: false, steady too early; residual, a mean that lacks more than "
-        "it says; missed, never steady",
+        "enough; of it: the share that got settled); and shares of the trials: false, steady too early; "
+        "residual, a mean that lacks more than it says; missed, never steady",
         (
             Column("steady", 8, lambda row: _minutes(row["decision_s_median"])),
             Column("delay", 6, lambda row: _shown(row["decision_delay_s_median"], "{:.0f} s")),
             Column("settled", 8, lambda row: _minutes(row["settled_s_median"])),
+            Column("of it", 5, _settled),
             Column("false", 6, lambda row: _shown(row["false_steady"], "{:.1%}")),
             Column("residual", 8, lambda row: _shown(row["residual_unstated"], "{:.1%}")),
             Column("missed", 6, lambda row: _shown(row["missed_steady"], "{:.1%}")),

@@ -23,6 +23,7 @@ from logger.core.params import (
     AirflowSource,
     FanPosition,
     JobParams,
+    OutputAt,
     Plane,
     ProbeParams,
     Role,
@@ -388,3 +389,15 @@ def test_a_replay_of_cooling_is_the_live_run_bit_for_bit() -> None:
         replayed.update_block(block_of(readings[start : start + 4001]))
     assert result_document(replayed.finish(), FACTS) == result_document(live.finish(), FACTS)
     assert replayed.take_trace() == live.take_trace()
+
+
+def test_a_narrow_verdict_of_a_coil_asks_for_the_probes_to_be_exchanged() -> None:
+    """Its budget is its humidities': a second visit with the same probes in the same places errs the same."""
+    readings = story((26.7, 51.0), (14.0, 92.0))
+    firing = document_of_block(cooling_job(), readings)["firing"]
+    # 97 % by the normal distribution (table: 1.881 and 1.960 standard deviations)
+    plate_w = (firing["output_w"] + firing["output_u95_w"] * 1.881 / 1.960) / 0.95
+    unit = replace(UNIT, plate_output_w=plate_w, output_at=OutputAt.VISIT)
+    document = document_of_block(cooling_job(unit=unit), readings)
+    assert document["verdict"] == "below"
+    assert "second time, with the probes of return and supply exchanged, before" in document["reason"]

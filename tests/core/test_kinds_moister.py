@@ -40,12 +40,13 @@ def test_it_is_told_with_probe_size_and_what_to_do() -> None:
     assert float(found[1]) == pytest.approx(more * 1e3, abs=0.3)  # its first minutes are in the mean
 
 
-@pytest.mark.parametrize("matched_pct", [None, 1.0])
-def test_its_size_and_u95(matched_pct: float | None) -> None:
+@pytest.mark.parametrize(("matched_pct", "u95_k"), [(None, 0.2), (1.0, 0.2), (1.0, 1.0)])
+def test_its_size_and_u95(matched_pct: float | None, u95_k: float) -> None:
     """Slopes by CoolProp. u: 1.5 % RH each, or 0.5 % where matched and then 1.5 % of both, and of what lies
-    between them on the scale; at 95 % 1 % more; 0.1 K. As the README and the budget of the total have it."""
+    between them on the scale; at 95 % 1 % more; half of u95_k. As README and
+    the total's budget have it."""
     job: JobParams = cooling_job()
-    job = replace(job, probes=tuple(replace(p, humidity_u95=matched_pct) for p in job.probes))
+    job = replace(job, probes=tuple(replace(p, humidity_u95=matched_pct, u95=u95_k) for p in job.probes))
     w1, w2 = (moisture(c, pct / 100.0) for c, pct in (FRONT, BACK))
     told: list[str] = []
     watch = MoisterWatch(job, lambda _t, _code, text, _probe=None: told.append(text))
@@ -59,7 +60,7 @@ def test_its_size_and_u95(matched_pct: float | None) -> None:
     parts = [0.015 * rh1, 0.015 * rh2]
     if matched_pct is not None:
         parts = [0.005 * rh1, 0.005 * rh2, 0.015 * 0.44 * rh2, 0.015 * (rh2 - rh1)]
-    u_w = hypot(*parts, 0.01 * rh2, 0.1 * k1, 0.1 * k2)
+    u_w = hypot(*parts, 0.01 * rh2, u95_k / 2.0 * k1, u95_k / 2.0 * k2)
     assert grams == pytest.approx((w2 - w1) * 1e3, abs=0.06)
     assert u95 == pytest.approx(2e3 * u_w, abs=0.06)
     assert grains == pytest.approx(7.0 * (w2 - w1) * 1e3, abs=0.6)
