@@ -56,7 +56,7 @@ def saturation_pa(temp_c: float) -> float:
 
 
 def humidity_ratio(temp_c: float, humidity: float, pressure_pa: float) -> float:
-    """Humidity ratio of air of relative ``humidity`` (a fraction). Same, eqs. (20), (22).
+    """Humidity ratio of air of relative ``humidity`` (a fraction; below 0 is none). Same, eqs. (20), (22).
 
     >>> round(humidity_ratio(20.0, 0.5, 101325.0), 6)
     0.007262
@@ -64,7 +64,9 @@ def humidity_ratio(temp_c: float, humidity: float, pressure_pa: float) -> float:
     temp_c = temp_c if temp_c < _MOIST_MOST_C else _MOIST_MOST_C
     vapour_pa = humidity * (_saturation_pa.get(temp_c) or saturation_pa(temp_c))
     ratio = 0.621945 * vapour_pa / (pressure_pa - vapour_pa)
-    return ratio if ratio > _LEAST_W else float(psychrolib.GetHumRatioFromVapPres(vapour_pa, pressure_pa))
+    if ratio > _LEAST_W:
+        return ratio
+    return float(psychrolib.GetHumRatioFromVapPres(max(vapour_pa, 0.0), pressure_pa))
 
 
 def relative_humidity(temp_c: float, w: float, pressure_pa: float) -> float:

@@ -37,14 +37,15 @@ def slopes(temp_c: float, w: float, pressure_pa: float) -> Slopes:
     """Slopes at a state, from the relative humidity that a probe reads in it."""
     vapour_pa = w * pressure_pa / (WATER_MASS_RATIO + w)
     rh = vapour_pa / saturation_pa(temp_c)
+    damp = max(rh, STEP_RH)  # no step may lead to less than no moisture
 
     def h(at_c: float, at_rh: float, at_pa: float) -> float:
         return float(enthalpy_j_kg(at_c, humidity_ratio(at_c, at_rh, at_pa)))
 
     return Slopes(
         per_k=_slope(lambda d: h(temp_c + d, rh, pressure_pa), STEP_C),
-        per_rh=_slope(lambda d: h(temp_c, rh + d, pressure_pa), STEP_RH),
-        w_per_rh=_slope(lambda d: humidity_ratio(temp_c, rh + d, pressure_pa), STEP_RH),
+        per_rh=_slope(lambda d: h(temp_c, damp + d, pressure_pa), STEP_RH),
+        w_per_rh=_slope(lambda d: humidity_ratio(temp_c, damp + d, pressure_pa), STEP_RH),
         per_pa=_slope(lambda d: h(temp_c, rh, pressure_pa + d), STEP_PA),
         humidity=rh,
     )

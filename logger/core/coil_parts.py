@@ -66,8 +66,10 @@ class _Coil:
         means, coil = self._means, self._coil
         entering_c, supply_c = means.entering_c + off.entering_k, means.supply_c + off.supply_k
         pressure_pa = means.pressure_pa + off.pressure_pa
-        entering_w = humidity_ratio(entering_c, coil.entering.humidity + off.entering_rh, pressure_pa)
-        supply_w = humidity_ratio(supply_c, coil.supply.humidity + off.supply_rh, pressure_pa)
+        # about a humidity that leaves room for both ends: a probe at 0 % is not known the better for it
+        damp, dried_rh = max(coil.entering.humidity, abs(off.entering_rh)), coil.supply.humidity
+        entering_w = humidity_ratio(entering_c, damp + off.entering_rh, pressure_pa)
+        supply_w = humidity_ratio(supply_c, max(dried_rh, abs(off.supply_rh)) + off.supply_rh, pressure_pa)
         kg_s = means.dry_air_kg_s * (1.0 + off.mass)
         if off.entering_rh:  # at its probe's temperature, as in the total's lines
             kg_s *= 1.0 - self._swells * (entering_w - means.humidity_ratio)

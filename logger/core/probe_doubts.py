@@ -5,19 +5,20 @@ from __future__ import annotations
 from math import hypot, inf
 from typing import NamedTuple
 
-from logger.core.air import relative_humidity, saturation_pa
+from logger.core.air import humidity_ratio, relative_humidity, saturation_pa
 from logger.core.firing import SteadyStretch
 from logger.core.humidity_probe import PROBE_U, matched_u, near_u, probe_u
 from logger.core.params import JobParams, ProbeParams, Role
 from logger.core.probe_lines import Side, gain_u_k, mean_own_u, shares
 from logger.core.stretch import CoilMeans
 from logger.core.student import t_quantile
-from logger.core.texts import difference_text
+from logger.core.texts import difference_text, temperature_text
 
 ALARM = 0.05  # probability that probes which agree are told to disagree (design)
 HUMIDITY_PER_K = (
     0.06  # 1/K: relative humidity falls so with a kelvin (CoolProp: 0.062 at 20, 0.05 at 50 degC)
 )
+COIL_LEAST_C = -10.0  # degC: no coil of the trade cools air with a colder surface for long (assumed)
 
 
 class Doubt(NamedTuple):
@@ -99,7 +100,7 @@ def moisture(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
     """
     means, read_pct = stretch.means, stretch.line.supply_humidity
     if stretch.line.coil is not None:
-        return _moister(job, stretch, stretch.line.coil)
+        return _moister(job, stretch, stretch.line.coil) or _drier(job, stretch, stretch.line.coil)
     if read_pct is None:
         return None
     supply, entering = sides_of(job, stretch)
@@ -131,6 +132,40 @@ def _moister(job: JobParams, stretch: SteadyStretch, coil: CoilMeans) -> Doubt |
         "The supply air carries more water than the entering air, which no coil adds: outdoor air may come "
         "in behind the entering probe, or one of the two humidity probes is off. Shut the damper, match the "
         "probes."
+    )
+    return Doubt("humidity-mismatch", text, job.probes_of(Role.SUPPLY)[0].name)
+
+
+def _drier(job: JobParams, stretch: SteadyStretch, coil: CoilMeans) -> Doubt | None:
+    """Supply air of a cooling unit that is drier than any coil can make it of the entering air.
+
+    Air behind a coil lies on the line from the entering air to saturated air at the coil's surface (ASHRAE
+    Handbook HVAC Systems and Equipment, air-cooling coils; bypass factor). Where that line, each humidity
+    taken 2 u to the coil's side, meets no saturated air that a coil may be as cold as, there is none.
+    """
+    means = stretch.means
+    if not coil.told or means.supply_c >= means.entering_c:
+        return None
+    states = ((means.entering_c, means.humidity_ratio, -2.0), (means.supply_c, coil.supply_w, 2.0))
+    damp = [relative_humidity(c, w, means.pressure_pa) for c, w, _ in states]
+    (entering_c, supply_c), (entering_w, supply_w) = (
+        (means.entering_c, means.supply_c),
+        (
+            humidity_ratio(c, rh + k * probe_u(rh), means.pressure_pa)
+            for (c, _, k), rh in zip(states, damp, strict=True)
+        ),
+    )
+    fall = max(entering_w - supply_w, 0.0) / (entering_c - supply_c)
+    at_c = supply_c
+    while at_c >= COIL_LEAST_C:
+        if supply_w - fall * (supply_c - at_c) >= humidity_ratio(at_c, 1.0, means.pressure_pa):
+            return None
+        at_c -= 0.25
+    text = (
+        f"Supply air of {temperature_text(supply_c)} and {damp[1]:.0%} humidity is drier than any coil makes "
+        f"it of entering air of {temperature_text(entering_c)} and {damp[0]:.0%}: one of the two humidity "
+        "probes is off, or heat is added behind the coil. Match the probes; the total and the latent heat "
+        "are worth nothing until then."
     )
     return Doubt("humidity-mismatch", text, job.probes_of(Role.SUPPLY)[0].name)
 

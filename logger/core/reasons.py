@@ -36,6 +36,7 @@ from logger.core.stage_results import levels
 from logger.core.texts import probability_text
 from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line, margin_w
 
+MISMATCH = "the two humidities contradict each other, and the total hangs on them; see the events"
 NOT_STEADY = "not-steady"
 NARROW = 0.99  # probability below which a verdict is said to be narrow: five times the risk of one (assumed)
 RENEWED = 0.6  # of the variance that a second measurement is to have anew (assumed)
@@ -174,6 +175,8 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
         return f"No verdict: by the visit record {'; '.join(job.visit.bars)}."
     if job.unit.outdoor_air is OutdoorAir.OPEN and not has_mixed:
         return "No verdict: outdoor air is open and no probe of role mixed measures the entering air."
+    if job.unit.kind.cools and "humidity-mismatch" in {event.code for event in outcome.events}:
+        return f"No verdict: {MISMATCH}."
     if firing.outdoor_suspected and "rise-wrong-way" in {event.code for event in outcome.events}:
         return f"No verdict: {WRONG_WAY[job.unit.kind.cools]}"
     if firing.outdoor_suspected:

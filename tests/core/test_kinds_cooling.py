@@ -401,3 +401,46 @@ def test_a_narrow_verdict_of_a_coil_asks_for_the_probes_to_be_exchanged() -> Non
     document = document_of_block(cooling_job(unit=unit), readings)
     assert document["verdict"] == "below"
     assert "second time, with the probes of return and supply exchanged, before" in document["reason"]
+
+
+@pytest.mark.parametrize("probe", ["sup", "ret"])
+@pytest.mark.parametrize("pct", [0.0, 0.3, 1.4, 20.0, 50.0])
+def test_a_humidity_probe_that_is_stuck_is_named_and_no_verdict_given(probe: str, pct: float) -> None:
+    """On the plant's wet coil. Supply air so dry lies on no line from the entering air to saturated air
+    (ASHRAE Handbook HVAC Systems and Equipment, air-cooling coils): found with CoolProp below."""
+    job, readings = play("cooling-wet")
+    stuck = [
+        r._replace(value=pct) if r.probe == probe and r.quantity is Quantity.HUMIDITY else r for r in readings
+    ]
+    document = document_of_block(job, stuck)
+    told = [event for event in document["events"] if event["code"] == "humidity-mismatch"]
+    if probe == "ret" and pct == 50.0:  # near what it is
+        assert not told
+        return
+    assert told
+    assert told[0]["probe"] == "sup"
+    assert document["verdict"] in (None, "not-steady")
+    if document["firing"] is None or document["firing"]["output_w"] is None:
+        assert "more water" in document["reason"]
+        return
+    assert "contradict each other" in document["reason"]
+    firing = document["firing"]
+    w1, w2 = firing["humidity_ratio"], moisture(firing["supply_c"], pct / 100.0)
+    fall = (w1 - w2) / (firing["return_c"] - firing["supply_c"])
+    colder = np.arange(-10.0, firing["supply_c"], 0.5)
+    line = w2 - fall * (firing["supply_c"] - colder)
+    assert all(w < moisture(float(c), 1.0) for c, w in zip(colder, line, strict=True))
+
+
+def test_a_dry_probe_is_not_known_the_better_for_it() -> None:
+    """U95 of the total at 0 % as at 5 %: no step of a slope may be cut off at no moisture."""
+    job, readings = play("cooling-wet")
+    u95_w = []
+    for pct in (0.0, 5.0):
+        dry = [
+            r._replace(value=pct) if r.probe == "sup" and r.quantity is Quantity.HUMIDITY else r
+            for r in readings
+        ]
+        firing = document_of_block(job, dry)["firing"]
+        u95_w.append((firing["output_u95_w"], firing["latent_u95_w"]))
+    assert u95_w[0] == pytest.approx(u95_w[1], rel=0.05)
