@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from math import ceil
-
-from logger.core.airflow_watch import is_airflow
 from logger.core.firing import (
     STAGE_CHANGE,
     Firing,
@@ -28,26 +25,17 @@ from logger.core.kind_words import (
     TODAY,
 )
 from logger.core.kind_words import BELOW as BELOW_WORDS
+from logger.core.narrow import narrowly
 from logger.core.params import JobParams, OutdoorAir, OutputAt, Role, UnitKind
 from logger.core.pipeline import Outcome
 from logger.core.stage import not_shown
 from logger.core.stage_doubts import BY_OUTPUT, NO_STAGES, Level
 from logger.core.stage_results import levels
 from logger.core.texts import probability_text
-from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line, margin_w
+from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line
 
 MISMATCH = "the two humidities contradict each other, and the total hangs on them; see the events"
 NOT_STEADY = "not-steady"
-NARROW = 0.99  # probability below which a verdict is said to be narrow: five times the risk of one (assumed)
-RENEWED = 0.6  # of the variance that a second measurement is to have anew (assumed)
-AIRFLOW_ANEW = "with the airflow measured anew"
-_EXCHANGED = "with the probes of return and supply exchanged"
-RENEWS: tuple[tuple[tuple[str, ...], str], ...] = (
-    (("humidity", "near saturation", "temperature", "probe gain", "humidity in common"), _EXCHANGED),
-    (("placement",), "with the probes moved"),
-    (("fan heat", "residual heat"), "after a longer fan phase"),
-)
-"""How a budget's line ends, and what draws its error anew."""
 WRONG_WAY = {
     cools: f"The supply air was {side} than the entering air for minutes, as when the probes of return and "
     "supply are swapped: look where each of them is, put it right (or their roles in the config) and measure "
@@ -95,47 +83,19 @@ def judge_outcome(
             verdict,
             "below",
             f"{size}: below {tolerance} with {probability_text(verdict.p_low)} probability.{full or ''}"
-            f"{BELOW_WORDS[job.unit.kind]}{_narrowly(verdict.p_low, stretch, plate_w, 'more')}{told_by}",
+            f"{BELOW_WORDS[job.unit.kind]}{narrowly(verdict.p_low, stretch, plate_w, 'more')}{told_by}",
         )
     if verdict.verdict == "above":
         # too much gas is acted on, however narrowly it shows
         gas = job.unit.kind is UnitKind.GAS
-        narrowly = "" if gas else _narrowly(verdict.p_high, stretch, plate_w, "less")
+        hardly = "" if gas else narrowly(verdict.p_high, stretch, plate_w, "less")
         text = (
             f"{size}: above {tolerance} with {probability_text(verdict.p_high)} probability. "
-            f"{ABOVE_WORDS[job.unit.kind]}{narrowly}{told_by}"
+            f"{ABOVE_WORDS[job.unit.kind]}{hardly}{told_by}"
         )
         return verdict, "above", text
     what = f" {_what_decides(job, stretch, plate_w)}" if advised else ""
     return verdict, UNDECIDED, f"{size}: undecided for {tolerance}.{what}{told_by}"
-
-
-def _narrowly(probability: float, stretch: SteadyStretch, plate_w: float, nearer: str) -> str:
-    """A verdict that was hardly reached: most of the units that look so by chance alone look so narrowly."""
-    if probability >= NARROW:
-        return ""
-    share = margin_w(probability, stretch.combined.u_w, stretch.combined.nu_eff) / plate_w
-    much = ceil(1000.0 * share) / 1000.0  # rounded up: what is said is enough
-    return (
-        f" That is decided narrowly, with {much:.1%} of the plate {nearer} it would be undecided: measure a "
-        f"second time{_renewed(stretch)}, before acting on it."
-    )
-
-
-def _renewed(stretch: SteadyStretch) -> str:
-    """What of the measurement to renew: a repeat that keeps its largest errors repeats its mistake."""
-    steps: list[str] = []
-    shares = sorted(zip(stretch.combined.shares, stretch.lines, strict=True), key=lambda part: -part[0])
-    covered = 0.0
-    for share, line in shares:
-        if covered >= RENEWED:
-            break
-        covered += share
-        step = next((step for ends, step in RENEWS if line.source.endswith(ends)), "")
-        step = AIRFLOW_ANEW if is_airflow(line.source) else step
-        if step and step not in steps:
-            steps.append(step)
-    return f", {' and '.join(steps)}" if steps else ""
 
 
 def _size(job: JobParams, stretch: SteadyStretch) -> str:
