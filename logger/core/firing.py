@@ -91,7 +91,7 @@ class Firing:
         return best is not None and any(
             abs(s.means.output_w - best.means.output_w) > STAGE_CHANGE * abs(best.means.output_w)
             for s in self.stretches
-            if not s.untold
+            if not s.untold and s.total_told and best.total_told  # sensible heat alone is no level of a total
         )
 
     def higher_level_seen(self) -> bool:

@@ -39,8 +39,8 @@ NOT_STEADY = "not-steady"
 WRONG_WAY = {
     cools: f"The supply air was {side} than the entering air for minutes, as when the probes of return and "
     "supply are swapped: look where each of them is, put it right (or their roles in the config) and measure "
-    "again."
-    for cools, side in ((False, "cooler"), (True, "warmer"))
+    f"again. A unit that {does} is another unit.kind."
+    for cools, side, does in ((False, "cooler", "cools"), (True, "warmer", "heats"))
 }
 """What is said of a run without a steady stretch; by whether the unit cools."""
 ALARMS = frozenset({"rise-above-window", "supply-above-maximum"})

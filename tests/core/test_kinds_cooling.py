@@ -444,3 +444,16 @@ def test_a_dry_probe_is_not_known_the_better_for_it() -> None:
         firing = document_of_block(job, dry)["firing"]
         u95_w.append((firing["output_u95_w"], firing["latent_u95_w"]))
     assert u95_w[0] == pytest.approx(u95_w[1], rel=0.05)
+
+
+@pytest.mark.parametrize("lost_s", [1000, 1400])
+def test_a_humidity_that_is_lost_on_the_way_makes_no_second_level(lost_s: int) -> None:
+    """The total before and the sensible heat after are two things: what was lost is named, not a stage."""
+    job, readings = play("cooling-wet")
+    lost_ns = lost_s * 1_000_000_000
+    kept = [
+        r for r in readings if not (r.probe == "sup" and r.quantity is Quantity.HUMIDITY and r.t_ns > lost_ns)
+    ]
+    document = document_of_block(job, kept)
+    assert "stage-suspected" not in {event["code"] for event in document["events"]}
+    assert "humidity" in document["reason"]
