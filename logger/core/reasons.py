@@ -135,7 +135,7 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
         return f"No verdict: by the visit record {'; '.join(job.visit.bars)}."
     if job.unit.outdoor_air is OutdoorAir.OPEN and not has_mixed:
         return "No verdict: outdoor air is open and no probe of role mixed measures the entering air."
-    if job.unit.kind.cools and "humidity-mismatch" in {event.code for event in outcome.events}:
+    if _latent(firing) and "humidity-mismatch" in {event.code for event in outcome.events}:
         return f"No verdict: {MISMATCH}."
     if firing.outdoor_suspected and "rise-wrong-way" in {event.code for event in outcome.events}:
         return f"No verdict: {WRONG_WAY[job.unit.kind.cools]}"
@@ -153,6 +153,14 @@ def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:
             f"that air moves; start the log before the {STARTER[job.unit.kind]}."
         )
     return level
+
+
+def _latent(firing: Firing) -> bool:
+    """Whether the total has latent heat in it that two humidities made up. A little less than none is within
+    what they may be off by, one sound dry coil in forty shows it: told, and no bar."""
+    best = firing.best
+    coil = best.line.coil if best is not None else None
+    return best is not None and coil is not None and best.means.output_w > coil.sensible_w
 
 
 def _no_one_level(job: JobParams, firing: Firing) -> str | None:
