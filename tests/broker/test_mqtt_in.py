@@ -403,7 +403,10 @@ async def test_a_flood_is_taken_whole_and_in_order_and_nothing_of_it_waits_in_me
         await log.until(lambda: len(log.samples) == 2 * count)
         for probe in ("ret", "sup"):
             assert [value for value, _ in log.got(probe)] == [float(number) for number in range(count)]
-        assert {flag for _, flag in log.got("ret") + log.got("sup")} == {Flag.OK, Flag.LATE}
+        flags = {flag for _, flag in log.got("ret") + log.got("sup")}
+        assert (
+            {Flag.OK, Flag.LATE} <= flags <= {Flag.OK, Flag.LATE, Flag.OUT_OF_RANGE}
+        )  # 3,000 degrees, in time
         assert sum("more quickly than this computer takes them" in text for _, _, text in log.links) >= 2
         async with asyncio.timeout(READY_S):
             while log.got("sup")[-1][1] is not Flag.OK:  # from the next look on
