@@ -9,7 +9,7 @@ from __future__ import annotations
 from math import hypot
 
 from logger.core.air import humidity_ratio, relative_humidity
-from logger.core.humidity_probe import PROBE_U, matched_u, near_u, probe_u
+from logger.core.humidity_probe import humidity_inputs
 from logger.core.params import JobParams, Role
 from logger.core.probe_lines import mean_own_u
 from logger.core.texts import Say
@@ -23,7 +23,7 @@ class MoisterWatch:
     """Holds the moisture of both sides against each other, over ten minutes of cooling at a time."""
 
     def __init__(self, job: JobParams, say: Say) -> None:
-        self._say = say
+        self._say, self._job = say, job
         self._entering, self._supply = job.entering_probes(), job.probes_of(Role.SUPPLY)
         self._told = False
         self._clear()
@@ -56,23 +56,19 @@ class MoisterWatch:
             self._clear()
 
     def _u(self, entering: tuple[float, float], supply: tuple[float, float], pressure_pa: float) -> float:
-        """Standard uncertainty of the difference, kg/kg; a match takes out what the probes differ by at
-        one humidity, here the entering air's."""
+        """Standard uncertainty of the difference, kg/kg, of the same inputs as the total's budget."""
         damp = [relative_humidity(c, w, pressure_pa) for c, w in (entering, supply)]
         by_rh = [w / rh for (_, w), rh in zip((entering, supply), damp, strict=True)]
-        u_rh, shared_w = [probe_u(rh) for rh in damp], 0.0
-        own = matched_u(self._entering[0], self._supply[0])
-        if own is not None:
-            elsewhere = (0.0, PROBE_U * (damp[1] - damp[0]))
-            u_rh = [hypot(*parts) for parts in zip(own, map(near_u, damp), elsewhere, strict=True)]
-            shared_w = PROBE_U * (by_rh[1] - by_rh[0])
+        humid_w = [
+            part.u * (part.supply * by_rh[1] - part.entering * by_rh[0])
+            for part in humidity_inputs(self._job, *damp)
+        ]
         by_k = [
             humidity_ratio(c + 0.5, rh, pressure_pa) - humidity_ratio(c - 0.5, rh, pressure_pa)
             for (c, _), rh in zip((entering, supply), damp, strict=True)
         ]
         u_k = [mean_own_u(probes) for probes in (self._entering, self._supply)]
-        sides = zip(by_rh, u_rh, by_k, u_k, strict=True)
-        return hypot(shared_w, *(hypot(each * u, slope * u_t) for each, u, slope, u_t in sides))
+        return hypot(*humid_w, *(slope * u_t for slope, u_t in zip(by_k, u_k, strict=True)))
 
     def _text(self, more_w: float, u95_w: float) -> str:
         supply, entering = (

@@ -6,7 +6,6 @@ parse error.
 
 from __future__ import annotations
 
-import asyncio
 import hashlib
 import itertools
 import json
@@ -32,9 +31,6 @@ from logger.core.errors import UsageError
 from logger.core.snapshot import TRACE_COLUMNS
 from logger.documents import run_header
 from logger.export import export_command
-from logger.live import run_live
-from logger.live_run import Manner
-from logger.registry import DriverOptions
 from logger.report import canvas
 from logger.report.command import leave_report, report_command
 from logger.report.evidence import Evidence, gather
@@ -42,11 +38,11 @@ from logger.report.page import render
 from logger.report.trace import MOST_ROWS, thinned, trace_of
 from logger.report.trace_drawing import PANELS
 from logger.screen.format import DASH
-from logger.session import Limits
 from logger.store import StoreReader, StoreWriter
 from logger.store.lock import StoreLock
 from simulators.scenarios import SCENARIOS
 from tests.shell.stand_ins import HandClock
+from tests.shell.stored_run import stored_run
 
 BTU_H_W = 0.2930711  # W in 1 Btu/h: NIST SP 811 (2008), appendix B.8, Btu (International Table) per hour
 CSS = (Path(canvas.__file__).parent / "templates" / "report.css").read_text(encoding="utf-8")
@@ -56,18 +52,8 @@ CSS = (Path(canvas.__file__).parent / "templates" / "report.css").read_text(enco
 def store(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     """One whole run of a simulated job, in a store."""
     path = tmp_path_factory.mktemp("report") / "sim-standard.db"
-    config = loads_config(
-        SCENARIOS["standard"].config_text, "test", DriverOptions(), '[sim]\nspeed = "max"\n'
-    )
-    runs: list[str] = []
-
-    def keep(run: str) -> str:
-        runs.append(run)
-        return ""
-
-    with StoreWriter(path, "test") as writer:
-        asyncio.run(run_live(config, writer, Limits(), Manner(dashboard=False, json=True), keep))
-    return path, runs[0]
+    _, stored = stored_run(SCENARIOS["standard"].config_text, path)
+    return path, stored.header.run
 
 
 @pytest.fixture(scope="module")
