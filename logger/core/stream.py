@@ -71,7 +71,7 @@ class Stream:
         self._unusual = self.interval_s != 1 or len(set(self._gaps)) > 1
 
     def check_frozen(self, tick: int, partner_c: float, partner_step: float) -> None:
-        """Find whether this supply probe repeats one value where it must move.
+        """Find whether this supply probe, at one value for ``FROZEN_TICKS``, repeats it where it must move.
 
         It must when the entering air moves on (the supply air follows it), and a fine probe
         always must: no duct holds a hundredth of a kelvin for minutes. Source: derivation.
@@ -81,6 +81,6 @@ class Stream:
             self.frozen = True
         elif self.partner_c is None:
             self.partner_c = partner_c
-        elif held_ticks >= FROZEN_TICKS:
+        else:
             moved_k = abs(partner_c - self.partner_c)
             self.frozen = moved_k > FROZEN_STEPS * max(self.step, partner_step, LEAST_STEP_K)
