@@ -117,7 +117,7 @@ class FakeBroker:
 
     async def until(self, condition: Callable[[], object]) -> None:
         """Wait until it is true; each packet makes it look again."""
-        async with asyncio.timeout(20.0):
+        async with asyncio.timeout(60.0):
             while not condition():
                 self._changed.clear()
                 await self._changed.wait()

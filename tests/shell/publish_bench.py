@@ -137,7 +137,7 @@ class Bench:
 
     async def until(self, condition: Callable[[], object]) -> None:
         """Wait for what another thread does."""
-        async with asyncio.timeout(20.0):
+        async with asyncio.timeout(60.0):
             while not condition():  # noqa: ASYNC110 - another thread's
                 await asyncio.sleep(0.005)
 
