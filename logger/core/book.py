@@ -55,6 +55,7 @@ class FiringBook:
         self._collapses = 0
         self._humidity_said = self._untold_said = self._auxiliary_said = False
         self._firing_sums: Sums = ()
+        self._fan_velocity_m_s: float | None = None  # of the last fan phase
         # the last stretch: whether it still runs, where it began, and how it behaves
         self._running = False
         self._start_s = 0
@@ -74,12 +75,16 @@ class FiringBook:
         if self.open is not None:
             self.complete(tick, start_s, air_moves=True)
         if self._job.unit.fan_heat is FanHeatMode.MEASURED:
+            before = self.gauge.phase
             self.gauge.measure(tick, start_s, had_fan=change.old is Phase.FAN)
+            if (phase := self.gauge.phase) is not None and phase is not before:
+                self._fan_velocity_m_s = self._evidence.velocity_m_s(start_s - round(phase.seconds), start_s)
         self.open = Firing(
             start_s=start_s,
             fan=self.gauge.phase if self._job.unit.kind.fan_apart else None,
             stretches=[],
             onset_seen=change.onset_seen or self._reader.has_velocity(),
+            fan_velocity_m_s=self._fan_velocity_m_s,
             outdoor_suspected=self.gauge.outdoor_suspected,
             fan_implausible=self.gauge.implausible,
             aided=self._job.unit.kind is UnitKind.HEAT_PUMP and self._job.unit.stages == 1,

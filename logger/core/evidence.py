@@ -49,6 +49,10 @@ class Evidence:
         """The series has been cleared: what is known of places in it is void."""
         self._mark = self._batches = None
 
+    def velocity_m_s(self, start_s: int, end_s: int) -> float | None:
+        """Mean velocity between two times, where ``Sides`` follows it."""
+        return self._sides.between(self._sides.at(start_s), self._sides.at(end_s)).velocity_m_s
+
     def until(self, tick: int, end_s: int, mean: Row) -> Stretch | None:
         """What is known at ``tick`` of the stretch up to ``end_s``; None once the series is cleared."""
         detector, coil = self._detector, self._coil
@@ -57,15 +61,16 @@ class Evidence:
         series, grid_s = detector.series, detector.grid_s
         back = max((tick + 1 - end_s) // grid_s, 0)
         floor_w = detector.floor * abs(mean[COLUMN.output_w] / (mean[COLUMN.rise_k] or 1.0))
-        probes_c, humidity = self._sides.between(self._side, self._sides.at(end_s))
+        side = self._sides.between(self._side, self._sides.at(end_s))
         return Stretch(
             line=series.line_since(self._mark, OUTPUT, back=back, floor=floor_w),
             grid_s=grid_s,
             tau_s=detector.tau_s,
             batch_w=self._batches.mean_u(OUTPUT, series.length - back),
             drifts_k_s=self._drifts_k_s(end_s),
-            probes_c=probes_c,
-            supply_humidity=humidity,
+            probes_c=side.probes_c,
+            supply_humidity=side.humidity,
+            velocity_m_s=side.velocity_m_s,
             coil=None if coil is None else coil.between(self._coil_sums, coil.at(end_s)),
         )
 

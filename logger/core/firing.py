@@ -69,6 +69,7 @@ class Firing:
     fall_s: int | None = None  # where the rise broke down
     onset_seen: bool = True  # its beginning was seen, or a velocity shows that air moves
     outdoor_suspected: bool = False  # the fan phase before it shows outdoor air
+    fan_velocity_m_s: float | None = None  # in the fan phase, where the config has an airflow for each stage
     fan_implausible: bool = False  # the fan heat that it shows is none
     flow_changed_s: int | None = None  # from when a velocity probe showed that the airflow had changed
     aided: bool = False  # a higher level may be auxiliary heat: none is taken for the full one

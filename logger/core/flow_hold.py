@@ -7,6 +7,7 @@ much there is of what there was with the fan alone, it can, wherever it stands i
 
 from __future__ import annotations
 
+from math import log
 from typing import NamedTuple
 
 from logger.core.flow import NO_FLOW_M_S
@@ -103,6 +104,22 @@ def expected_share(before: FlowState, now: FlowState) -> tuple[float, float]:
     mass = before.inlet_k / now.inlet_k
     shares = (mass, mass * now.return_k / before.return_k, mass * now.supply_k / before.supply_k)
     return min(shares), max(shares)
+
+
+def follows(before: FlowState, now: FlowState, ratio: float, apart: float) -> bool:
+    """Whether the velocity went as a fan does whose volume is to be ``ratio`` of that before.
+
+    ``apart``: logarithm by which it would have gone elsewhere, were the burner's stage another one.
+
+    >>> low, high = FlowState(3.4, 294.0, 316.5, 294.0), FlowState(4.0, 294.0, 321.5, 294.0)
+    >>> [follows(low, now, 1.0 / 0.85, apart=0.36) for now in (high, high._replace(velocity_m_s=2.8))]
+    [True, False]
+    """
+    least, most = expected_share(before, now)
+    if apart <= log(most / least) + CHANGE or before.velocity_m_s <= NO_FLOW_M_S:
+        return False
+    share = now.velocity_m_s / before.velocity_m_s / ratio
+    return least * (1.0 - CHANGE) < share < most * (1.0 + CHANGE)
 
 
 def change_text(share: float) -> str:

@@ -29,8 +29,9 @@ from logger.core.narrow import narrowly
 from logger.core.params import JobParams, OutdoorAir, OutputAt, Role, UnitKind
 from logger.core.pipeline import Outcome
 from logger.core.stage import not_shown
-from logger.core.stage_doubts import BY_OUTPUT, NO_STAGES, Level
+from logger.core.stage_doubts import NO_STAGES, Level
 from logger.core.stage_results import levels
+from logger.core.stage_words import FULL, FULL_ELSE, not_shown_full
 from logger.core.texts import probability_text
 from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line
 
@@ -75,15 +76,14 @@ def judge_outcome(
     plate_w = plate_output_w(job) or 1.0
     size = _size(job, stretch)
     tolerance = f"the tolerance of {job.unit.tolerance:.1%}"
-    told_by = _told_by(outcome)
     if verdict.verdict == "meets":
-        return verdict, "meets", f"{size}: within {tolerance}.{told_by}"
+        return verdict, "meets", f"{size}: within {tolerance}."
     if verdict.verdict == "below":
         return (
             verdict,
             "below",
             f"{size}: below {tolerance} with {probability_text(verdict.p_low)} probability.{full or ''}"
-            f"{BELOW_WORDS[job.unit.kind]}{narrowly(verdict.p_low, stretch, plate_w, 'more')}{told_by}",
+            f"{BELOW_WORDS[job.unit.kind]}{narrowly(verdict.p_low, stretch, plate_w, 'more')}",
         )
     if verdict.verdict == "above":
         # too much gas is acted on, however narrowly it shows
@@ -91,11 +91,11 @@ def judge_outcome(
         hardly = "" if gas else narrowly(verdict.p_high, stretch, plate_w, "less")
         text = (
             f"{size}: above {tolerance} with {probability_text(verdict.p_high)} probability. "
-            f"{ABOVE_WORDS[job.unit.kind]}{hardly}{told_by}"
+            f"{ABOVE_WORDS[job.unit.kind]}{hardly}"
         )
         return verdict, "above", text
     what = f" {_what_decides(job, stretch, plate_w)}" if advised else ""
-    return verdict, UNDECIDED, f"{size}: undecided for {tolerance}.{what}{told_by}"
+    return verdict, UNDECIDED, f"{size}: undecided for {tolerance}.{what}"
 
 
 def _size(job: JobParams, stretch: SteadyStretch) -> str:
@@ -208,12 +208,6 @@ def _levels(outcome: Outcome) -> list[Level]:
     return [level for level in found if not level.stretch.untold]
 
 
-def _told_by(outcome: Outcome) -> str:
-    """That nothing but the output tells the stage that the verdict is of, the highest level's."""
-    found = _levels(outcome) if outcome.job.unit.stages > 1 else []
-    return f" {BY_OUTPUT}" if found and found[-1].unproven else ""
-
-
 def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, full: str | None) -> str | None:
     """Why a level cannot be held against the full plate."""
     if stretch not in full_fire([*_steady(outcome), stretch]):
@@ -222,13 +216,14 @@ def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, fu
             f"{ANOTHER_HIGHER[outcome.job.unit.kind]}."
         )
     unit = outcome.job.unit
-    doubt = next((level.doubt for level in _levels(outcome) if level.doubt), "") if unit.stages > 1 else ""
+    found = _levels(outcome) if unit.stages > 1 else []
+    doubt = next((level.doubt for level in found if level.doubt), "")
     unfull = verdict.verdict == BELOW and full is None
     above = doubt == not_shown(unit.kind) and verdict.verdict == ABOVE
     if doubt in NO_STAGES or (doubt and unfull) or above:
         return f"No verdict: {doubt}."
     if unfull:
-        full_load = "full fire" if unit.kind is UnitKind.GAS else "the full load"
+        full_load = FULL.get(unit.kind, FULL_ELSE)
         gas = "or measure the gas input, " if unit.kind is UnitKind.GAS else ""
         kinds = "modulates" if unit.modulating else f"has {unit.stages} stages"
         return (
@@ -236,6 +231,9 @@ def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, fu
             f"was {full_load}. Hold {full_load} and set visit.stage_forced, {gas}or let the lower stage "
             "settle too."
         )
+    if unit.stages > 1 and found and found[-1].unproven:
+        alarm = f" {ABOVE_WORDS[unit.kind]}" if verdict.verdict == ABOVE else ""
+        return f"No verdict.{alarm} {not_shown_full(outcome.job, _size(outcome.job, stretch))}"
     return None
 
 

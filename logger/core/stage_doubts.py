@@ -14,35 +14,18 @@ from itertools import pairwise
 from math import log
 
 from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch
-from logger.core.flow_hold import held_by
+from logger.core.flow_hold import FlowState, follows, held_by
 from logger.core.gas import GasInput
 from logger.core.params import AirflowSource, JobParams, Role, UnitKind
 from logger.core.stage import OFF_PLATES, OFF_RATIO, UNLIKE, Seen, in_ratio, not_shown, on_plates, plates_w
+from logger.core.stage_words import BY_ONE, BY_RATIO, CHANGED, SAME_GAS, SLOW, shows_stages
+from logger.core.stretch import FanPhase, Means
+from logger.core.units import ZERO_C_K
 
 SLOWER = 1.35  # times tau after lighting (assumed): 0.92 to 1.18 in 85 simulated steps to a higher stage
-SLOW = (
-    "the rise went from one level to the next more slowly than it came up when the burner lit, as it does "
-    "where the airflow falls (belt, damper, filter, fan speed) and not where a stage comes on; take one "
-    "traverse point again, or leave a velocity probe in the duct"
-)
-CHANGED = (
-    "the velocity probe shows that the airflow changed, so the levels need not be stages; look at the fan's "
-    "speed, belt, filter and dampers, then take the traverse again"
-)
-NO_STAGES = frozenset({UNLIKE, SLOW, CHANGED})
+_COUNTER = "counter"  # source of a gas input that was read in the stretch itself
+NO_STAGES = frozenset({UNLIKE, SLOW, CHANGED, SAME_GAS})
 """Doubts that the levels are no stages at all, so that none of them is the full plate's."""
-_ALIKE = "a change of the airflow (belt, damper, fan speed) by as much looks the same"
-BY_RATIO = (
-    f"told as stages by the ratio of the levels alone: {_ALIKE}; {{shows}}, or take one traverse point again"
-)
-BY_ONE = (
-    f"told by its output alone, which lies nearest to that stage's plate: {_ALIKE}; {{shows}}, or let the "
-    "other stages settle too"
-)
-BY_OUTPUT = (
-    "Its stage is told by the output alone, which a belt that slips can mimic: see the stages' remarks."
-)
-_LIVE = 'airflow.source = "probe"'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +47,7 @@ def doubted(
     ``speechless``: probes that never gave a usable reading.
     """
     told = [level.stretch for level in found]
-    if _watched(job, firings, speechless) or _burnt(job, found):
+    if _watched(job, firings, speechless) or _burnt(found) or _fan_followed(job, firings, found):
         return list(found)
     doubt = _doubt(job, firings, found) if len(told) > 1 else ""
     if doubt:
@@ -72,19 +55,10 @@ def doubted(
     return [_unproven(job, level, len(found)) for level in found]
 
 
-def shows_stages(job: JobParams) -> str:
-    """What of the two would show the stages of this unit, as the next step."""
-    probe = "leave a velocity probe in the duct"
-    if job.probes_of(Role.VELOCITY):
-        probe = f"set {_LIVE}"
-    elif job.airflow.stage_volume_m3_s:
-        probe = f"{probe} and set {_LIVE}"
-    return f"measure the gas input at each level, {probe}" if job.unit.kind is UnitKind.GAS else probe
-
-
 def _unproven(job: JobParams, level: Level, count: int) -> Level:
-    """Nobody forced the stage, nothing else shows it."""
-    if level.stage is None or (count == 1 and job.visit.full_fire):
+    """Nobody forced the stage, and neither its own gas nor anything else shows it."""
+    held = job.visit.full_fire and level.stage == job.unit.stages
+    if level.stage is None or held or _burns_as_told(job, level):
         return level
     text = BY_RATIO if count > 1 else BY_ONE
     return replace(level, unproven=text.format(shows=shows_stages(job)))
@@ -98,20 +72,63 @@ def _watched(job: JobParams, firings: Iterable[Firing], speechless: Collection[s
     return live or (held_by(job) is not None and all(f.flow_changed_s is None for f in firings))
 
 
-def _burnt(job: JobParams, found: Sequence[Level]) -> bool:
-    """Whether the gas input went from level to level as the output did; of one level: is its stage's."""
-    told = [level.stretch for level in found]
-    if len(told) == 1:
-        return _burns_as_told(job, found[0])
-    for low, high in pairwise(told):
-        if not isinstance(low.gas, GasInput) or not isinstance(high.gas, GasInput):
-            return False
-        if min(low.means.output_w, low.gas.input_w) <= 0.0:
-            return False
-        gas, output = high.gas.input_w / low.gas.input_w, high.means.output_w / low.means.output_w
-        if abs(log(gas / output)) > OFF_RATIO:
-            return False
-    return True
+def _burnt(found: Sequence[Level]) -> bool:
+    """Whether the gas input went from level to level as the output did."""
+    moves = _gas_moves(found)
+    return bool(moves) and all(gas is not None and abs(gas - output) <= OFF_RATIO for gas, output in moves)
+
+
+def _gas_moves(found: Sequence[Level]) -> list[tuple[float | None, float]]:
+    """Logarithms by which gas and output went from each level to the next; None where it is not known."""
+    moves: list[tuple[float | None, float]] = []
+    for low, high in pairwise(level.stretch for level in found):
+        gas, outputs_w = None, (low.means.output_w, high.means.output_w)
+        if isinstance(low.gas, GasInput) and isinstance(high.gas, GasInput) and low.gas.input_w > 0.0:
+            gas = log(high.gas.input_w / low.gas.input_w)
+        moves.append((gas, log(outputs_w[1] / outputs_w[0])) if outputs_w[0] > 0.0 else (None, 0.0))
+    return moves
+
+
+def _same_gas(found: Sequence[Level]) -> bool:
+    """Whether a meter that was read at two levels says that the burner stayed; one timing says it of one."""
+    counted = [isinstance(x.stretch.gas, GasInput) and x.stretch.gas.source == _COUNTER for x in found]
+    moves = zip(pairwise(counted), _gas_moves(found), strict=True)
+    return any(
+        all(both) and gas is not None and abs(gas) <= OFF_RATIO < output for both, (gas, output) in moves
+    )
+
+
+def _fan_followed(job: JobParams, firings: Sequence[Firing], found: Sequence[Level]) -> bool:
+    """Whether the velocity went from level to level as the airflow of their stages does; that of one level
+    from the fan phase, which is had at the speed of the highest stage.
+
+    Were the burner the same at both, there would be less air at the higher one, by the plates' ratio.
+    """
+    if not job.airflow.stage_volume_m3_s or not plates_w(job.unit):
+        return False
+    known = [(level.stage, _flow(level.stretch.means, level.stretch.line.velocity_m_s)) for level in found]
+    if len(known) == 1:
+        of = next((f for f in firings if any(s is found[0].stretch for s in f.stretches)), None)
+        fan = None if of is None or of.fan is None else _flow(of.fan, of.fan_velocity_m_s)
+        known.insert(0, (job.unit.stages, fan))
+    return all(_followed(job, *before, *now) for before, now in pairwise(known))
+
+
+def _flow(state: Means | FanPhase, velocity_m_s: float | None) -> FlowState | None:
+    if velocity_m_s is None:
+        return None
+    return FlowState(velocity_m_s, *(c + ZERO_C_K for c in (state.entering_c, state.supply_c, state.inlet_c)))
+
+
+def _followed(
+    job: JobParams, then: int | None, before: FlowState | None, stage: int | None, now: FlowState | None
+) -> bool:
+    """Whether the velocity went as from stage ``then`` to ``stage``, and not as with another one."""
+    if then is None or stage is None or before is None or now is None:
+        return False
+    volumes, plates = job.airflow.stage_volume_m3_s, plates_w(job.unit)
+    others = [abs(log(plate_w / plates[stage - 1])) for k, plate_w in enumerate(plates, 1) if k != stage]
+    return follows(before, now, volumes[stage - 1] / volumes[then - 1], min(others))
 
 
 def _burns_as_told(job: JobParams, level: Level) -> bool:
@@ -127,6 +144,8 @@ def _doubt(job: JobParams, firings: Sequence[Firing], found: Sequence[Level]) ->
     """Why several levels may be a change of the airflow; empty where they fit the plates."""
     if any(firing.flow_changed_s is not None for firing in firings):
         return CHANGED
+    if _same_gas(found):
+        return SAME_GAS
     if not job.unit.stage_output_w:
         return not_shown(job.unit.kind)
     seen = [Seen(level.stage, level.stretch.means.output_w, u95_share(level.stretch)) for level in found]

@@ -92,6 +92,7 @@ class Stretch:
     drifts_k_s: tuple[float, float] = (0.0, 0.0)  # change of supply and entering temperature, K/s
     probes_c: tuple[tuple[str, float], ...] = ()  # mean of each probe, where a role has several
     supply_humidity: float | None = None  # %, by the supply probe itself
+    velocity_m_s: float | None = None  # in the duct, where the config has an airflow for each stage
     coil: CoilMeans | None = None  # of a cooling unit
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from logger.config.quantities import SHORTCUT, Dimension
 from logger.core.kind_words import ABOVE, CHANGE, ENERGY, PAUSES_MEAN, STARTER, STEADILY, kind_of
+from logger.core.stage_words import only_if
 from logger.core.texts import SURE, probability_text
 from logger.report.values import SYSTEMS, Cell, Numbers, Part, Row, Table, items, known, text_cell, words
 from logger.screen.format import (
@@ -79,7 +80,9 @@ def _delivered(numbers: Numbers) -> Cell:
         numbers.spread("firing.output_w", "firing.output_u95_w", Dimension.POWER, units)
         for units in numbers.systems
     )
-    cell = (Part("The unit delivered "), *first, Part(" ("), *second, Part(")"))
+    condition = only_if(numbers.raw("verdict"), items(numbers.raw("stage_results")))
+    start = f"{condition.capitalize()}, the unit delivered " if condition else "The unit delivered "
+    cell = (Part(start), *first, Part(" ("), *second, Part(")"))
     if numbers.get("nameplate.ratio") is None:
         return cell
     which = (

@@ -10,6 +10,7 @@ from logger.config.quantities import SHORTCUT, Dimension
 from logger.core.kind_words import ABOVE_SHORT, CHANGE, PAUSES_MEAN, SPELL, STARTER, kind_of, told_code
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Event, Phase, Snapshot, TestState
+from logger.core.stage_words import only_if
 from logger.screen.format import (
     DASH,
     change_text,
@@ -28,6 +29,7 @@ from logger.screen.format import (
 )
 
 SECONDS_PER_MINUTE = 60
+REASON_LIMIT = 1000  # characters of a result's reason: several sentences, the last of which says what to do
 BUDGET_LINES = 6  # shown of the budget: what is below moves nothing; assumed
 
 VERDICTS: dict[str | None, str] = {
@@ -166,7 +168,7 @@ def result_lines(document: Mapping[str, Any], units: str, *, where: str = "") ->
         _row("verdict", _verdict_text(document)),
     ]
     if document.get("reason"):
-        lines.append(_row("", clean(str(document["reason"]))))
+        lines.append(_row("", clean(str(document["reason"]), REASON_LIMIT)))
     lines += [line for line in _firing_lines(document, units) if line]
     lines += _budget_lines(document.get("budget") or (), units)
     lines += _stage_lines(document.get("stage_results") or (), units)
@@ -198,12 +200,14 @@ def _firing_lines(document: Mapping[str, Any], units: str) -> list[str]:
     unit = show(output_w, Dimension.POWER, units).removeprefix(output).strip()
     tons = tons_text(output_w, kind, units, firing.get("output_u95_w"))
     fit = rise_words(plate.get("rise_ok"), plate.get("rise_sure"))
+    condition = only_if(document.get("verdict"), document.get("stage_results") or ())
+    condition = f", {condition}" if condition else ""
     chances = " | ".join(
         f"{name} {percent(document.get(key), 0)}"
         for name, key in (("below", "p_low"), ("meets", "p_meets"), ("above", "p_high"))
     )
     return [
-        _row("output", ALONE if sensible_alone(firing) else f"{output} ± {u95} {unit} (95 %)"),
+        _row("output", ALONE if sensible_alone(firing) else f"{output} ± {u95} {unit} (95 %){condition}"),
         _row("", f"{tons} of refrigeration") if tons else "",
         _row("nameplate", _plate_text(plate, units)),
         _row("chances", chances) if document.get("p_meets") is not None else "",

@@ -13,6 +13,7 @@ import pytest
 
 from logger.core.result import result_document
 from logger.core.snapshot import Phase, Snapshot, silenced
+from logger.core.stage_words import BY_OUTPUT
 from logger.report.answer import key_numbers
 from logger.report.evidence import Evidence
 from logger.report.page import render
@@ -125,10 +126,18 @@ def test_the_doubt_stands_in_result_lines_report_and_document(tmp_path: Path) ->
     assert "looks the same" in low["doubt"]
     lines = result_lines(evidence.document, "us")
     assert sum(low["doubt"] in line for line in lines) == 2
-    assert any("a belt that slips can mimic" in line for line in lines)
-    page = render(evidence)
+    assert evidence.document["verdict"] is None
+    assert not any(line.startswith("  chances") for line in lines)
+    (output,) = [line for line in lines if line.startswith("  output")]
+    assert output.endswith("Btu/h (95 %), if stage 2 was on")
+    (reason,) = [line for line in lines if BY_OUTPUT in line]
+    assert reason.endswith("and set visit.stage_forced.")  # what to do is not cut off
+    page = unescape(render(evidence))
     assert page.count("a change of the airflow (belt, damper, fan speed) by as much looks the same") >= 2
-    assert "a belt that slips can mimic" in page
+    assert BY_OUTPUT in page
+    assert "If stage 2 was on, the unit delivered" in page
+    assert "no verdict against a nameplate is given" in page
+    assert "with a probability of <" not in page
 
 
 def test_the_shortcut_speaks_the_readers_units() -> None:
@@ -150,4 +159,6 @@ def test_the_shortcut_speaks_the_readers_units() -> None:
 def test_no_doubt_no_line() -> None:
     job, readings = play("two-stage")
     document = result_document(feed(job, readings).finish(), FACTS)
-    assert "looks the same" not in " ".join(result_lines(document, "us"))
+    text = " ".join(result_lines(document, "us"))
+    assert "looks the same" not in text
+    assert "if stage" not in text
