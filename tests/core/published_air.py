@@ -30,6 +30,9 @@ class Coil:
     source: str
     front: tuple[float, float, float]  # entering: degC, degC wet bulb or 0, % relative humidity or 0
     back: tuple[float, float, float]  # leaving: the same
+    front_g_kg: float = (
+        0.0  # printed moisture of the entering air, where its wet bulb is no thermodynamic one
+    )
     saturation_pct: float = 0.0  # of the leaving air, W over that of saturation, where that is printed
     volume_m3_s: float = 0.0  # of the entering air, or
     dry_kg_s: float = 0.0
@@ -88,9 +91,11 @@ COILS = (
         ratio=0.701,
         near_ratio=0.01,
     ),
-    Coil(  # of the air alone, the condensate's own heat in; dry air is meant by "kg of air"
+    Coil(  # of the air alone, the condensate's own heat in; dry air is meant by "kg of air". Its wet bulb of
+        # 20 degC is a sling's: a thermodynamic one is 11.8 g/kg (CoolProp), and the total 1.4 % more
         source="HUNDY example 23.2",
-        front=(27.0, 20.0, 0.0),
+        front=(27.0, 0.0, 0.0),
+        front_g_kg=11.7,
         back=(21.0, 0.0, 0.0),
         saturation_pct=45.0,
         dry_kg_s=1.35,

@@ -40,7 +40,7 @@ def coolprop(name: str, temp_c: float, pressure_pa: float, **known: float) -> fl
     [(0, 101.325), (500, 95.461), (1000, 89.875), (1500, 84.556), (2000, 79.495), (3000, 70.108)],
 )
 def test_standard_pressure(altitude_m: float, pressure_kpa: float) -> None:
-    """ASHRAE Fundamentals ch. 1 eq. (3) and table 1 (recalled)."""
+    """2021 ASHRAE Handbook - Fundamentals (SI) ch. 1 eq. (3) and table 1."""
     assert air.standard_pressure_pa(altitude_m) / 1000.0 == pytest.approx(pressure_kpa, abs=0.002)
     formula = 101.325 * (1.0 - 2.25577e-5 * altitude_m) ** 5.2559
     assert air.standard_pressure_pa(altitude_m) / 1000.0 == pytest.approx(formula, abs=0.002)

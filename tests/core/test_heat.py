@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import psychrolib
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import given, settings
@@ -238,22 +237,6 @@ def test_dry_mass_from_standard_velocity_is_that_of_the_actual_volume(
     density = air.density_kg_m3(temp_c, w, pressure_pa)
     actual = heat.standard_to_actual_velocity(velocity, 1.2014, density)
     assert heat.dry_air_flow_kg_s(actual * area, temp_c, w, pressure_pa) == pytest.approx(dry, rel=1e-9)
-
-
-def test_mixing_example_of_the_handbook() -> None:
-    """ASHRAE Fundamentals ch. 1, adiabatic mixing of two moist airstreams (recalled; SI edition).
-
-    2 m3/s at 4 C, wet bulb 2 C, with 6.25 m3/s at 25 C 50 %: v 0.789 and 0.858 m3/kg, 2.535 and
-    7.284 kg/s of dry air, and from the chart 19.5 C with wet bulb 14.6 C.
-    """
-    w_out = psychrolib.GetHumRatioFromTWetBulb(4.0, 2.0, 101_325.0)
-    w_ret = air.humidity_ratio(25.0, 0.5, 101_325.0)
-    out = heat.dry_air_flow_kg_s(2.0, 4.0, w_out, 101_325.0)
-    ret = heat.dry_air_flow_kg_s(6.25, 25.0, w_ret, 101_325.0)
-    assert (out, ret) == (pytest.approx(2.535, abs=0.003), pytest.approx(7.284, abs=0.006))
-    mixed_c, w = heat.mix_air(out / (out + ret), 25.0, w_ret, 4.0, w_out)
-    assert mixed_c == pytest.approx(19.5, abs=0.15)
-    assert psychrolib.GetTWetBulbFromHumRatio(mixed_c, w, 101_325.0) == pytest.approx(14.6, abs=0.15)
 
 
 @settings(max_examples=60, deadline=None)

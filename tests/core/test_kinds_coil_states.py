@@ -14,7 +14,6 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 from CoolProp.HumidAirProp import HAPropsSI
 
-from logger.core.params import AirflowParams, AirflowSource
 from tests.core.test_kinds import SEA_LEVEL_PA, enthalpy_j_kg, moisture
 from tests.core.test_kinds_cooling import MASS_KG_S, cooling_job, document_of_block, story
 
@@ -88,20 +87,3 @@ def test_the_table_has_dry_coils_and_wet_ones() -> None:
     ]
     assert sum(w == pytest.approx(0.0, abs=1e-9) for w in gained) >= 6
     assert sum(w > 1e-3 for w in gained) >= 10
-
-
-def test_the_textbook_example_of_a_window_unit() -> None:
-    """Cengel and Boles, Thermodynamics: An Engineering Approach, cooling with dehumidification; recalled.
-
-    10 m3/min at 1 atm, 30 degC, 80 % to saturation at 14 degC, condensate leaving at 14 degC (58.8 kJ/kg):
-    0.131 kg/min of water and 511 kJ/min, the condensate's own heat taken off. Read from a chart, three
-    digits: 0.5 % of the heat, 1.5 % of the water, fixed beforehand.
-    """
-    flow = AirflowParams(
-        source=AirflowSource.FIXED, volume_m3_s=10.0 / 60.0, temperature_c=30.0, humidity=0.8, u95=0.04
-    )
-    job = cooling_job(airflow=flow)
-    firing = document_of_block(job, story((30.0, 80.0), (14.0, 100.0)))["firing"]
-    assert firing["condensate_kg_s"] * 60.0 == pytest.approx(0.131, rel=0.015)
-    heat_w = firing["output_w"] - firing["condensate_kg_s"] * 58_800.0
-    assert heat_w * 60.0 / 1_000.0 == pytest.approx(511.0, rel=0.005)
