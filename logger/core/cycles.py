@@ -12,6 +12,7 @@ from math import inf
 from typing import NamedTuple
 
 from logger.core.params import CycleParams
+from logger.core.probe_lines import WRONG_WAY_K
 from logger.core.snapshot import Phase
 
 
@@ -121,7 +122,7 @@ class CycleWatch:
         self.base_k = 0.0  # rise of the fan phase: fan heat and the probes' zero difference
         self.has_base = False
         self._fired_s = 0
-        self._plain = False
+        self._plain = self._wrong_way = False
         self._absent = 0
         self._recent: deque[float] = deque(maxlen=SMOOTH_TICKS)
         self._past: deque[tuple[int, float]] = deque(maxlen=HISTORY)
@@ -150,6 +151,9 @@ class CycleWatch:
             self._absent = 0
             self._recent.append(rise_k)
             self.smooth_k = sorted(self._recent)[len(self._recent) // 2]
+            if self.phase is _FAN and self.smooth_k < -WRONG_WAY_K:
+                self._wrong_way, self.base_k, self.has_base = True, 0.0, False
+                self._past.clear()  # no level that a rise climbs from
             self._past.append((t_s, self.smooth_k))
         else:
             self._absent += 1
@@ -267,6 +271,11 @@ class CycleWatch:
             and abs(self._moved(LEVEL_OVER, full=True)) < LEVEL_CHANGE * above_k
         )
         return Sign.LEVEL if level and above_k > LEVEL_LEAST * high_k else Sign.NONE
+
+    def wrong_way(self) -> bool:
+        """Whether a fan phase is none, as it changes the air the other way, or has not been flat since."""
+        self._wrong_way = self._wrong_way and not abs(self._moved(MINUTE, full=True)) < FAN_FLAT_K
+        return self._wrong_way
 
     def climbs(self) -> bool:
         """Whether the rise moves away from where it was a minute ago, upwards."""

@@ -24,7 +24,7 @@ from logger.core.stretch import (
     means_from,
 )
 from logger.core.student import t975
-from logger.core.texts import Say, duration_text, power_text
+from logger.core.texts import Say, difference_text, duration_text, power_text
 
 RUN_UP_S = 30  # s left out after the fan's start where the rest is enough: probes and duct follow (assumed)
 MARGIN_S = 10  # s kept off the end of a fan phase: the firing may be dated late (assumed)
@@ -33,7 +33,11 @@ GRACE_S = 15  # s a fan phase may seem shorter than it was: fan and firing are d
 FLAT_K = 0.1  # K: what a fan phase's slope may still bring within a time constant (design)
 TREND_TOLD = 1.5  # times t SE: slow noise passes for a trend more often than the 5 % of t SE (assumed)
 LEFT_TAU_S = 1_800.0  # s: time constant of the heat that a cabinet and curb still hold (assumed)
-SWAPPED = "see first whether the probes of return and supply were swapped; else "
+WRONG_WAY = (
+    "Supply air {gap} colder than return air with the fan alone: see first whether the probes of return and "
+    "supply were swapped; else outdoor air seems to be mixed in; shut the damper or put a probe of role "
+    "mixed before the heating section."
+)
 NOT_APART = "; the plate's output has the fan in it, so it is not taken off."
 USUAL_FAN_TEXT = "773 W per m3/s (365 W per 1000 cfm)"
 USUAL_RISE_K = FAN_W_PER_KG_S / 1_018.0  # K: of the usual fan; J/kg K of moist air at 20 degC, 50 %
@@ -76,7 +80,12 @@ class FanGauge:
             f"no fan phase was seen before the {self._spell} (without a velocity probe the fan must be seen "
             "to start)"
         )
-        if had_fan:
+        if had_fan and (gap_k := self._wrong_way_k(start_s)):
+            self.outdoor_suspected = True
+            why = f"the supply air was {'warmer' if gap_k < 0.0 else 'colder'} than the entering air"
+            if self._apart:
+                self._say(tick, "outdoor-air-suspected", WRONG_WAY.format(gap=difference_text(gap_k)))
+        elif had_fan:
             found, why = self._flat(tick, start_s)
             if found is not None:
                 self._compare(tick, found)
@@ -97,6 +106,14 @@ class FanGauge:
             f"Fan heat not measured: {why}; {rest} "
             f"Run the fan alone at heating speed for {least_s:.0f} s before the next {self._spell}.",
         )
+
+    def _wrong_way_k(self, start_s: int) -> float:
+        """How much colder (below 0: warmer) the supply air was, K, where no fan phase has it so; or 0."""
+        end_s = start_s - MARGIN_S
+        at = self._ledger.at
+        mean = means(at(end_s - round(self._job.cycles.min_fan_phase_s)), at(end_s))
+        rise_k = 0.0 if mean is None else means_from(mean).rise_k
+        return -rise_k if (rise_k if self._job.unit.kind.cools else -rise_k) > WRONG_WAY_K else 0.0
 
     def measure_after(self, tick: int, end_s: int) -> None:
         """A fan phase ends with no firing behind it: a second estimate of what stood before the firing."""
@@ -226,13 +243,12 @@ class FanGauge:
         )
         most_w = 2.0 * USUAL_RISE_K * fan.watt_per_k
         negative = fan.fan_heat_w + u95_w < 0.0
-        first = SWAPPED if fan.supply_c - fan.entering_c < -WRONG_WAY_K else ""
         self.implausible = negative or fan.fan_heat_w - u95_w > most_w
         if self.implausible:
             self._say(
                 t_s,
                 "fan-heat-implausible",
-                f"The fan phase gives a fan heat that no fan has: {first}look for outdoor air first, then "
+                f"The fan phase gives a fan heat that no fan has: look for outdoor air first, then "
                 f"residual heat of the last {self._spell}, then the probes (match them in the same air).",
             )
         self.outdoor_suspected = (
@@ -242,7 +258,7 @@ class FanGauge:
             self._say(
                 t_s,
                 "outdoor-air-suspected",
-                f"Supply air colder than return air with the fan alone: {first}outdoor air seems to be mixed "
+                "Supply air colder than return air with the fan alone: outdoor air seems to be mixed "
                 "in; shut the damper or put a probe of role mixed before the heating section.",
             )
 

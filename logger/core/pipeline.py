@@ -368,7 +368,8 @@ class Pipeline:
             self.detector.update(tick, fired_k, output_w)
             self.book.note_level(tick)
         elif phase is _FAN:
-            self._fan_point(None if fired_k is None else self._sign * fired_k, air_w)
+            none = self.cycles.wrong_way() or fired_k is None
+            self._fan_point(None if none else self._sign * (fired_k or 0.0), air_w)
 
     def _fan_point(self, rise_k: float | None, air_w: float | None) -> None:
         """A point of the fan phase: it gives the fan heat, and the zero of the cycle's rise.

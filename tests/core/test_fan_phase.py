@@ -6,6 +6,7 @@ the burner's rise alone, with moist air by ASHRAE Fundamentals ch. 1 eq. (30).
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from math import exp
 from typing import Any
 
@@ -13,7 +14,7 @@ import numpy as np
 import pytest
 
 from logger.core.params import ProbeParams, Role
-from logger.core.readings import Reading
+from logger.core.readings import Quantity, Reading
 from logger.core.result import result_document
 from tests.core.jobs import FACTS, feed, make_job, make_reading, play
 from tests.core.stories import FAN_K, FAN_S, RETURN_C, RISE_K, TAU_S, Story
@@ -101,13 +102,65 @@ def test_a_fan_heat_that_no_fan_has_bars_the_verdict(role: Role, shift_k: float,
         assert "no fan has" in document["reason"] or "outdoor air" in document["reason"]
 
 
-@pytest.mark.parametrize(("name", "far"), [("swapped", True), ("leaky-return", False)])
-def test_supply_air_far_colder_with_the_fan_alone_asks_for_the_places_of_the_probes(
-    name: str, *, far: bool
-) -> None:
-    """Of swapped probes the fan phase after the firing shows tens of kelvin; of outdoor air one or two."""
-    texts = [e.text for e in feed(*play(name)).finish().events if e.code == "outdoor-air-suspected"]
-    assert ["swapped" in text for text in texts] == [far]
+def changed(readings: Iterable[Reading], change: Callable[[float, Reading], Reading]) -> list[Reading]:
+    """What both air probes read, as ``change`` makes it, which is told the time, s."""
+    return [change(r.t_ns / 1e9, r) if r.probe in {"ret", "sup"} else r for r in readings]
+
+
+def swap(reading: Reading) -> Reading:
+    return reading._replace(probe={"ret": "sup", "sup": "ret"}[reading.probe])
+
+
+def test_of_swapped_probes_the_swap_alone_is_told() -> None:
+    """No fan heat, no firing and no outdoor air is made of air that cools where the unit heats."""
+    outcome = feed(*play("swapped")).finish()
+    document = result_document(outcome, FACTS)
+    assert [e["code"] for e in document["events"]] == ["fan", "rise-wrong-way", "off"]
+    assert document["cycles"] == []
+    assert "swapped" in document["reason"]
+    assert "measure again" in document["reason"]
+
+
+def test_probes_put_right_in_a_firing_make_no_fan_heat_of_what_was_before() -> None:
+    """Some -27 K would be 30 kW of it, and the output of what follows twice the plate's."""
+    job, readings = play("swapped")
+    mended = changed(readings, lambda t, r: swap(r) if t > 1_200.0 else r)
+    document = result_document(feed(job, mended).finish(), FACTS)
+    assert told(document, "rise-wrong-way")
+    assert not told(document, "fan-heat-measured")
+    ratio = document["nameplate"]["ratio"]
+    assert ratio is None or 0.9 < ratio < 1.1
+    assert document["verdict"] not in {"above", "below"}
+
+
+def test_the_firing_after_swapped_probes_were_put_right_is_judged() -> None:
+    """One firing of the scenario told wrongly, then the whole of it again, told right."""
+    job, wrong = play("swapped")
+    again_s = wrong[-1].t_ns / 1e9 + 1.0
+    sound = [r._replace(t_ns=r.t_ns + round(again_s * 1e9)) for r in changed(wrong, lambda _, r: swap(r))]
+    alone = result_document(feed(job, changed(wrong, lambda _, r: swap(r))).finish(), FACTS)
+    document = result_document(feed(job, [*wrong, *sound]).finish(), FACTS)
+    assert len(document["cycles"]) == 1
+    assert document["verdict"] == alone["verdict"] == "meets"
+    assert document["firing"]["output_w"] == pytest.approx(alone["firing"]["output_w"], rel=0.005)
+
+
+def test_far_too_cold_a_fan_phase_bars_the_verdict_and_asks_for_the_swap_first() -> None:
+    """A return duct that draws in so much outdoor air that the fan phase shows 6 K of it."""
+    job, readings = play("standard")
+    told_of = ("ret", Quantity.TEMPERATURE)
+    warmer = [r._replace(value=r.value + 6.0) if (r.probe, r.quantity) == told_of else r for r in readings]
+    document = result_document(feed(job, warmer).finish(), FACTS)
+    (event,) = told(document, "outdoor-air-suspected")
+    assert "swapped" in event["text"]
+    assert not told(document, "fan-heat-measured")
+    assert document["firing"] is not None
+    assert document["verdict"] is None
+
+
+def test_outdoor_air_of_one_or_two_kelvin_is_no_swap() -> None:
+    texts = [e.text for e in feed(*play("leaky-return")).finish().events if e.code == "outdoor-air-suspected"]
+    assert ["swapped" in text for text in texts] == [False]
 
 
 @pytest.mark.parametrize(("fan_alone_s", "measured"), [(300, False), (360, True), (420, True)])
