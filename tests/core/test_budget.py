@@ -146,7 +146,7 @@ def test_welch_satterthwaite_by_hand() -> None:
     """Two equal lines of 5 degrees: u^4 / (2 (u^4 / 4) / 5) = 10. Derived from JCGM 100 eq. (G.2b)."""
     result = combine([BudgetLine("a", 100.0, 5.0), BudgetLine("b", 100.0, 5.0)])
     assert result.nu_eff == pytest.approx(10.0, rel=1e-14)
-    assert result.k == pytest.approx(2.228, abs=5e-4)  # t(0.975, 10), JCGM 100 table G.2: recalled
+    assert result.k == pytest.approx(2.228, abs=5e-4)  # t(0.975, 10): NIST/SEMATECH e-Handbook, 1.3.6.7.2
 
 
 def test_no_lines_and_zero_lines_are_no_uncertainty() -> None:

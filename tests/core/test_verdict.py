@@ -125,7 +125,7 @@ def test_few_degrees_of_freedom_widen_the_doubt() -> None:
 def test_decidable_tolerance_just_leaves_room_for_meets_at_the_plate() -> None:
     """With u95 = 2 u an output equal to the plate meets just above that tolerance, not just below.
 
-    nu = 60 has t(0.975) = 2.000 (JCGM 100 table G.2, recalled): only there is u95 = 2 u. Its 95 %
+    nu = 60 has t(0.975) = 2.000 (NIST/SEMATECH e-Handbook, 1.3.6.7.2): only there is u95 = 2 u. Its 95 %
     quantile, 1.671, stands for the 1.645 of the normal, so the edge lies 1.6 % higher.
     """
     u = 500.0
