@@ -15,6 +15,7 @@ from logger.faults import CutOffError, ReaderGoneError, guarded
 from logger.match.cli import match
 from logger.scan.cli import scan
 from logger.take.cli import take
+from logger.text import clean_text
 
 
 class PluginGroup(TyperGroup):
@@ -29,6 +30,10 @@ class PluginGroup(TyperGroup):
             raise ReaderGoneError from error
         except KeyboardInterrupt as error:
             raise CutOffError from error
+        except typer.BadParameter as error:
+            if (text := _no_number(error)) is None:
+                raise
+            raise UsageError(text) from error
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:  # noqa: ANN401 - the library's types are private
         """Look a command up; a plug-in is looked for only where we have none of that name."""
@@ -50,6 +55,19 @@ class PluginGroup(TyperGroup):
 
         ours = super().list_commands(ctx)
         return [*ours, *(name for name in known_commands() if name not in ours)]
+
+
+def _no_number(error: typer.BadParameter) -> str | None:
+    """What is typed where a number belongs and is none, in a sentence; None of any other slip."""
+    slips: list[Any] = getattr(error.__cause__, "errors", list)()
+    wanted = _NUMBERS.get(str(slips[0]["type"]).partition("_")[0]) if slips else None
+    if wanted is None or error.param is None or error.ctx is None:
+        return None
+    typed = clean_text(str(slips[0]["input"]), 20)
+    return f"{error.param.opts[0]} {typed}: {wanted}; see `{error.ctx.command_path} --help`"
+
+
+_NUMBERS = {"int": "write a whole number in digits, as 200", "float": "write a number, as 2.5"}
 
 
 def _broken(name: str, error: UsageError) -> TyperCommand:

@@ -14,6 +14,8 @@ from simulators.standard import PROBES, UNIT
 __all__ = ["ENTRY_POINTS", "PROBES", "SCENARIOS", "UNIT", "find", "names"]
 
 ENTRY_POINTS = "riselog.scenarios"
+SHOWN = 40  # characters of a name that is none; assumed: no scenario's is longer
+FAR_FETCHED = 0.4  # of 1: likeness of names that are offered where none is nearer (assumed)
 _ALL = (*gas_scenarios.SCENARIOS, *duct_scenarios.SCENARIOS, *kind_scenarios.SCENARIOS)
 SCENARIOS: dict[str, Scenario] = {scenario.name: scenario for scenario in _ALL}
 
@@ -40,11 +42,15 @@ def find(name: str) -> Scenario:
     base = name.removesuffix(PERFECT_SUFFIX)
     if base in known and base != name:
         return known[base].with_perfect_probes()
-    closest = difflib.get_close_matches(name, known, n=3) or sorted(known)
+    meant = name[:SHOWN].casefold()
+    closest = difflib.get_close_matches(meant, known, n=3) or difflib.get_close_matches(
+        meant, known, n=3, cutoff=FAR_FETCHED
+    )
+    near = f"; closest: {', '.join(closest)}" if closest else ""
     raise ConfigError(
         " ".join(
             [
-                f"[sim] scenario: there is no scenario {name!r}; closest: {', '.join(closest)}.",
+                f"[sim] scenario: there is no scenario {name[:SHOWN]!r}{near}.",
                 *broken,
                 "`riselog demo --list` shows all.",
             ]

@@ -37,6 +37,7 @@ STANDARD_LIST = (  # what the method is to master; faults that it cannot see are
     "short-firing",
 )
 MOST_CELLS = 1_000  # more would run for days: rather a slip of the pen (assumed)
+MOST_TRIALS = 500_000  # in all: 10 to 35 h of a processor, and every trial is kept in memory (assumed)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +116,11 @@ def cells_of(options: StudyOptions) -> tuple[Setting, ...]:
     found = tuple(cells(scenarios, grid))
     if len(found) > MOST_CELLS:
         raise UsageError(f"these options make {len(found)} cells; vary less at once, {MOST_CELLS} at most")
+    if len(found) * options.trials > MOST_TRIALS:
+        raise UsageError(
+            f"--trials {options.trials}: {len(found)} cell(s) of so many trials would compute for days; "
+            f"{MOST_TRIALS // len(found)} of each at most here, and 2000 tell a coverage to about 1 %"
+        )
     _windows_fit(found)
     return found
 
