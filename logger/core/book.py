@@ -12,7 +12,7 @@ from logger.core.evidence import Evidence
 from logger.core.fan_phase import FanGauge
 from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch, assess_stretch, stretch_drift_w
 from logger.core.gas_meter import GasMeter, site_pressure
-from logger.core.kind_words import AUXILIARY, OTHER_CAUSE, PAUSES, SEEN, SPELL
+from logger.core.kind_words import AUXILIARY, OTHER_CAUSE, PAUSES, SEEN, SEEN_ON, SPELL
 from logger.core.ledger import COLUMN, Ledger, Sums, means, total
 from logger.core.moment import MomentReader
 from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
@@ -76,14 +76,15 @@ class FiringBook:
             self.complete(tick, start_s, air_moves=True)
         if self._job.unit.fan_heat is FanHeatMode.MEASURED:
             before = self.gauge.phase
-            self.gauge.measure(tick, start_s, had_fan=change.old is Phase.FAN)
+            self.gauge.measure(tick, start_s, had_fan=change.old is Phase.FAN, on_already=change.on_already)
             if (phase := self.gauge.phase) is not None and phase is not before:
                 self._fan_velocity_m_s = self._evidence.velocity_m_s(start_s - round(phase.seconds), start_s)
         self.open = Firing(
             start_s=start_s,
             fan=self.gauge.phase if self._job.unit.kind.fan_apart else None,
             stretches=[],
-            onset_seen=change.onset_seen or self._reader.has_velocity(),
+            onset_seen=change.onset_seen,
+            on_already=change.on_already,
             fan_velocity_m_s=self._fan_velocity_m_s,
             outdoor_suspected=self.gauge.outdoor_suspected,
             fan_implausible=self.gauge.implausible,
@@ -94,7 +95,8 @@ class FiringBook:
         self._doubts.fire()
         self._untold_said = False
         self._tau_s = None
-        self.say(tick, "firing", SEEN[self._job.unit.kind].format(at=clock_text(start_s)))
+        seen = SEEN_ON if change.on_already else SEEN[self._job.unit.kind]
+        self.say(tick, "firing", seen.format(at=clock_text(start_s)))
         if self._job.unit.kind is UnitKind.HEAT_PUMP and not self._auxiliary_said:
             self._auxiliary_said = True
             self.say(tick, "auxiliary-heat", AUXILIARY)

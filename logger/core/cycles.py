@@ -74,6 +74,7 @@ LEVEL_KNOWN = 0.9  # of a rise that was steady before: the same level again (des
 LEVEL_LEAST = 0.3  # of the firing's highest rise: below it a level is a tail
 ONSET_K = 0.3  # K off the level before: where a climb or a fall is dated to
 PLAIN_FIRE_K = 10.0  # K: a rise that is simply there from the start and so high is a firing (assumed)
+STAND_S = 120  # s that a lower one must stand: what a unit of 600 s gives back falls by 18 % in it
 FAN_FLAT_K = 0.3  # K over a minute: flat enough to be air that moves
 FAN_MOST_K = 1.5  # K: no supply fan of the trade heats its air more (common practice, no source)
 FAN_DRIFT_K = 0.5  # K: a fan's rise stays; one that creeps up further is a duct in still air (assumed)
@@ -95,7 +96,8 @@ class Transition(NamedTuple):
     new: Phase
     since_s: int
     new_firing: bool
-    onset_seen: bool = True  # of a firing: False where a high rise was simply there
+    onset_seen: bool = True  # of a firing: False where a high rise was simply there, in air that may be still
+    on_already: bool = False  # of a firing: it was there before any fan phase was seen
     paused: bool = False  # the heat is back after a pause that belongs to the firing
     reversed: bool = False  # of a pause: the air was colder meanwhile than a fan alone makes it
     partly: bool = False  # of a pause: part of the rise stayed
@@ -104,8 +106,17 @@ class Transition(NamedTuple):
 class CycleWatch:
     """Reads the signs and walks the table. Ticks are whole seconds, one call each."""
 
-    def __init__(self, params: CycleParams, zero_u95_k: float, pause_s: int = 0, sign: int = 1) -> None:
+    def __init__(
+        self,
+        params: CycleParams,
+        zero_u95_k: float,
+        pause_s: int = 0,
+        sign: int = 1,
+        on_k: float = PLAIN_FIRE_K,
+    ) -> None:
         self._params = params
+        self._on_k = max(on_k, params.fire_k)  # K off the fan phase that in moving air only the unit makes
+        self._plain_k = max(PLAIN_FIRE_K, params.fire_k)  # K: the same where nothing shows that air moves
         self._sign = sign  # of a rise as ``update`` is told it: -1 where the unit cools
         self._pause_s = pause_s  # s without heat, the fan on, that a firing outlasts: a defrost
         self._level_s = max(
@@ -122,7 +133,7 @@ class CycleWatch:
         self.base_k = 0.0  # rise of the fan phase: fan heat and the probes' zero difference
         self.has_base = False
         self._fired_s = 0
-        self._plain = self._wrong_way = False
+        self._plain = self._moving = self._on_already = self._odd = self._wrong_way = False
         self._absent = 0
         self._recent: deque[float] = deque(maxlen=SMOOTH_TICKS)
         self._past: deque[tuple[int, float]] = deque(maxlen=HISTORY)
@@ -190,7 +201,38 @@ class CycleWatch:
                 self._settled_k = inf
         self._low_k = self._sign * smooth_k if new is Phase.FAN else smooth_k
         fired = sign is Sign.FIRE and not paused
-        return Transition(old, new, since_s, fired, not self._plain, paused, cold, partly)
+        plain = self._plain and old is not Phase.COOL_DOWN
+        if fired:
+            self._on_already = plain and not self.has_base
+        return Transition(
+            *(old, new, since_s, fired, self._moving or not plain, fired and self._on_already),
+            *(paused, cold, partly),
+        )
+
+    @property
+    def beyond_fan(self) -> bool:
+        """Whether the rise lies so far above the fan phase that no fan makes it."""
+        return self.smooth_k is not None and self.smooth_k - self.base_k > self._on_k
+
+    def may_be_zero(self) -> bool:
+        """Whether the rise of this tick of a fan phase may be the fan's.
+
+        One that no fan makes is not: the unit is on, or the log began in a defrost. What follows it before
+        there is any zero must lie flat first; later a rise that climbs is the fan's no more.
+        """
+        if self.has_base:
+            return not self.climbs() and not self.beyond_fan
+        cold = self._pause_s > 0 and (self.smooth_k or 0.0) < -REVERSE_K - self._zero_u95_k
+        falls = self._pause_s > 0 and self._moved(MINUTE) < -FAN_STEP_K
+        self._odd = self._odd or cold or falls or self.beyond_fan
+        flat = abs(self._moved(MINUTE, full=True)) < FAN_FLAT_K
+        return not self._odd or (flat and not cold and not self.beyond_fan)
+
+    def may_be_on(self) -> bool:
+        """Whether a rise stands that was there before any fan phase; in moving air it is a firing."""
+        if self.phase is not _OFF or self.has_base or self._absent or not self.beyond_fan:
+            return False
+        return abs(self._moved(STAND_S, full=True)) < LEVEL_CHANGE * (self.smooth_k or 0.0)
 
     @property
     def reversed(self) -> bool:
@@ -226,12 +268,18 @@ class CycleWatch:
         self._plain = False
         if above_k > fire_k and self._moved(LOOK_BACK) > fire_k / 2:
             return Sign.FIRE
-        if above_k > max(fire_k, PLAIN_FIRE_K) and self._moved(MINUTE, full=True) > -FAN_FLAT_K:
-            self._plain = True
+        if above_k > self._on_k and self._stands(above_k, flow):
+            self._plain, self._moving = True, bool(flow)
             return Sign.FIRE
         if self.phase is Phase.FAN:
             return Sign.STILL if flow is None and self._fan_lost() else Sign.NONE
         return Sign.FAN if flow or self._fan_shows() else Sign.NONE
+
+    def _stands(self, above_k: float, flow: bool | None) -> bool:  # noqa: FBT001
+        """Whether a high rise is simply there, and not what a unit just off still gives back."""
+        if above_k > self._plain_k and self._moved(MINUTE, full=True) > -FAN_FLAT_K:
+            return True
+        return bool(flow) and self._moved(STAND_S, full=True) > -LEVEL_CHANGE * above_k
 
     def _fan_shows(self) -> bool:
         """Whether the rise alone tells of a fan: flat and small after a jump that moving air makes.
@@ -258,7 +306,7 @@ class CycleWatch:
     def _read_cooling(self, t_s: int, above_k: float) -> Sign:
         smooth_k = above_k + self.base_k
         self._low_k = min(self._low_k, smooth_k)
-        if above_k < self._params.end_k:
+        if above_k < self._params.end_k or (self._on_already and self._like_fan(above_k)):
             if self._pause_s and self._out_s is None:
                 self._out_s = t_s
             return Sign.OUT if t_s - self.since_s >= self._pause_s else Sign.NONE
@@ -277,6 +325,11 @@ class CycleWatch:
         self._wrong_way = self._wrong_way and not abs(self._moved(MINUTE, full=True)) < FAN_FLAT_K
         return self._wrong_way
 
+    def _like_fan(self, above_k: float) -> bool:
+        """Whether a rise may be the fan's, of which nothing is known yet: small, and flat."""
+        most_k = FAN_MOST_K + self._zero_u95_k + self._params.end_k
+        return above_k < most_k and abs(self._moved(STAND_S, full=True)) < FAN_FLAT_K
+
     def climbs(self) -> bool:
         """Whether the rise moves away from where it was a minute ago, upwards."""
         return self._moved(MINUTE) > FAN_FLAT_K
@@ -293,6 +346,8 @@ class CycleWatch:
         if sign not in (Sign.FIRE, Sign.FALL):
             return self.over_s(t_s)
         past = list(self._past)
+        if sign is Sign.FIRE and self._plain and not self.has_base and self.phase is not _COOL_DOWN:
+            return max(past[0][0], self.since_s)
         before = past[-1 - LOOK_BACK][1] if len(past) > LOOK_BACK else past[0][1]
         if sign is Sign.FIRE and self.has_base and self.phase is Phase.FAN:
             before = self.base_k

@@ -74,13 +74,18 @@ class FanGauge:
             return ratio * self.phase.fan_heat_w
         return (self._job.unit.fan_heat_w or 0.0) + self._usual_w_per_kg_s * dry_air_kg_s
 
-    def measure(self, tick: int, start_s: int, *, had_fan: bool) -> None:
-        """Accept the fan phase before a firing that began at ``start_s``, or say why not."""
+    def measure(self, tick: int, start_s: int, *, had_fan: bool, on_already: bool = False) -> None:
+        """Accept the fan phase before a firing that began at ``start_s``, or say why not.
+
+        ``on_already``: what was taken for a fan phase is the firing itself.
+        """
         why = (
             f"no fan phase was seen before the {self._spell} (without a velocity probe the fan must be seen "
             "to start)"
         )
-        if had_fan and (gap_k := self._wrong_way_k(start_s)):
+        if on_already:
+            why = "the unit was on already when the log began"
+        elif had_fan and (gap_k := self._wrong_way_k(start_s)):
             self.outdoor_suspected = True
             why = f"the supply air was {'warmer' if gap_k < 0.0 else 'colder'} than the entering air"
             if self._apart:

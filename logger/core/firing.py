@@ -67,7 +67,8 @@ class Firing:
     end_s: int | None = None
     energy_j: float | None = 0.0  # None where the airflow between its stages is not known
     fall_s: int | None = None  # where the rise broke down
-    onset_seen: bool = True  # its beginning was seen, or a velocity shows that air moves
+    onset_seen: bool = True  # its beginning was seen, or a velocity showed that air moved
+    on_already: bool = False  # it was on before any fan phase was seen
     outdoor_suspected: bool = False  # the fan phase before it shows outdoor air
     fan_velocity_m_s: float | None = None  # in the fan phase, where the config has an airflow for each stage
     fan_implausible: bool = False  # the fan heat that it shows is none

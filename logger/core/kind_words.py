@@ -51,6 +51,12 @@ CHANGE: dict[str, str] = {"gas": "rise", "electric": "rise", "heat-pump": "rise"
 STARTER: dict[str, str] = {"gas": "burner", "electric": "heat", "heat-pump": "heat", "cooling": "cooling"}
 """What comes on when a firing begins."""
 
+BEYOND_FAN: dict[str, str] = {
+    kind: f"Air moves, and its {CHANGE[kind]} is more than a fan makes: the {starter} is on, or was just now."
+    for kind, starter in STARTER.items()
+}
+"""What is said in place of a fan phase."""
+
 HEATER: dict[str, str] = {
     "gas": "heat exchanger",
     "electric": "elements",
@@ -108,6 +114,8 @@ SEEN: dict[str, str] = {
     "heat-pump": _HEATING,
     "cooling": "Cooling seen in the air, on since {at}.",
 }
+SEEN_ON = "Begun before the log; counted from {at}."
+"""The same of one that was on already."""
 SPELL: dict[str, str] = {"gas": "firing", "electric": "heating", "heat-pump": "heating", "cooling": "cooling"}
 """What one time of being on is called."""
 

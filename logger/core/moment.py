@@ -93,10 +93,6 @@ class MomentReader:
         self.pressure_refused = False  # the probe contradicts the site's altitude or pressure
         self.humidity_held = False
 
-    def has_velocity(self) -> bool:
-        """Whether a velocity probe shows if air moves."""
-        return bool(self._velocity)
-
     def grid_s(self) -> int:
         """Update interval of the slowest stream that the output hangs on, whole seconds."""
         return max(stream.interval_s for stream in self.streams.values())

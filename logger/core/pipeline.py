@@ -15,6 +15,7 @@ import numpy as np
 
 from logger.core.airflow_watch import AirflowWatch
 from logger.core.align import Grid, Slots
+from logger.core.already_on import CODE, maybe_text, on_rise_k, on_text
 from logger.core.assess import steady_casing_w
 from logger.core.book import DEFROST_MOST_S, FiringBook
 from logger.core.coil import CoilReader
@@ -23,7 +24,7 @@ from logger.core.firing import Firing, SteadyStretch, full_fire
 from logger.core.flow_hold import EVERY_S as FLOW_EVERY_S
 from logger.core.flow_hold import change_text, held_by
 from logger.core.gas_meter import GasMeter
-from logger.core.kind_words import BROKEN_DOWN, CHANGE, SENSIBLE_ONLY, SPELL
+from logger.core.kind_words import BEYOND_FAN, BROKEN_DOWN, CHANGE, SENSIBLE_ONLY, SPELL
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch
 from logger.core.match_age import day_of, stale_matches, stale_timing, stale_traverse
@@ -62,15 +63,16 @@ class Outcome:
     def best(self) -> Firing | None:
         """The firing with the longest stretch among those of the run's highest plateau.
 
-        None where no firing was steady. Only full fire is compared with the full plate.
+        One that was on already stands behind one whose beginning was seen. None where no firing was steady.
+        Only full fire is compared with the full plate.
         """
         found = [(f, f.best) for f in self.firings if f.best is not None]
         full = full_fire([best for firing, best in found if not firing.aided])
         return max([f for f, best in found if f.aided or best in full], key=_steady_s, default=None)
 
 
-def _steady_s(firing: Firing) -> int:
-    return firing.best.seconds if firing.best else 0
+def _steady_s(firing: Firing) -> tuple[bool, int]:
+    return not firing.on_already, firing.best.seconds if firing.best else 0
 
 
 class Pipeline:
@@ -85,7 +87,8 @@ class Pipeline:
         pause_s = DEFROST_MOST_S if job.unit.kind is UnitKind.HEAT_PUMP else 0
         self.pauses = pause_s > 0  # for a defrost
         self._sign = -1 if job.unit.kind.cools else 1  # of the rise that tells a firing
-        self.cycles = CycleWatch(job.cycles, _zero_u95_k(job), pause_s, self._sign)
+        zero_u95_k = _zero_u95_k(job)
+        self.cycles = CycleWatch(job.cycles, zero_u95_k, pause_s, self._sign, on_rise_k(job, zero_u95_k))
         keep_s = max(job.steady.window_max_s, job.cycles.min_fan_phase_s) + job.steady.hold_s
         self._keep_s = keep_s + DATED_BACK_S
         rows = round(self._keep_s) + DATED_BACK_S + pause_s
@@ -116,7 +119,7 @@ class Pipeline:
         self._rise_s = 0  # tick of the last rise
         self._now: tuple[Any, ...] | None = None
         self.output_w: float | None = None
-        self._finished = False
+        self._finished = self._on_told = False
         if job.airflow.origin:
             self.book.say(0, "airflow-source", job.airflow.origin)
 
@@ -243,6 +246,7 @@ class Pipeline:
         phase = cycles.phase
         if not tick % GRID_CHECK_TICKS:
             self._fit_grid()
+            self._look_on(tick)
         moment = self._read(tick, values, times, counts, phase)
         entering_c, return_c, supply_c, rise_k, w, pressure_pa, velocity_m_s, flowing, dry_kg_s, air_w, _ = (
             moment
@@ -379,7 +383,7 @@ class Pipeline:
         series, cycles = self.detector.series, self.cycles
         series.push(None if rise_k is None or air_w is None else (rise_k, air_w))
         window = min(series.length, BASE_S // self.detector.grid_s)
-        if window * self.detector.grid_s >= BASE_LEAST_S and not (cycles.has_base and cycles.climbs()):
+        if cycles.may_be_zero() and window * self.detector.grid_s >= BASE_LEAST_S:
             base_k = series.mean(RISE, window)
             if base_k is not None:
                 cycles.base_k, cycles.has_base = self._sign * base_k, True
@@ -401,6 +405,10 @@ class Pipeline:
             book.pause(tick, turn)
         elif turn.new_firing:
             book.fire(tick, turn)
+            if turn.on_already:
+                text = on_text(self.job, self.cycles.smooth_k or 0.0, air_moves=turn.onset_seen)
+                book.say(tick, CODE, text)
+                self._on_told = True
         elif turn.new is Phase.COOL_DOWN:
             book.fall(tick, turn.since_s)
             book.say(tick, "cool-down", BROKEN_DOWN[self.job.unit.kind])
@@ -416,7 +424,8 @@ class Pipeline:
         if turn.old is Phase.FAN:
             book.gauge.measure_after(tick, turn.since_s)
         book.complete(tick, turn.since_s, air_moves=fan)
-        book.say(tick, turn.new.value, "Fan phase." if fan else "No air moves.")
+        text = BEYOND_FAN[self.job.unit.kind] if self.cycles.beyond_fan else "Fan phase."
+        book.say(tick, turn.new.value, text if fan else "No air moves.")
 
     def _restart(self) -> None:
         """Empty the windows, on the grid that the probes have now."""
@@ -432,6 +441,15 @@ class Pipeline:
                 self._end_stretch(self.tick_s + 1)
                 self.cycles.phase = Phase.WARM_UP
             self._restart()
+
+    def _look_on(self, tick: int) -> None:
+        """A unit that is on from the start perhaps, where nothing shows that air moves: told once."""
+        moment, rise_k = self.moment, self.cycles.smooth_k
+        if moment is None or moment.flowing is not None or rise_k is None or self._on_told:
+            return
+        if self.cycles.may_be_on():
+            self._on_told = True
+            self.book.say(tick, CODE, maybe_text(self.job, rise_k))
 
     def _end_stretch(self, end_s: int) -> None:
         """End the running stretch, if there is one, at ``end_s`` or where it had failed before."""

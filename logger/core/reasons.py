@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from logger.core.already_on import CODE as ON_ALREADY
+from logger.core.already_on import judged_text
 from logger.core.firing import (
     STAGE_CHANGE,
     Firing,
@@ -54,6 +56,15 @@ def judge_outcome(
 
     ``advised``: the sentence also tells what would decide an undecided one, which takes long to find.
     """
+    verdict, name, reason = _judge(outcome, firing, stretch, advised=advised)
+    if verdict is not None and firing is not None and firing.on_already:
+        reason += judged_text(outcome.job)
+    return verdict, name, reason
+
+
+def _judge(
+    outcome: Outcome, firing: Firing | None, stretch: SteadyStretch | None, *, advised: bool
+) -> tuple[Verdict | None, str | None, str]:
     job = outcome.job
     untold = [s.untold for f in outcome.firings for s in f.stretches if s.untold]
     if untold and stretch is None:
@@ -257,7 +268,8 @@ def _why_not_steady(outcome: Outcome) -> str:
     if "rise-wrong-way" in codes and not any(firing.highest_k for firing in outcome.firings):
         return WRONG_WAY[outcome.job.unit.kind.cools]  # a duct in still air too may have been so before
     if not outcome.firings:
-        return NO_FIRING[outcome.job.unit.kind]
+        maybe = next((f" {event.text}" for event in outcome.events if event.code == ON_ALREADY), "")
+        return f"{NO_FIRING[outcome.job.unit.kind]}{maybe}"
     longest_s = max((f.fall_s or f.end_s or f.start_s) - f.start_s for f in outcome.firings)
     kind = outcome.job.unit.kind
     seen = f"{len(outcome.firings)} {SPELL[kind]}(s), the longest {longest_s} s, none steady"

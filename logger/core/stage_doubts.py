@@ -161,7 +161,11 @@ def _slow(firing: Firing) -> bool:
 
     A step down is too small beside the noise for its time constant to be told.
     """
-    lit_s = firing.stretches[0].line.tau_s if firing.stretches and firing.onset_seen else None
+    lit_s = (
+        firing.stretches[0].line.tau_s
+        if firing.stretches and not firing.on_already and firing.onset_seen
+        else None
+    )
     for before, after in pairwise(firing.stretches):
         up = abs(after.means.rise_k) > (1.0 + STAGE_CHANGE) * abs(before.means.rise_k)
         if up and lit_s and (after.line.tau_s or 0.0) > SLOWER * lit_s:
