@@ -31,7 +31,7 @@ from logger.signals import outlive_hangup
 from logger.store import StoreWriter, remember
 from logger.store.lock import refuse_held
 from logger.stored import job_store
-from logger.text import closest
+from logger.text import clean_text, nearest
 from logger.visit_record import with_record
 
 MOST_SPEED = 100_000.0  # times real time; beyond, 'max' is meant; assumed
@@ -140,11 +140,11 @@ def _scenario(name: str) -> Any:  # noqa: ANN401 - a plug-in's own class
     scenarios, troubles = load_scenarios()
     if name in scenarios:
         return scenarios[name]
-    known = tuple(sorted(scenarios))
+    near = nearest(name, scenarios)
     also = "".join(f"; {trouble}" for trouble in troubles)
     raise UsageError(
-        f"--scenario '{name}': there is none of that name; there are {', '.join(known)}"
-        f"{closest(name, known)}{also}"
+        f"--scenario '{clean_text(name, 40)}': there is none of that name"
+        f"{f'; closest: {near}' if near else ''}{also}. `riselog demo --list` shows all."
     )
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 
 TEXT_LIMIT = 1000  # characters of an event's or a command's text; assumed
 _KEY = re.compile(r"(?<![0-9A-Fa-f])[0-9A-Fa-f]{28,63}(?![0-9A-Fa-f])")  # no digest of 64, which is no secret
+FAR_FETCHED = 0.4  # of 1: likeness of words that are offered where none is nearer (assumed)
 _WORD_LOOKED_AT = 64  # characters; assumed: no word of ours is longer
 
 
@@ -47,3 +48,14 @@ def closest(word: str, known: Iterable[str]) -> str:
     folded = {k.casefold(): k for k in known}
     near = difflib.get_close_matches(word[:_WORD_LOOKED_AT].casefold(), folded, n=1)
     return f"; did you mean '{folded[near[0]]}'?" if near else ""
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """The three nearest known words, or nothing where all are far.
+
+    >>> nearest("cool", ["weak", "cooling-dry", "cooling-wet"]), nearest("x", ["weak"])
+    ('cooling-wet, cooling-dry', '')
+    """
+    meant, choice = word[:_WORD_LOOKED_AT].casefold(), tuple(known)
+    near = difflib.get_close_matches(meant, choice, n=3)
+    return ", ".join(near or difflib.get_close_matches(meant, choice, n=3, cutoff=FAR_FETCHED))
