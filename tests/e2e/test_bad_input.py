@@ -68,7 +68,7 @@ def test_a_csv_needs_a_config(program: Any) -> None:
         (("run", "nowhere.toml", "--json"), ("nowhere.toml", "cannot be read")),
         (("replay", "x" * 300, "--json"), ("no run is stored",)),
         (("replay", "x" * 300 + ".csv", "--config", "nowhere.toml"), ("nowhere.toml", "cannot be read")),
-        (("demo", "--scenario", "standart"), ("standart", "did you mean 'standard'")),
+        (("demo", "--scenario", "standart"), ("standart", "closest: standard")),
         (("demo", "--speed", "fast"), ("--speed 'fast'", "max")),
         (("demo", "--speed", "-1"), ("--speed", "above 0")),
         (("demo", "--seed", "-1"), ("sim.seed",)),
