@@ -9,7 +9,7 @@ the surface's temperature; what is held evaporates again once the surface is war
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from simulators.moist_air import enthalpy_j_kg, saturated_w
 
@@ -52,14 +52,35 @@ class Coil:
         return temp_c + reached * (surface_c - temp_c), w - reached * surplus
 
 
+class Passage(NamedTuple):
+    """Air on its way through coil and fan: degC and kg/kg before the surface, behind it and as supply."""
+
+    air: Stream
+    front: tuple[float, float]
+    back: tuple[float, float]
+    supply: tuple[float, float]
+
+
+def passage(plant: Plant, coil: Coil, surface_c: float, entering_c: float, fan: Fan, wet: float) -> Passage:
+    """What becomes of the air that enters; ``fan``: of its humidity ratio. A fan that draws has the air
+    behind the coil at its inlet: that volume is what it holds, and its heat is the supply's."""
+    if plant.draws:
+        front = (entering_c, fan.w)
+        back = coil.leaving(surface_c, front, wet, plant.pressure_pa)
+        air = fan.of(back[1]).at(back[0])._replace(entering_c=entering_c)
+        return Passage(air, front, back, (air.fan_outlet_c, back[1]))
+    air = fan.at(entering_c)
+    front = (air.fan_outlet_c, fan.w)
+    back = coil.leaving(surface_c, front, wet, plant.pressure_pa)
+    return Passage(air, front, back, back)
+
+
 class CoolingCoil:
     """The coil of one run: its surface, the water on it, and what drained in the last step."""
 
     __slots__ = (
         "_coil",
-        "_dry_air_kg_s",
-        "_entering",
-        "_leaving",
+        "_passage",
         "_plant",
         "drained_kg_s",
         "metal_c",
@@ -70,28 +91,26 @@ class CoolingCoil:
     def __init__(self, plant: Plant, coil: Coil, start_c: float) -> None:
         self._plant, self._coil = plant, coil
         self.metal_c, self.water_kg, self.drained_kg_s = start_c, 0.0, 0.0
-        self._entering = self._leaving = (start_c, plant.humidity_ratio)
-        self._dry_air_kg_s = 0.0
 
     def output_w(self, input_w: float) -> float:
         """Heat that the refrigerant takes out now."""
         return self._coil.taken_w(input_w, self.metal_c)
 
-    def leaving(self, air: Stream, fan: Fan) -> tuple[float, float]:
-        """Air behind the coil at the step's start: degC and kg/kg."""
-        self._entering = (air.fan_outlet_c, fan.w)
-        self._dry_air_kg_s = air.dry_air_kg_s
+    def passed(self, entering_c: float, fan: Fan) -> tuple[Stream, tuple[float, float]]:
+        """The stream, and the supply air at the step's start: degC and kg/kg."""
         wet = self.water_kg / self._coil.holds_kg
-        self._leaving = self._coil.leaving(self.metal_c, self._entering, wet, self._plant.pressure_pa)
-        return self._leaving
+        now = self._passage = passage(self._plant, self._coil, self.metal_c, entering_c, fan, wet)
+        return now.air, now.supply
 
     def moved(self, air: Stream, fan: Fan, output_w: float, step_s: float) -> float:
-        """One step; what leaves is held over it, so heat and water are conserved. Leaving air in degC."""
-        del air, fan
-        heat_j_kg = enthalpy_j_kg(*self._entering) - enthalpy_j_kg(*self._leaving)
-        caught_kg_s = self._dry_air_kg_s * (self._entering[1] - self._leaving[1])
-        self._take(self._dry_air_kg_s * heat_j_kg - output_w, caught_kg_s, step_s)
-        return self._leaving[0]
+        """One step after ``passed``; what leaves is held over it, so heat and water are conserved. Supply
+        air in degC."""
+        del fan
+        _, front, back, supply = self._passage
+        heat_j_kg = enthalpy_j_kg(*front) - enthalpy_j_kg(*back)
+        caught_kg_s = air.dry_air_kg_s * (front[1] - back[1])
+        self._take(air.dry_air_kg_s * heat_j_kg - output_w, caught_kg_s, step_s)
+        return supply[0]
 
     def stilled(self, still_w_k: float, room_c: float, output_w: float, step_s: float) -> None:
         """One step of still air: nothing condenses from it."""
@@ -108,15 +127,14 @@ class CoolingCoil:
         self.drained_kg_s = drained_kg / step_s
 
 
-def rest_surface_c(plant: Plant, coil: Coil, called_w: float, air: Stream, w: float) -> float:
+def rest_surface_c(plant: Plant, coil: Coil, called_w: float, entering_c: float, fan: Fan) -> float:
     """Surface at rest: heat of the air = what the refrigerant takes + condensate + casing."""
     low_c, high_c = _SURFACE_RANGE_C
-    entering = (air.fan_outlet_c, w)
     for _ in range(_HALVINGS):
         surface_c = (low_c + high_c) / 2.0
-        leaving = coil.leaving(surface_c, entering, 0.0, plant.pressure_pa)
-        given_w = air.dry_air_kg_s * (enthalpy_j_kg(*entering) - enthalpy_j_kg(*leaving))
-        drained_w = air.dry_air_kg_s * (w - leaving[1]) * CP_WATER_J_KG_K * surface_c
+        air, front, back, _ = passage(plant, coil, surface_c, entering_c, fan, 0.0)
+        given_w = air.dry_air_kg_s * (enthalpy_j_kg(*front) - enthalpy_j_kg(*back))
+        drained_w = air.dry_air_kg_s * (front[1] - back[1]) * CP_WATER_J_KG_K * surface_c
         lost_w = plant.casing_w_k * (surface_c - plant.outdoor_c)
         if given_w > coil.taken_w(called_w, surface_c) + drained_w + lost_w:
             low_c = surface_c

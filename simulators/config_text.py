@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from simulators.unit import Kind
+from simulators.unit import FanPlace, Kind
 
 
 def air_table(name: str, role: str, signal: str = "", note: str = "") -> str:
@@ -37,12 +37,13 @@ GAS_PLATE = (
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfigWords:
     """What a scenario's config says. ``volume`` is the plant's flow, for a fan of fixed volume;
-    ``airflow_keys`` take the place of it and of the state it was found at; ``unit_keys`` are further
-    lines of ``[unit]``."""
+    ``airflow_keys`` take the place of it and of the state it was found at, of which ``state_keys`` are
+    further lines; ``unit_keys`` are such of ``[unit]``."""
 
     volume: str
     altitude: str = "700 ft"
     state: tuple[str, str] = ("70 °F", "40 %")
+    state_keys: tuple[str, ...] = ()
     airflow_keys: tuple[str, ...] = ()
     plate: tuple[str, ...] = GAS_PLATE
     fan_drive: str = "constant-speed"
@@ -50,13 +51,14 @@ class ConfigWords:
     unit_keys: tuple[str, ...] = ()
     probes: tuple[str, ...] = (RETURN_TABLE, SUPPLY_TABLE, DUCT_TABLE, PRESSURE_TABLE)
 
-    def text(self, name: str, line: str, kind: Kind) -> str:
+    def text(self, name: str, line: str, kind: Kind, fan: FanPlace) -> str:
         """The whole config of the scenario ``name``."""
         last = () if kind is Kind.COOLING else ('max_supply = "160 °F"',)
         return _CONFIG.format(
             name=name,
             line=line,
             kind=kind.value,
+            fan=fan.value,
             altitude=f'"{self.altitude}"',
             plate=_lines(self.plate),
             fan_drive=self.fan_drive,
@@ -73,6 +75,7 @@ class ConfigWords:
             'at = "return"',
             f'temperature = "{self.state[0]}"',
             f'humidity = "{self.state[1]}"',
+            *self.state_keys,
         )
 
 
@@ -92,7 +95,7 @@ altitude = {altitude:<20}# the barometer below beats it
 [unit]
 kind = "{kind}"
 {plate}tolerance = "5 %"
-fan = "blow-through"
+fan = "{fan}"
 fan_heat = "measured"          # from the fan phase before the firing
 fan_drive = "{fan_drive}"
 outdoor_air = "{outdoor_air}"

@@ -63,10 +63,11 @@ class Heater:
         """What of the input gets into the metal."""
         return input_w * (1.0 - self._plant.flue_loss)
 
-    def leaving(self, air: Stream, fan: Fan) -> Pair:
-        """Supply air at the step's start: degC and kg/kg."""
+    def passed(self, entering_c: float, fan: Fan) -> tuple[Stream, Pair]:
+        """The stream, and the supply air at the step's start: degC and kg/kg."""
+        air = fan.at(entering_c)
         hot_c = self._air_c if self._plant.air_m3 else _hot_c(air, fan, self.metal_c)
-        return (self._behind_cabinet(air, hot_c, self.slow_c) if self._slow_w_k else hot_c), fan.w
+        return air, ((self._behind_cabinet(air, hot_c, self.slow_c) if self._slow_w_k else hot_c), fan.w)
 
     def moved(self, air: Stream, fan: Fan, output_w: float, step_s: float) -> float:
         """One step; mean of the supply air over it in degC."""

@@ -8,7 +8,7 @@ from simulators.coil import Coil
 from simulators.config_text import ConfigWords
 from simulators.moist_air import humidity_ratio
 from simulators.standard import BTU_H_W, FLOW_CFM, PRESSURE_PA, STANDARD, UNIT, visit
-from simulators.unit import HeatPump, Kind, Plant, RoomMoisture, Timeline
+from simulators.unit import FanPlace, HeatPump, Kind, Plant, RoomMoisture, Timeline
 
 ELECTRIC_STAGE_W = 10_000.0  # W, each of three (assumed)
 HEAT_PUMP_W = 46_500 * BTU_H_W  # of the refrigerant: the plate's 48000 Btu/h has the fan's heat in it
@@ -18,6 +18,7 @@ ROOM_C = 26.7  # degC, 80 degF, the usual rating condition; recalled
 WET_ROOM = 0.51  # relative humidity at 80 degF dry, 67 degF wet bulb, the usual rating condition; recalled
 DRY_ROOM = 0.26  # relative humidity: its dew point lies below the coil (assumed)
 SUMMER_HUMIDITY = 0.40  # relative, outdoors (assumed)
+DEEP_BYPASS = 0.04  # of a coil of many rows, whose air is nearly saturated (assumed)
 FIN_TIME_CONSTANT_S = 45.0  # s, a refrigerant coil's fins and tubes (assumed)
 
 _electric = replace(
@@ -54,7 +55,10 @@ STRIP_W = 10_000.0  # W, two elements of the usual 5 kW (assumed)
 _warmed = replace(_defrosting, heat_pump=HeatPump(defrost_every_s=2700.0, strip_share=STRIP_W / HEAT_PUMP_W))
 
 
-def _cooling(room_humidity: float, moisture_kg_s: float) -> Plant:
+_COIL = Coil()
+
+
+def _cooling(room_humidity: float, moisture_kg_s: float, *, coil: Coil = _COIL) -> Plant:
     return replace(
         UNIT,
         kind=Kind.COOLING,
@@ -68,8 +72,11 @@ def _cooling(room_humidity: float, moisture_kg_s: float) -> Plant:
         room_gain_w=9_000.0,
         humidity_ratio=humidity_ratio(ROOM_C, room_humidity, PRESSURE_PA),
         moisture=RoomMoisture(air_kg=1000.0, gain_kg_s=moisture_kg_s),
-        coil=Coil(),
+        coil=coil,
     )
+
+
+_wet = _cooling(WET_ROOM, 0.0015)
 
 
 _ELECTRIC_WORDS = ConfigWords(
@@ -141,7 +148,21 @@ SCENARIOS = (
         STANDARD,
         name="cooling-wet",
         text="cooling of a damp room: the coil holds its water at first, then it drains",
-        plant=_cooling(WET_ROOM, 0.0015),
+        plant=_wet,
         words=_COOLING_WORDS,
+    ),
+    replace(
+        STANDARD,
+        name="cooling-deep",
+        text="the same with a deep coil, behind which the air is nearly saturated",
+        plant=_cooling(WET_ROOM, 0.0015, coil=Coil(bypass=DEEP_BYPASS)),
+        words=_COOLING_WORDS,
+    ),
+    replace(
+        STANDARD,
+        name="cooling-draw-through",
+        text="the damp room again, with the fan behind the coil: it moves cold, dried air and warms it",
+        plant=replace(_wet, fan=FanPlace.DRAW_THROUGH),
+        words=replace(_COOLING_WORDS, state_keys=('burner = "off"                 # no cooling then',)),
     ),
 )

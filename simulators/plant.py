@@ -18,7 +18,13 @@ from logger.core.readings import Quantity
 from simulators.calls import calls
 from simulators.coil import CoolingCoil
 from simulators.heater import Heater, decays, relax
-from simulators.moist_air import enthalpy_j_kg, heat_capacity_j_kg_k, relative_humidity_pct
+from simulators.moist_air import (
+    KELVIN,
+    enthalpy_j_kg,
+    heat_capacity_j_kg_k,
+    relative_humidity_pct,
+    volume_m3_kg_k,
+)
 from simulators.room import Room
 from simulators.unit import Fan, Kind, Plant, Stream, Timeline
 
@@ -99,10 +105,18 @@ class PlantRun:
         burnt_w = self.input_w[:-1] if plant.kind is Kind.GAS else np.zeros(len(self.t_s) - 1)
         gas_m3 = np.concatenate(([0.0], np.cumsum(burnt_w) * STEP_S / GAS_HEATING_VALUE_J_M3))
         return {
-            "velocity": {Quantity.VELOCITY: self.fan_share * (plant.volume_m3_s / plant.duct_area_m2)},
+            "velocity": {Quantity.VELOCITY: self._return_m_s()},
             "pressure": {Quantity.PRESSURE: np.full_like(self.t_s, plant.pressure_pa)},
             "gas": {Quantity.GAS_VOLUME: gas_m3},
         }[name]
+
+    def _return_m_s(self) -> Array:
+        """Velocity in the return duct; a fan that draws has another volume at its inlet, behind the coil."""
+        plant = self.plant
+        if not plant.draws:
+            return self.fan_share * (plant.volume_m3_s / plant.duct_area_m2)
+        m3_kg_k = np.array([volume_m3_kg_k(w, plant.pressure_pa) for w in self.mixed_w.tolist()])
+        return np.asarray(self.dry_air_kg_s * (self.mixed_c + KELVIN) * m3_kg_k / plant.duct_area_m2)
 
     def _supply_c(self, spot: float) -> Array:
         """Where a supply probe stands: uneven air, and the metal in its sight."""
@@ -161,8 +175,7 @@ class _Stepper:
         plant, room, unit = self.plant, self.room, self.unit
         fan = self._fan if self.extras is None else self._fan_at(room.entering_w, share)
         self.return_c = room.returned_c(fan) if profile_c is None else profile_c
-        air = fan.at(room.entering_c(self.return_c))
-        self.supply_c, self.supply_w = unit.leaving(air, fan)
+        air, (self.supply_c, self.supply_w) = unit.passed(room.entering_c(self.return_c), fan)
         input_w = called_w if plant.limit is None else self.let_through_w(called_w)
         output_w, metal_c = unit.output_w(input_w), unit.metal_c
         row = (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from simulators.calls import fan_share, full_input_w
-from simulators.coil import CP_WATER_J_KG_K, Coil, rest_surface_c
+from simulators.coil import CP_WATER_J_KG_K, Coil, passage, rest_surface_c
 from simulators.moist_air import enthalpy_j_kg, heat_capacity_j_kg_k
 from simulators.plant import PlantRun
 from simulators.unit import Equilibrium, Fan, Plant, equilibrium
@@ -24,9 +24,8 @@ def cooling_equilibrium(
     plant: Plant, coil: Coil, called_w: float, entering_c: float, fan: Fan
 ) -> Equilibrium:
     """The coil at rest: what condenses drains, and its heat goes with it."""
-    air = fan.at(entering_c)
-    surface_c = rest_surface_c(plant, coil, called_w, air, fan.w)
-    supply_c, supply_w = coil.leaving(surface_c, (air.fan_outlet_c, fan.w), 0.0, plant.pressure_pa)
+    surface_c = rest_surface_c(plant, coil, called_w, entering_c, fan)
+    air, _, _, (supply_c, supply_w) = passage(plant, coil, surface_c, entering_c, fan, 0.0)
     total_j_kg = enthalpy_j_kg(entering_c, fan.w) - enthalpy_j_kg(supply_c, supply_w)
     sensible_j_kg = heat_capacity_j_kg_k(supply_w) * (entering_c - supply_c)
     total_w = air.dry_air_kg_s * total_j_kg

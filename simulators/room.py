@@ -27,7 +27,8 @@ class Room:
         return self.w + plant.outdoor_share * (plant.outdoor_humidity_ratio - self.w)
 
     def returned_c(self, fan: Fan) -> float:
-        """What the room's air has become at the end of the return duct."""
+        """What the room's air has become at the end of the return duct, by the flow that the fan draws of
+        it: a coil in front of the fan makes that a twentieth more, and the duct's loss as much less."""
         plant = self._plant
         capacity_w_k = fan.capacity_w_k(self.temp_c) * (1.0 - plant.outdoor_share)
         kept = math.exp(-plant.return_duct_w_k / capacity_w_k)

@@ -109,7 +109,7 @@ class Scenario:
     @property
     def config_text(self) -> str:
         """A job config (TOML) that runs this scenario as fast as it goes."""
-        return self.words.text(self.name, self.text, self.plant.kind)
+        return self.words.text(self.name, self.text, self.plant.kind, self.plant.fan)
 
 
 def _firings(timeline: Timeline) -> Spans:

@@ -1,8 +1,9 @@
 """What the simulated unit, its ducts and its room are made of, and where a stage ends up.
 
 Heat into the metal = input x (1 - flue loss); out of it to the air stream and, through the
-section's casing, to the outdoors. The fan (blow-through) holds the volume at its inlet for a given
-speed, so the mass falls as the entering air warms; its power goes with density and speed cubed.
+section's casing, to the outdoors. The fan holds the volume at its inlet for a given speed, so the mass
+falls as the air there warms; its power goes with density and speed cubed. It blows into the section, or
+draws from behind a cooling coil: then it moves cold, dried air, and its heat comes after the coil.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from simulators.moist_air import KELVIN, heat_capacity_j_kg_k, volume_m3_kg_k
 Profile = tuple[tuple[float, float], ...]
 
 REFERENCE_DENSITY_KG_M3 = 1.2  # kg/m3 at which ``fan_heat_w`` is given; assumed
+_NO_DRAWN_FLAME = "a draw-through fan is told of a cooling coil alone: set fan to blow-through"
 OUTDOOR_DRYNESS = 0.8  # of the room's humidity ratio; assumed
 HX_FLOW_EXPONENT = 0.8  # metal to air with the flow: turbulent, Dittus-Boelter; recalled
 
@@ -28,6 +30,13 @@ class Kind(StrEnum):
     ELECTRIC = "electric"
     HEAT_PUMP = "heat-pump"
     COOLING = "cooling"
+
+
+class FanPlace(StrEnum):
+    """Where the fan stands to the section: the ``unit.fan`` of a config."""
+
+    BLOW_THROUGH = "blow-through"
+    DRAW_THROUGH = "draw-through"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +95,12 @@ class Plant:
     ``return_profile`` (s, degC) replaces the room loop. ``input_profile`` (s, factor) modulates
     the stage's input. ``fan_profile`` (s, factor) changes the fan's volume: a drive of variable speed,
     or a belt that slips. ``stage_input_w`` of a heat pump is the heat that its refrigerant brings, of a
-    cooling unit (``coil``) what it takes.
+    cooling unit (``coil``) what it takes. A fan that draws (``fan``) is told of a coil alone.
+
+    Raises
+    ------
+    ValueError
+        A fan that draws through anything but a coil.
     """
 
     stage_input_w: tuple[float, ...]
@@ -121,6 +135,16 @@ class Plant:
     radiant: float = 0.0  # share of the way to the metal's temperature that the supply probe is drawn
     heat_pump: HeatPump | None = None
     coil: Coil | None = None
+    fan: FanPlace = FanPlace.BLOW_THROUGH
+
+    def __post_init__(self) -> None:
+        if self.draws and self.coil is None:
+            raise ValueError(_NO_DRAWN_FLAME)
+
+    @property
+    def draws(self) -> bool:
+        """Whether the fan stands behind the section."""
+        return self.fan is FanPlace.DRAW_THROUGH
 
     @property
     def outdoor_humidity_ratio(self) -> float:
@@ -172,8 +196,8 @@ class Equilibrium:
 
 
 class Stream(NamedTuple):
-    """The moving air of one moment: dry air kg/s, capacity rate W/K, the fan's heat, and before and
-    behind the fan degC."""
+    """The moving air of one moment: dry air kg/s, capacity rate W/K at the fan, the fan's heat, and degC
+    where it enters the unit and behind the fan."""
 
     dry_air_kg_s: float
     capacity_w_k: float
@@ -185,10 +209,20 @@ class Stream(NamedTuple):
 class Fan:
     """The fan at one speed (``share`` of the plant's volume) and one humidity ratio."""
 
-    __slots__ = ("_capacity_j_kg_k", "_fan_w", "_m3_kg_k", "_volume_m3_s", "_wet", "hx_w_k", "share", "w")
+    __slots__ = (
+        "_capacity_j_kg_k",
+        "_fan_w",
+        "_m3_kg_k",
+        "_plant",
+        "_volume_m3_s",
+        "_wet",
+        "hx_w_k",
+        "share",
+        "w",
+    )
 
     def __init__(self, plant: Plant, w: float, share: float) -> None:
-        self.w, self.share = w, share
+        self._plant, self.w, self.share = plant, w, share
         self.hx_w_k: float = plant.hx_w_k * share**HX_FLOW_EXPONENT
         self._volume_m3_s = plant.volume_m3_s * share
         self._m3_kg_k = volume_m3_kg_k(w, plant.pressure_pa)
@@ -203,6 +237,10 @@ class Fan:
         capacity_w_k = dry_air_kg_s * self._capacity_j_kg_k
         fan_w = self._fan_w * density_kg_m3 / REFERENCE_DENSITY_KG_M3
         return Stream(dry_air_kg_s, capacity_w_k, entering_c, fan_w, entering_c + fan_w / capacity_w_k)
+
+    def of(self, w: float) -> Fan:
+        """The same fan and speed in air of another humidity ratio."""
+        return self if w == self.w else Fan(self._plant, w, self.share)
 
     def capacity_w_k(self, entering_c: float) -> float:
         """Of ``at`` the capacity rate alone."""

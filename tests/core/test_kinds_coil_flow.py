@@ -7,6 +7,7 @@ beforehand: the fan's own rise of 0.4 K, 0.13 %, lies in the budget's carry-over
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 from typing import Any, NamedTuple
 
@@ -28,6 +29,9 @@ from logger.core.params import (
     VelocityBasis,
 )
 from logger.core.readings import Quantity, Reading
+from simulators.plant import simulate
+from simulators.scenarios import SCENARIOS
+from tests.core.jobs import play
 from tests.core.test_kinds import SEA_LEVEL_PA, enthalpy_j_kg, moisture
 from tests.core.test_kinds_cooling import FAN_K, PROBES, UNIT, cooling_job, document_of_block, story
 
@@ -190,3 +194,43 @@ def test_the_truth_lies_within_the_stated_u95(case: Case, seed: int) -> None:
     total_w = true_kg_s(DRAW) * (enthalpy_j_kg(*ENTERING) - enthalpy_j_kg(*SUPPLY))
     assert abs(firing["output_w"] - total_w) < firing["output_u95_w"]
     assert firing["dry_air_kg_s"] == pytest.approx(true_kg_s(DRAW), rel=firing["airflow_u95_percent"] / 100.0)
+
+
+# -- against the plant with its fan behind the coil ---------------------------------------------------------
+
+CLOSE = 0.003  # what perfect probes and another saturation formula may differ by; fixed beforehand
+
+
+def test_a_draw_through_plant_end_to_end() -> None:
+    """The truth is the plant's over the stretch, which tests/simulators holds against CoolProp."""
+    job, readings = play("cooling-draw-through-perfect")
+    assert job.unit.fan is DRAW
+    document = document_of_block(job, list(readings))
+    firing = document["firing"]
+    scenario = SCENARIOS["cooling-draw-through"]
+    run = simulate(scenario.plant, scenario.timeline)
+    within = slice(*run.t_s.searchsorted([firing["steady_start_s"], firing["steady_end_s"]]))
+    true = {
+        "output_w": run.capacity_w,
+        "sensible_w": run.sensible_w,
+        "latent_w": run.capacity_w - run.sensible_w,
+        "condensate_kg_s": run.dry_air_kg_s * (run.mixed_w - run.supply_w),
+        "dry_air_kg_s": run.dry_air_kg_s,
+        "rise_k": run.supply_c - run.mixed_c,
+    }
+    for key, column in true.items():
+        assert firing[key] == pytest.approx(float(column[within].mean()), rel=CLOSE), key
+    assert document["verdict"] in ("meets", "undecided")
+
+
+def test_the_wrong_side_of_the_fan_would_show_in_the_draw_through_plant() -> None:
+    """The stated flow in air of the room instead of the coil's: less by T and W there, 4 % (CoolProp)."""
+    job, readings = play("cooling-draw-through-perfect")
+    truth = SCENARIOS["cooling-draw-through"].truth
+    wrong = replace(job, unit=replace(job.unit, fan=BLOW))
+    cold = State(truth.supply_c - FAN_K, moisture(truth.supply_c, 0.893))
+    warm = State(truth.mixed_c, moisture(truth.mixed_c, 0.50))
+    firing = document_of_block(wrong, list(readings))["firing"]
+    found = firing["dry_air_kg_s"] / truth.dry_air_kg_s
+    assert found == pytest.approx(cold.volume / warm.volume, abs=0.003)
+    assert found < 0.96

@@ -124,6 +124,8 @@ def test_errors_are_drawn_as_wide_as_the_budget_states() -> None:
         "heat-pump-defrost",
         "cooling-dry",
         "cooling-wet",
+        "cooling-deep",
+        "cooling-draw-through",
     ],
 )
 def test_trials_without_any_error_give_the_truth(name: str, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -19,8 +19,9 @@ from simulators.coil import Coil
 from simulators.heater import two_nodes
 from simulators.moist_air import humidity_ratio, mixed, volume_m3_kg
 from simulators.plant import SPOTS, STEP_S, PlantRun, simulate
+from simulators.rest import rest_at
 from simulators.scenarios import SCENARIOS, UNIT
-from simulators.unit import Fan, HeatPump, Kind, Timeline, equilibrium, stream
+from simulators.unit import Fan, FanPlace, HeatPump, Kind, Timeline, equilibrium, stream
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 SEA_LEVEL_PA = 101_325.0
@@ -141,7 +142,7 @@ def test_coil_load_as_printed_with_the_condensate() -> None:
     assert (dry_air_kg_s * fall - water_w) / 1000.0 == pytest.approx(197.0, abs=1.0)
 
 
-@pytest.mark.parametrize("name", ["cooling-dry", "cooling-wet"])
+@pytest.mark.parametrize("name", ["cooling-dry", "cooling-wet", "cooling-deep", "cooling-draw-through"])
 def test_cooling_capacity_by_real_gas(name: str) -> None:
     # Source: CoolProp 8 HumidAir (real gas) for the air, its IAPWS-95 for the condensate.
     truth, plant = SCENARIOS[name].truth, SCENARIOS[name].plant
@@ -166,6 +167,72 @@ def test_cooling_capacity_by_real_gas(name: str) -> None:
     taken_w = total_w + truth.fan_heat_w - truth.casing_loss_w - condensate_w
     assert truth.input_w == pytest.approx(taken_w, rel=4e-3)
     assert run.output_w[end] == pytest.approx(truth.input_w, rel=2e-3)
+
+
+def real(run: PlantRun, what: str, temp_c: float, w: float) -> float:
+    """CoolProp 8 HumidAir, per kg of dry air."""
+    return float(HAPropsSI(what, "T", temp_c + 273.15, "P", run.plant.pressure_pa, "W", w))
+
+
+def around_coil(run: PlantRun, here: int) -> tuple[float, float]:
+    """degC in front of the coil and behind it: the fan's heat, by real gas, is taken off its side."""
+    w_in, w_out, kg_s = (float(x[here]) for x in (run.mixed_w, run.supply_w, run.dry_air_kg_s))
+    front_c, back_c = float(run.mixed_c[here]), float(run.supply_c[here])
+    heat_j_kg = float(run.fan_heat_w[here]) / kg_s
+    if run.plant.draws:
+        return front_c, back_c - heat_j_kg / (
+            real(run, "Hda", back_c, w_out) - real(run, "Hda", back_c - 1.0, w_out)
+        )
+    return front_c + heat_j_kg / (
+        real(run, "Hda", front_c + 1.0, w_in) - real(run, "Hda", front_c, w_in)
+    ), back_c
+
+
+@pytest.mark.parametrize("name", ["cooling-dry", "cooling-wet", "cooling-deep", "cooling-draw-through"])
+def test_air_behind_the_coil_lies_where_its_bypass_factor_says(name: str) -> None:
+    # Source: ASHRAE Handbook HVAC Systems and Equipment, air-cooling coils, bypass factor (recalled): BF =
+    # (T2 - Tadp) / (T1 - Tadp) = (W2 - Wadp) / (W1 - Wadp), Tadp the surface's, Wadp that of air saturated
+    # there: psychrolib's. Of the stepped run and of the truth, both by themselves.
+    run, truth = run_of(name), SCENARIOS[name].truth
+    coil, here = run.plant.coil, at(run, truth.burner_s[-1][1]) - 1
+    assert coil is not None
+    bypass = {"cooling-deep": 0.04}.get(name, 0.12)
+    front_c, back_c = around_coil(run, here)
+    surface_c = float(run.metal_c[here])
+    assert (back_c - surface_c) / (front_c - surface_c) == pytest.approx(bypass, abs=1e-3)
+    rest = rest_at(run, 0, truth.burner_s[-1][1])
+    assert (rest.supply_c, rest.dry_air_kg_s) == pytest.approx(
+        (float(run.supply_c[here]), float(run.dry_air_kg_s[here])), rel=2e-3
+    )
+    if name == "cooling-dry":
+        assert run.supply_w[here] == run.mixed_w[here]
+        return
+    saturated = psychrolib.GetSatHumRatio(surface_c, run.plant.pressure_pa)
+    w_in, w_out = float(run.mixed_w[here]), float(run.supply_w[here])
+    assert (w_out - saturated) / (w_in - saturated) == pytest.approx(bypass, abs=2e-3)
+
+
+def test_a_fan_behind_the_coil_moves_its_cold_dried_air_and_warms_it() -> None:
+    # Source: CoolProp 8 HumidAir. The fan holds the volume at its inlet, where the coil's air arrives; its
+    # heat comes after the coil: all of it is the supply's, none of it goes over the surface.
+    run = run_of("cooling-draw-through")
+    plant, end = run.plant, at(run, SCENARIOS["cooling-draw-through"].truth.burner_s[-1][1]) - 1
+    _, coil_c = around_coil(run, end)
+    w_in, w_out = float(run.mixed_w[end]), float(run.supply_w[end])
+    kg_s = plant.volume_m3_s / real(run, "Vda", coil_c, w_out)
+    assert run.dry_air_kg_s[end] == pytest.approx(kg_s, rel=5e-4)
+    # 456 W over 1.178 kg/s x 1.024 kJ/(kg K), by hand
+    assert run.supply_c[end] - coil_c == pytest.approx(0.378, abs=0.005)
+    velocity = run.signals("velocity")[Quantity.VELOCITY]
+    volume = real(run, "Vda", float(run.mixed_c[end]), w_in)
+    assert velocity[end] * plant.duct_area_m2 == pytest.approx(kg_s * volume, rel=1e-3)
+    # with the fan alone the air is the same on both sides of it, but for its heat
+    assert velocity[at(run, 300.0)] * plant.duct_area_m2 == pytest.approx(plant.volume_m3_s, rel=1e-3)
+
+
+def test_a_fan_behind_a_flame_is_refused() -> None:
+    with pytest.raises(ValueError, match="set fan to blow-through"):
+        replace(UNIT, fan=FanPlace.DRAW_THROUGH)
 
 
 def test_dry_coil_stays_dry_and_the_wet_one_is_near_saturation() -> None:

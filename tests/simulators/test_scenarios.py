@@ -61,6 +61,8 @@ ASKED = [
     "heat-pump-strip",
     "cooling-dry",
     "cooling-wet",
+    "cooling-deep",
+    "cooling-draw-through",
 ]
 everyone = pytest.mark.parametrize("name", SCENARIOS)
 
@@ -117,6 +119,7 @@ def test_config_is_toml_and_tells_the_plants_truth(name: str) -> None:
     assert ("outdoor" in roles) is (config["unit"]["outdoor_air"] != "closed")
     assert all(p["driver"] == "sim" for p in config["probes"].values())
     assert config["unit"]["kind"] == scenario.truth.kind
+    assert config["unit"]["fan"] == scenario.plant.fan == ("draw" if "draw" in name else "blow") + "-through"
     if name == "variable-fan":
         assert config["airflow"]["area"] == f"{scenario.plant.duct_area_m2:g} m2"
         return
