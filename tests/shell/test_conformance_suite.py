@@ -71,6 +71,17 @@ class Raises(LineProbe):
         self._context.link(probe, LinkState.LIVE, "live")
 
 
+class TakesNoNumber(LineProbe):
+    """Garbage is told, but for one that passes for a number."""
+
+    def _take(self, probe: str, packet: bytes) -> None:
+        if b"nan" not in packet:
+            super()._take(probe, packet)
+            return
+        self._context.emit(Sample(probe=probe, quantity=Quantity.TEMPERATURE, value=float("nan")))
+        self._context.link(probe, LinkState.LIVE, "live again")
+
+
 class IsLiveAllTheSame(LineProbe):
     """Garbage is answered with what good data is answered with."""
 
@@ -157,7 +168,8 @@ class NoNextStep(LineProbe):
         (OtherProbe, AT_ONCE, "is of no probe that was asked for"),
         (NoFlag, GARBAGE, "9999.0"),
         (Swallows, GARBAGE, "garbage 0 is not told"),
-        (Raises, GARBAGE, "garbage 1 gave readings"),
+        (Raises, GARBAGE, "garbage 0 is not told"),
+        (TakesNoNumber, GARBAGE, "garbage 1 gave readings"),
         (IsLiveAllTheSame, GARBAGE, "garbage 0 is not told"),
         (Invents, AT_ONCE, "nobody sent"),
         (Twice, AT_ONCE, "given twice"),
