@@ -80,6 +80,7 @@ def _alike() -> Mapping[str, Probe]:
 DIRTY_FILTER_CFM = 950.0  # assumed
 _OFFSET_SPREAD_K, _OFFSET_SPREAD_PCT = 0.25, 1.5  # half of the +-0.5 K, 3 % of the trade; assumed
 FAN_ON_S, FAN_OFF_S = 30.0, 120.0  # s after the burner, on automatic; common practice, no source
+_ON_BEFORE_S = 900.0  # s: more than seven time constants: the plant has settled (assumed)
 _HIGH_PA = standard_pressure_pa(5500 * 0.3048)
 _SIDE_BY_SIDE_S = 1200.0  # s of the fan alone, everything at one temperature (assumed)
 _DROP_OUT_S = (1500.0, 1530.0)  # s, within the steady stretch (assumed)
@@ -137,6 +138,17 @@ SCENARIOS = (
         name="auto-fan",
         text="two calls of the thermostat, the fan half a minute after the burner and two minutes longer",
         timeline=by_thermostat(((60.0, 960.0), (1560.0, 3360.0)), on_s=FAN_ON_S, off_s=FAN_OFF_S),
+    ),
+    replace(
+        STANDARD,
+        name="already-on",
+        text="the unit has been on for a quarter of an hour when the log begins; later another firing",
+        timeline=Timeline(
+            duration_s=4080.0,
+            fan=((-_ON_BEFORE_S, 3960.0),),
+            burner=((-_ON_BEFORE_S, 900.0, 0), (1800.0, 3600.0, 0)),
+            lead_s=_ON_BEFORE_S,
+        ),
     ),
     replace(
         STANDARD,

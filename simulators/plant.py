@@ -263,7 +263,8 @@ def _has_extras(plant: Plant) -> bool:
 @lru_cache(maxsize=4)
 def simulate(plant: Plant, timeline: Timeline) -> PlantRun:
     """Run the plant through the timeline. Deterministic: no chance enters here."""
-    t_s: Array = STEP_S * np.arange(round(timeline.duration_s / STEP_S) + 1, dtype=np.float64)
+    before = round(timeline.lead_s / STEP_S)
+    t_s: Array = STEP_S * np.arange(-before, round(timeline.duration_s / STEP_S) + 1, dtype=np.float64)
     stepper = _Stepper(plant)
     rows = [
         stepper.with_fan(power_w, entering_c, share) if share else stepper.without_fan(power_w, entering_c)
@@ -271,6 +272,7 @@ def simulate(plant: Plant, timeline: Timeline) -> PlantRun:
     ]
     columns = [t_s, *_columns(rows)]
     columns += _plain_extras(plant, columns) if stepper.extras is None else [*_columns(stepper.extras)]
+    columns = [column[before:] for column in columns]
     for column in columns:
         column.flags.writeable = False
     names = [entry.name for entry in fields(PlantRun) if entry.name != "plant"]

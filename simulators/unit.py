@@ -159,11 +159,15 @@ class Plant:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Timeline:
-    """Who calls for what, when: (from, to) of the fan, (from, to, stage) of the burner, in s."""
+    """Who calls for what, when: (from, to) of the fan, (from, to, stage) of the burner, in s.
+
+    ``lead_s``: what the plant goes through before 0 s, where the probes begin to be heard.
+    """
 
     duration_s: float
     fan: tuple[tuple[float, float], ...]
     burner: tuple[tuple[float, float, int], ...]
+    lead_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -214,14 +214,14 @@ class CycleWatch:
         """Whether the rise lies so far above the fan phase that no fan makes it."""
         return self.smooth_k is not None and self.smooth_k - self.base_k > self._on_k
 
-    def may_be_zero(self) -> bool:
-        """Whether the rise of this tick of a fan phase may be the fan's.
+    def may_be_zero(self, mean_k: float) -> bool:
+        """Whether the mean rise of a fan phase up to now may be the fan's.
 
         One that no fan makes is not: the unit is on, or the log began in a defrost. What follows it before
         there is any zero must lie flat first; later a rise that climbs is the fan's no more.
         """
         if self.has_base:
-            return not self.climbs() and not self.beyond_fan
+            return not self.climbs() and not self.beyond_fan and mean_k - self.base_k <= self._on_k
         cold = self._pause_s > 0 and (self.smooth_k or 0.0) < -REVERSE_K - self._zero_u95_k
         falls = self._pause_s > 0 and self._moved(MINUTE) < -FAN_STEP_K
         self._odd = self._odd or cold or falls or self.beyond_fan

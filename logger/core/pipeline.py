@@ -383,10 +383,11 @@ class Pipeline:
         series, cycles = self.detector.series, self.cycles
         series.push(None if rise_k is None or air_w is None else (rise_k, air_w))
         window = min(series.length, BASE_S // self.detector.grid_s)
-        if cycles.may_be_zero() and window * self.detector.grid_s >= BASE_LEAST_S:
-            base_k = series.mean(RISE, window)
-            if base_k is not None:
-                cycles.base_k, cycles.has_base = self._sign * base_k, True
+        if window * self.detector.grid_s < BASE_LEAST_S:
+            return
+        base_k = series.mean(RISE, window)
+        if base_k is not None and cycles.may_be_zero(self._sign * base_k):
+            cycles.base_k, cycles.has_base = self._sign * base_k, True
 
     def _turn(self, tick: int, turn: Transition) -> None:
         """Do what a change of phase asks for."""

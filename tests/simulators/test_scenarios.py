@@ -32,6 +32,7 @@ ASKED = [
     "short-firing",
     "no-fan-phase",
     "auto-fan",
+    "already-on",
     "high-site",
     "drop-out",
     "frozen-supply",
@@ -94,6 +95,9 @@ def test_name_and_line(name: str) -> None:
 def test_timeline_is_in_order(name: str) -> None:
     scenario, truth = SCENARIOS[name], SCENARIOS[name].truth
     (fan_on_s, fan_off_s), (burner_on_s, burner_off_s) = truth.fan_s[0], truth.burner_s[0]
+    if name == "already-on":  # on before the log; the fan stays on between the two
+        assert fan_on_s == burner_on_s == -scenario.timeline.lead_s < 0.0 < burner_off_s
+        burner_on_s, burner_off_s = truth.burner_s[1]
     assert 60.0 <= burner_on_s < burner_off_s
     if name == "auto-fan":  # common practice, no source: half a minute and two
         spans = zip(truth.burner_s, truth.fan_s, strict=True)
