@@ -195,11 +195,12 @@ async def test_a_broker_that_hangs_up_at_what_it_bars(mosquitto: Mosquitto, tmp_
         bench.publish()
         bench.event()
         count = 600
-        while len(subscriber.first_ids(open_topic)) < 400:
-            assert count < 3_000, "they come more quickly than they go"
-            bench.readings(3)
-            count += 3
-            await asyncio.sleep(0.01)  # a run's pace, a hundred times as quick
+        async with asyncio.timeout(3 * READY_S):
+            while (come := len(subscriber.first_ids(open_topic))) < 400:
+                if count // 3 - come < 200:  # not more quickly than they go
+                    bench.readings(3)
+                    count += 3
+                await asyncio.sleep(0.01)  # a run's pace, a hundred times as quick
         await bench.until(lambda: bench.left() == (0, count * 2 // 3 + 1, 0))
         logins = mosquitto.logins("riselog-")
         assert logins < 20
@@ -272,8 +273,7 @@ async def test_a_broker_that_hangs_is_noticed_and_holds_no_end_up(
         assert mosquitto._process is not None
         mosquitto._process.send_signal(signal.SIGSTOP)
         bench.readings(30)
-        await bench.until(lambda: bench.said)
-        assert "acknowledges nothing" in bench.said[0][1]
+        await bench.until(lambda: any("acknowledges nothing" in text for _, text in bench.said))
         await bench.finish()
         assert bench.left()[0] >= 30
         mosquitto._process.send_signal(signal.SIGCONT)

@@ -20,7 +20,7 @@ from logger.publish.outbox import Outbox
 from logger.publish.settings import Broker
 from logger.store import StoreReader
 from simulators.scenarios import SCENARIOS
-from tests.broker.conftest import Mosquitto
+from tests.broker.conftest import READY_S, Mosquitto
 from tests.broker.listening import Relay, Subscriber
 from tests.shell.contract import check
 from tests.shell.publish_bench import CHANNELS, Bench, table
@@ -130,7 +130,7 @@ async def test_the_logger_killed_at_any_moment(
         for _ in range(4):
             before = committed(store)
             process = start(tmp_path, path)
-            deadline = time.monotonic() + 30.0
+            deadline = time.monotonic() + READY_S
             while committed(store) <= before:
                 assert time.monotonic() < deadline
                 await asyncio.sleep(0.05)
@@ -138,7 +138,7 @@ async def test_the_logger_killed_at_any_moment(
             process.kill()
             await asyncio.to_thread(process.wait)
         process = start(tmp_path, path)
-        await asyncio.to_thread(process.wait, 60)
+        await asyncio.to_thread(process.wait, 3 * READY_S)
         expected = stored_ids(store)
         ids = {one for ids in expected.values() for one in ids}
         await subscriber.until(lambda: subscriber.distinct.get("reading", set()) >= ids)
