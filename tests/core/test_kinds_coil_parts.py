@@ -170,6 +170,29 @@ def test_each_part_holds_against_propagated_distributions(name: str, humidity_u9
         assert 0.94 <= float(np.mean(inside)) <= 0.97, key
 
 
+@pytest.mark.parametrize(("source", "side"), [("entering humidity", 0), ("supply humidity", 1)])
+def test_a_humidity_moves_the_heat_and_the_dry_air_that_carries_it(source: str, side: int) -> None:
+    """1.5 % RH of either side. Volume and enthalpy are CoolProp's: of damper entering air the same volume
+    holds less dry air, 1.1 % of its line (2.2 % were it more); the supply's leaves the mass alone."""
+    _, stretch, _ = found("usual", None)
+    (line,) = (line for line in stretch.lines if line.source == source)
+    front, back = CASES["usual"]
+
+    def total_w(off: tuple[float, float]) -> float:
+        real = [
+            {what: float(HAPropsSI(what, *_state(c, pct / 100.0 + d))) for what in ("Hda", "Vda")}
+            for (c, pct), d in zip((front, back), off, strict=True)
+        ]
+        return (real[0]["Hda"] - real[1]["Hda"]) / real[0]["Vda"]
+
+    ends = [total_w((d, 0.0) if side == 0 else (0.0, d)) for d in (0.015, -0.015)]
+    assert line.u_w == pytest.approx(abs(ends[0] - ends[1]) / 2.0, rel=0.006)
+
+
+def _state(temp_c: float, rh: float) -> tuple[str, float, str, float, str, float]:
+    return "T", temp_c + 273.15, "R", rh, "P", SEA_LEVEL_PA
+
+
 def test_dry_air_says_how_dry_it_may_not_be() -> None:
     """A nearly dry coil: the latent heat's u95 is that of both humidities, larger than the heat itself."""
     _, _, document = found("nearly dry", None)

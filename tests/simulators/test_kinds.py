@@ -277,6 +277,14 @@ def test_coil_takes_no_more_than_the_way_to_its_surface(w: float) -> None:
     assert out == pytest.approx(expected, rel=2e-4)
 
 
+@pytest.mark.parametrize(("wet", "reached"), [(0.0, 0.0), (0.5, 0.4), (1.0, 0.8)])
+def test_a_wet_coil_gives_water_to_dry_air_by_its_wet_share(wet: float, reached: float) -> None:
+    # Derivation: of the 0.8 that touch the surface the share that finds it wet leaves saturated there.
+    _, out = Coil(bypass=0.2).leaving(18.0, (27.0, 0.005), wet, SEA_LEVEL_PA)
+    saturated = psychrolib.GetSatHumRatio(18.0, SEA_LEVEL_PA)
+    assert out - 0.005 == pytest.approx(reached * (saturated - 0.005), rel=2e-4, abs=1e-12)
+
+
 def test_heat_pump_comes_up_over_minutes() -> None:
     # Closed form: capacity 1 - exp(-t / ramp) of what it has at that outdoor temperature.
     pump = HeatPump(ramp_s=150.0)
