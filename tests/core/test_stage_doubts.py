@@ -13,7 +13,7 @@ import pytest
 
 from logger.core.budget import combine
 from logger.core.gas import GasInput
-from logger.core.params import AirflowParams, AirflowSource, JobParams, VisitParams
+from logger.core.params import AirflowParams, AirflowSource, JobParams, UnitKind, VisitParams
 from logger.core.pipeline import Outcome
 from logger.core.readings import Reading
 from logger.core.result import result_document
@@ -244,3 +244,14 @@ def test_a_unit_of_one_stage_and_one_that_modulates_have_no_such_doubt() -> None
         _, document = told(replace(job, unit=unit), readings)
         assert all(row["doubt"] is None for row in document["stage_results"] or ())
         assert BY_OUTPUT not in document["reason"]
+
+
+def test_of_elements_nobody_is_sent_to_a_gas_meter() -> None:
+    job, readings = blind(fired(*UP))
+    job = replace(job, unit=replace(job.unit, kind=UnitKind.ELECTRIC))
+    _, document = told(job, readings)
+    assert all(row["doubt"] for row in document["stage_results"])
+    assert document["verdict"] is None
+    assert "leave a velocity probe in the duct, or hold the full load and set" in document["reason"]
+    assert "gas" not in document["reason"]
+    assert "manifold" not in document["reason"]
