@@ -51,8 +51,8 @@ def _again(job: JobParams) -> str:
     unseen_s = 0 if job.probes_of(Role.VELOCITY) else UNSEEN_S
     alone, change = duration_text(job.cycles.min_fan_phase_s + unseen_s), CHANGE[job.unit.kind]
     return (
-        f"end the call at the thermostat, let the fan run alone for {alone} once the {change} has come down, "
-        "and call again"
+        f"end the call at the thermostat, let the fan run alone for {alone} once the {change} is gone, and "
+        "call again"
     )
 
 
@@ -64,16 +64,13 @@ def fan_heat_missing(job: JobParams) -> bool:
 def on_text(job: JobParams, rise_k: float, *, air_moves: bool) -> str:
     """Said as soon as it shows. ``air_moves``: a velocity probe says so."""
     kind = job.unit.kind
-    so = "It is judged without a fan phase"
-    if fan_heat_missing(job):
-        so = "Its fan heat is assumed and in the budget"
+    so = "Its fan heat is assumed" if fan_heat_missing(job) else "It is judged without a fan phase"
     if not air_moves:
-        so = "No velocity probe shows that air moves, so it has no verdict"
-    outdoor = ", or cold outdoor air comes in" if kind.cools else ""
+        so = "Without a velocity probe it has no verdict"
+    outdoor = " (or outdoor air comes in)" if kind.cools else ""
     return (
-        f"The unit seems to be on already{outdoor}: a {CHANGE[kind]} of {difference_text(rise_k)} was there "
-        f"when the log began and stays, far more than a fan makes. {so}; to have a {SPELL[kind]} from its "
-        f"beginning, {_again(job)}."
+        f"The unit seems to be on already{outdoor}: a {CHANGE[kind]} of {difference_text(rise_k)} from the "
+        f"start is more than a fan makes. {so}; for a {SPELL[kind]} with its beginning {_again(job)}."
     )
 
 
@@ -81,9 +78,8 @@ def maybe_text(job: JobParams, rise_k: float) -> str:
     """The same where nothing shows that air moves and the rise may be that of a duct in still air."""
     kind = job.unit.kind
     return (
-        f"A {CHANGE[kind]} of {difference_text(rise_k)} was there when the log began and stays, and no "
-        f"velocity probe shows that air moves: if the {STARTER[kind]} is on already, {_again(job)}, so that "
-        f"the {SPELL[kind]} is seen to begin; if not, it is a duct in still air."
+        f"A {CHANGE[kind]} of {difference_text(rise_k)} from the start, and no velocity probe shows that air "
+        f"moves: if the {STARTER[kind]} is on already, {_again(job)}; if not, it is a duct in still air."
     )
 
 

@@ -50,6 +50,7 @@ def picture(core: Pipeline, t_ns: int) -> Snapshot:
         phase=cycles.phase,
         phase_since_s=float(cycles.since_s),
         pause=_pause(core),
+        on_already=_on_already(core),
         kind=job.unit.kind.value,
         firing_start_s=float(core.book.open.start_s) if core.book.open else None,
         output_w=output_w,
@@ -121,6 +122,14 @@ def _pause(core: Pipeline) -> str:
     if not core.pauses or core.cycles.phase is not Phase.COOL_DOWN:
         return ""
     return "defrost" if core.cycles.reversed else "pause"
+
+
+def _on_already(core: Pipeline) -> bool:
+    """Whether the unit was on before the log; in a fan phase, whether it seems so."""
+    firing = core.book.open
+    return (
+        core.cycles.beyond_fan if core.cycles.phase is Phase.FAN else firing is not None and firing.on_already
+    )
 
 
 def _held_s(detector: SteadyDetector, tick_s: int) -> float:

@@ -75,6 +75,7 @@ class Snapshot:
     phase: Phase
     phase_since_s: float
     pause: str = ""  # of a heat pump whose heat is off: "defrost" where the air is cooled, "pause" else
+    on_already: bool = False  # what is on was so before the log; in a fan phase: its rise is no fan's
     kind: str = "gas"  # of unit
     firing_start_s: float | None = None
     output_w: float | None = None

@@ -47,6 +47,13 @@ HINTS: dict[Phase, str] = {
     Phase.COOL_DOWN: "{starter} off; wait for the {change} to end",
 }
 
+ON_HINTS: dict[Phase, str] = {
+    Phase.FAN: "{starter} on already, or just off: no fan phase",
+    Phase.WARM_UP: "{starter} on already; the output is settling",
+    Phase.STEADY: "steady; its beginning was not seen",
+}
+"""Where the unit was on before the log, in place of the phase's own."""
+
 PAUSE_HINTS: dict[str, str] = {
     "defrost": "the air is cooled; the heat comes back by itself",
     "pause": "heat off, or a defrost under auxiliary heat: wait",
@@ -90,6 +97,8 @@ def phase_line(snapshot: Snapshot, width: int, glyphs: Glyphs) -> list[Text]:
         lasted = clock(snapshot.t_ns / NS_PER_S - snapshot.phase_since_s)
         kind = kind_of(snapshot.kind)
         hint = PAUSE_HINTS.get(snapshot.pause, HINTS[snapshot.phase])
+        if snapshot.on_already:
+            hint = ON_HINTS.get(snapshot.phase, hint)
         told = f"{lasted}  {hint.format(starter=STARTER[kind], change=CHANGE[kind])}"
     rest = glyphs.cut(f"  {told}", width - len(word))
     return [Text.assemble((glyphs.cut(word, width), "bold reverse"), (rest, ""))]

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.core.already_on import CODE, on_rise_k
+from logger.core.already_on import CODE, judged_text, maybe_text, on_rise_k, on_text
 from logger.core.fan_phase import FLAT_K
 from logger.core.kind_words import NO_FIRING
 from logger.core.params import (
@@ -31,6 +31,7 @@ from logger.core.params import (
 from logger.core.pipeline import Outcome, Pipeline
 from logger.core.readings import Flag, Quantity, Reading
 from logger.core.result import result_document
+from logger.screen.format import TEXT_LIMIT
 from simulators.plant import simulate
 from simulators.scenarios import find
 from tests.core.jobs import FACTS, feed, make_job, play
@@ -114,7 +115,7 @@ def test_its_fan_heat_is_the_usual_one_assumed_and_in_the_budget(name: str) -> N
     assert line["u_w"] == pytest.approx(773.0 * firing["airflow_m3_s"] / 3.0**0.5, rel=0.05)
     assert document["reason"].endswith(
         "The unit was on already when the log began, so the fan heat is assumed; to measure it, end the call "
-        "at the thermostat, let the fan run alone for 5 min once the rise has come down, and call again."
+        "at the thermostat, let the fan run alone for 5 min once the rise is gone, and call again."
     )
 
 
@@ -181,7 +182,7 @@ def test_defrosts_are_defrosts_wherever_the_log_begins(from_s: float, velocity: 
 def test_without_a_velocity_probe_there_is_a_number_and_no_verdict(name: str) -> None:
     outcome = end_of(*cut(name, 1200.0, velocity=False))
     (text,) = told(outcome)
-    assert "No velocity probe shows that air moves, so it has no verdict" in text
+    assert "Without a velocity probe it has no verdict" in text
     assert "let the fan run alone for 6 min" in text  # the minute before it is seen is not counted
     document = result_document(outcome, FACTS)
     assert document["verdict"] is None
@@ -310,6 +311,15 @@ def test_live_and_in_blocks_it_is_the_same() -> None:
 
 
 # -- from which rise on --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", UnitKind)
+def test_each_is_short_enough_to_be_shown_whole(kind: UnitKind) -> None:
+    job = make_job(unit=UnitParams(kind=kind))
+    said = [on_text(job, 27.2, air_moves=moves) for moves in (True, False)]
+    for text in (*said, maybe_text(job, 27.2), judged_text(job)):
+        assert len(text) < TEXT_LIMIT
+
 
 LIVE = AirflowParams(source=AirflowSource.PROBE, probe="duct", area_m2=0.2)
 
