@@ -70,7 +70,7 @@ def on_text(job: JobParams, rise_k: float, *, air_moves: bool) -> str:
     outdoor = " (or outdoor air comes in)" if kind.cools else ""
     return (
         f"The unit seems to be on already{outdoor}: a {CHANGE[kind]} of {difference_text(rise_k)} from the "
-        f"start is more than a fan makes. {so}; for a {SPELL[kind]} with its beginning {_again(job)}."
+        f"start is more than a fan makes. {so}; for a whole {SPELL[kind]} {_again(job)}."
     )
 
 
