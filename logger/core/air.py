@@ -6,6 +6,10 @@ once, before the names are taken. Humidity ratio ``w`` is kg of water per kg of 
 
 from __future__ import annotations
 
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
 import psychrolib
 
 psychrolib.SetUnitSystem(psychrolib.SI)
@@ -15,19 +19,25 @@ _ZERO_C_K: float = psychrolib.ZERO_CELSIUS_AS_KELVIN
 _LEAST_W: float = psychrolib.MIN_HUM_RATIO  # no air of the trade is drier; below it psychrolib's own floor
 
 
-def enthalpy_j_kg(temp_c: float, w: float) -> float:
+Floats = npt.NDArray[np.float64]
+Some = TypeVar("Some", float, npt.NDArray[np.float64])
+"""A number, or an array of them: then no ``w`` in it is below psychrolib's floor, as those of
+``humidity_ratio`` are not."""
+
+
+def enthalpy_j_kg(temp_c: Some, w: Some) -> Some:
     """Enthalpy, J per kg of dry air. ASHRAE Fundamentals ch. 1 eq. (30).
 
-    Psychrolib's own steps in its own order, so its own bits (a test holds it to that): every tick calls it.
+    Psychrolib's own steps in its own order, so its own bits (a test holds it to that): asked for every tick.
     """
-    if w < _LEAST_W:
+    if isinstance(w, float) and w < _LEAST_W:
         return float(psychrolib.GetMoistAirEnthalpy(temp_c, w))
     return (1.006 * temp_c + w * (2501.0 + 1.86 * temp_c)) * 1000
 
 
-def volume_m3_kg(temp_c: float, w: float, pressure_pa: float) -> float:
+def volume_m3_kg(temp_c: Some, w: Some, pressure_pa: Some) -> Some:
     """Volume, m3 per kg of dry air. Same, eq. (26); as ``enthalpy_j_kg``."""
-    if w < _LEAST_W:
+    if isinstance(w, float) and w < _LEAST_W:
         return float(psychrolib.GetMoistAirVolume(temp_c, w, pressure_pa))
     return _GAS_J_KG_K * (temp_c + _ZERO_C_K) * (1 + 1.607858 * w) / pressure_pa
 
@@ -67,6 +77,17 @@ def humidity_ratio(temp_c: float, humidity: float, pressure_pa: float) -> float:
     if ratio > _LEAST_W:
         return ratio
     return float(psychrolib.GetHumRatioFromVapPres(max(vapour_pa, 0.0), pressure_pa))
+
+
+def humidity_ratios(
+    temps_c: npt.NDArray[np.float64],
+    humidities: npt.NDArray[np.float64] | float,
+    pressures_pa: npt.NDArray[np.float64],
+) -> npt.NDArray[np.float64]:
+    """As ``humidity_ratio``, with its bits, of many states."""
+    saturated = [saturation_pa(temp_c) for temp_c in np.minimum(temps_c, _MOIST_MOST_C).tolist()]
+    vapours_pa = np.maximum(humidities * np.array(saturated), 0.0)
+    return np.maximum(0.621945 * vapours_pa / (pressures_pa - vapours_pa), _LEAST_W)
 
 
 def relative_humidity(temp_c: float, w: float, pressure_pa: float) -> float:

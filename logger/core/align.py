@@ -8,7 +8,8 @@ rows (a property test compares them).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterator
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -29,9 +30,22 @@ _CHUNK_TICKS = 512  # rows made at once: bounds memory, and what is made in vain
 _USABLE_CODES = np.array([flag in USABLE_FLAGS for flag in FLAG_CODES])
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 Held = tuple[list[float], list[int], list[int]]
 Row = tuple[int, list[float], list[int], list[int]]
 """Tick number; of each slot the newest value, its time in ns, and how many have come so far."""
+
+
+class Rows(NamedTuple):
+    """The same of some ticks in a row: a line for each, a column for each slot."""
+
+    ticks: Ints
+    values: Floats
+    times: Ints
+    counts: Ints
+
+
+Look = Callable[[Rows], None]
 
 
 class Slots:
@@ -77,12 +91,30 @@ class Grid:
         self.next_tick = t_ns // NS_PER_S + 1
         self.last_ns = t_ns
 
-    def due(self, t_ns: int) -> Iterator[Row]:
-        """Rows of the ticks up to ``t_ns``, before the reading of that time is latched."""
+    def due(self, t_ns: int, look: Look) -> Iterator[Row]:
+        """Rows of the ticks up to ``t_ns``, before the reading of that time is latched.
+
+        ``look`` is shown some at once, each time before the first of them is given.
+        """
         while self.next_tick * NS_PER_S <= t_ns:
-            tick = self.next_tick
-            self.next_tick = tick + 1
-            yield tick, self.values, self.times, self.counts
+            ticks = self._some_ticks(t_ns)
+            shape = len(ticks), len(self._slots)
+            look(
+                Rows(
+                    ticks,
+                    np.broadcast_to(np.array(self.values), shape),
+                    np.broadcast_to(np.array(self.times, dtype=np.int64), shape),
+                    np.broadcast_to(np.array(self.counts, dtype=np.int64), shape),
+                )
+            )
+            for tick in ticks.tolist():
+                self.next_tick = tick + 1
+                yield tick, self.values, self.times, self.counts
+
+    def _some_ticks(self, t_ns: int) -> Ints:
+        """Those that are looked at together, of all that are due at ``t_ns``."""
+        first = self.next_tick
+        return np.arange(first, min(first + _CHUNK_TICKS, t_ns // NS_PER_S + 1), dtype=np.int64)
 
     def latch(self, reading: Reading) -> None:
         """Take a reading as the newest of its slot, if its flag lets it enter arithmetic."""
@@ -95,11 +127,11 @@ class Grid:
                 self.times[place] = t_ns
                 self.counts[place] += 1
 
-    def due_in(self, block: ReadingBlock) -> Iterator[Row]:
+    def due_in(self, block: ReadingBlock, look: Look) -> Iterator[Row]:
         """Rows of all ticks that fall due in a block, its readings latched on the way.
 
-        The block has no silence longer than the core allows (the caller cuts it there). Who stops
-        between two rows leaves the grid at the one that was given last.
+        ``look`` is shown them as in ``due``. The block has no silence longer than the core allows (the
+        caller cuts it there). Who stops between two rows leaves the grid at the one that was given last.
         """
         t_ns = np.maximum.accumulate(np.maximum(block.t_ns, 0 if self.last_ns is None else self.last_ns))
         last_ns = int(t_ns[-1])
@@ -112,9 +144,10 @@ class Grid:
                 scale, shift = self._slots.scale[place], self._slots.shift[place]
                 slots.append((place, t_ns[here], scale * block.value[here] - shift))
         values, times, counts = list(self.values), list(self.times), list(self.counts)
-        for first in range(self.next_tick, last_ns // NS_PER_S + 1, _CHUNK_TICKS):
-            end = min(first + _CHUNK_TICKS, last_ns // NS_PER_S + 1)
-            for row in self._rows(np.arange(first, end, dtype=np.int64), (values, times, counts), slots):
+        while self.next_tick * NS_PER_S <= last_ns:
+            rows = self._rows(self._some_ticks(last_ns), (values, times, counts), slots)
+            look(rows)
+            for row in zip(*[part.tolist() for part in rows], strict=True):
                 tick, self.values, self.times, self.counts = row
                 self.next_tick, self.last_ns = tick + 1, tick * NS_PER_S
                 yield row
@@ -126,7 +159,7 @@ class Grid:
         self.last_ns = last_ns
         self.next_tick = last_ns // NS_PER_S + 1
 
-    def _rows(self, ticks: Ints, held: Held, slots: list[tuple[int, Ints, Floats]]) -> Iterable[Row]:
+    def _rows(self, ticks: Ints, held: Held, slots: list[tuple[int, Ints, Floats]]) -> Rows:
         """Rows of some ticks of a block: what each slot held before it, and what came within it."""
         values = np.empty((len(ticks), len(self._slots)))
         times = np.empty((len(ticks), len(self._slots)), dtype=np.int64)
@@ -138,4 +171,4 @@ class Grid:
             values[:, place] = np.concatenate((held[0][place : place + 1], slot_values))[come]
             times[:, place] = np.concatenate((held[1][place : place + 1], slot_ns))[come]
             counts[:, place] += come
-        return zip(ticks.tolist(), values.tolist(), times.tolist(), counts.tolist(), strict=True)
+        return Rows(ticks, values, times, counts)

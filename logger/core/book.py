@@ -100,7 +100,7 @@ class FiringBook:
         if self._job.unit.kind is UnitKind.HEAT_PUMP and not self._auxiliary_said:
             self._auxiliary_said = True
             self.say(tick, "auxiliary-heat", AUXILIARY)
-        if not self._reader.humidity_seen and not self._humidity_said:
+        if not self._reader.carried.humidity_seen and not self._humidity_said:
             self._humidity_said = True
             text = f"No humidity of the entering air: {self._job.humidity:.0%} is assumed, and in the budget."
             self.say(tick, "humidity-assumed", text)
@@ -170,12 +170,16 @@ class FiringBook:
             return_c=mean[COLUMN.return_c] if self._job.probes_of(Role.RETURN) else None,
             line=behaviour,
             fan=self.open.fan,
-            seen=Seen(humidity=self._reader.humidity_seen, pressure=self._reader.pressure_seen),
+            seen=Seen(
+                humidity=self._reader.carried.humidity_seen, pressure=self._reader.carried.pressure_seen
+            ),
         )
         if self._job.airflow.stage_volume_m3_s:
             before = [s for s in self.open.stretches if s.start_s != self._start_s]
             stretch = by_stage(self._job, stretch, self.open.fan, before)
-        site_pa = site_pressure(self._job, stretch.means.pressure_pa, measured=self._reader.pressure_seen)
+        site_pa = site_pressure(
+            self._job, stretch.means.pressure_pa, measured=self._reader.carried.pressure_seen
+        )
         return replace(stretch, gas=self._gas.over(end_s, site_pa))
 
     def remaining(self, tick: int, end_s: int) -> float | None:

@@ -6,7 +6,9 @@ flow is carried over is settled before the first reading: no step can come of it
 
 from __future__ import annotations
 
-from logger.core.air import humidity_ratio, volume_m3_kg
+import numpy as np
+
+from logger.core.air import Some, humidity_ratio, volume_m3_kg
 from logger.core.carry import carry
 from logger.core.heat import dry_air_flow_kg_s, dry_air_from_standard_velocity
 from logger.core.params import AirflowParams, AirflowSource, JobParams, Plane, VelocityBasis
@@ -41,26 +43,39 @@ class AirflowLaw:
 
     def dry_air(
         self,
-        entering_c: float,
-        supply_c: float,
-        w: float,
-        pressure_pa: float,
-        velocity_m_s: float | None,
-        inlet_c: float,
-    ) -> float | None:
-        """Kg/s of dry air now; ``inlet_c`` is the air at the fan inlet."""
+        entering_c: Some,
+        supply_c: Some,
+        w: Some,
+        pressure_pa: Some,
+        velocity_m_s: Some | None,
+        inlet_c: Some,
+    ) -> Some | None:
+        """Kg/s of dry air now; ``inlet_c`` is the air at the fan inlet. Of arrays one, nan where they are."""
         flow = self._flow
         if not self._measured:
-            held = self._mass_kg_s
-            if not self._holds_mass:
-                held = dry_air_flow_kg_s(self._volume_m3_s, inlet_c, w, pressure_pa)
-            elif self._by_rise:  # the fan's volume stays: the mass goes with 1 / T at its inlet
-                held *= (flow.temperature_c + inlet_c - entering_c + ZERO_C_K) / (inlet_c + ZERO_C_K)
-            return held * (pressure_pa / self._pressure_pa) ** self._power if self._power else held
+            held = self._held(entering_c, w, pressure_pa, inlet_c)
+            return held * _raised(pressure_pa / self._pressure_pa, self._power) if self._power else held
         if velocity_m_s is None:
             return None
         mean_m_s = velocity_m_s * flow.factor
         if flow.basis is VelocityBasis.STANDARD:
             return dry_air_from_standard_velocity(mean_m_s, flow.area_m2, flow.reference_density_kg_m3, w)
         at_c = supply_c if flow.at is Plane.SUPPLY else entering_c
-        return dry_air_flow_kg_s(mean_m_s * flow.area_m2, at_c, w, pressure_pa)
+        return mean_m_s * flow.area_m2 / volume_m3_kg(at_c, w, pressure_pa)
+
+    def _held(self, entering_c: Some, w: Some, pressure_pa: Some, inlet_c: Some) -> Some:
+        """Kg/s of an airflow that was measured before, at the pressure of then."""
+        if not self._holds_mass:
+            return self._volume_m3_s / volume_m3_kg(inlet_c, w, pressure_pa)
+        if not self._by_rise:
+            return self._mass_kg_s + 0.0 * inlet_c
+        # the fan's volume stays: the mass goes with 1 / T at its inlet
+        now_k, then_k = inlet_c + ZERO_C_K, self._flow.temperature_c + inlet_c - entering_c + ZERO_C_K
+        return self._mass_kg_s * (then_k / now_k)
+
+
+def _raised(ratio: Some, power: float) -> Some:
+    """To a power; of an array each by itself, for the bits must not hang on how many there are."""
+    if isinstance(ratio, np.ndarray):
+        return np.array([one**power for one in ratio.tolist()])
+    return float(ratio**power)

@@ -7,7 +7,7 @@ Source: ASHRAE Handbook Fundamentals ch. 1 (moist air; adiabatic mixing of two s
 
 from __future__ import annotations
 
-from logger.core.air import enthalpy_j_kg, temperature_c, volume_m3_kg
+from logger.core.air import Some, enthalpy_j_kg, temperature_c, volume_m3_kg
 
 WATER_CP_RATIO = 1.86 / 1.006  # d ln(dh) / dW, from h = 1.006 T + W (2501 + 1.86 T)
 SHORTCUT_J_M3_K = 0.075 * 16.018463374 * 0.240 * 4186.8  # standard air 0.075 lb/ft3 x 0.240 Btu/(lb F), in SI
@@ -15,14 +15,12 @@ SHORTCUT_J_M3_K = 0.075 * 16.018463374 * 0.240 * 4186.8  # standard air 0.075 lb
 
 def dry_air_flow_kg_s(volume_m3_s: float, temp_c: float, w: float, pressure_pa: float) -> float:
     """Dry air in a volume flow, at the state where the volume was measured."""
-    volume: float = volume_m3_kg(temp_c, w, pressure_pa)
-    return volume_m3_s / volume
+    return volume_m3_s / volume_m3_kg(temp_c, w, pressure_pa)
 
 
-def air_heat_w(dry_air_kg_s: float, entering_c: float, supply_c: float, w: float) -> float:
+def air_heat_w(dry_air_kg_s: Some, entering_c: Some, supply_c: Some, w: Some) -> Some:
     """Heat taken up by the air between two probes, at constant humidity ratio; fan included."""
-    rise_j_kg: float = enthalpy_j_kg(supply_c, w) - enthalpy_j_kg(entering_c, w)
-    return dry_air_kg_s * rise_j_kg
+    return dry_air_kg_s * (enthalpy_j_kg(supply_c, w) - enthalpy_j_kg(entering_c, w))
 
 
 def shortcut_w(volume_m3_s: float, rise_k: float) -> float:
@@ -44,8 +42,8 @@ def standard_to_actual_velocity(
 
 
 def dry_air_from_standard_velocity(
-    velocity_std_m_s: float, area_m2: float, density_std_kg_m3: float, w: float
-) -> float:
+    velocity_std_m_s: Some, area_m2: float, density_std_kg_m3: float, w: Some
+) -> Some:
     """Dry air flow, kg/s, from a standard velocity: that product is MOIST mass, (1 + w) of it dry."""
     return density_std_kg_m3 * velocity_std_m_s * area_m2 / (1.0 + w)
 

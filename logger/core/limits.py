@@ -7,6 +7,7 @@ alone, whatever the phase and whether or not the other side speaks; only the ris
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import inf
 from typing import NamedTuple
 
 from logger.core.align import Slots
@@ -91,6 +92,8 @@ class LimitWatch:
         self._broken_s = [0] * len(self._limits)
         self._phase: Phase | None = None
         self._tried: tuple[tuple[int, int, float, float], ...] = ()  # number, place, sign, sign x bound
+        self._within: list[float] = []  # lowest and highest of each that break nothing in this phase
+        self._kept = False  # none is broken
         self._supply = tuple(
             (slots.place[p.name, Quantity.TEMPERATURE], round(p.max_age_s * NS_PER_S), p.name)
             for p in job.probes_of(Role.SUPPLY)
@@ -113,6 +116,14 @@ class LimitWatch:
 
         What is not fresh (None) is neither broken nor kept.
         """
+        if phase is self._phase and self._kept and not self._apart and supply_c is not None:
+            low_k, high_k, low_c, high_c, least_c, most_c = self._within
+            if (
+                low_c <= supply_c <= high_c
+                and (rise_k is None or low_k <= rise_k <= high_k)
+                and (entering_c is None or least_c <= entering_c <= most_c)
+            ):
+                return
         hot_c, probe = supply_c, None
         if self._apart or supply_c is None:
             hot_c, probe = self._hottest(tick, values, times, supply_c)
@@ -130,12 +141,18 @@ class LimitWatch:
                     self._say(tick, limit.code, limit.text, probe if place == 1 else None)
             else:
                 broken_s[number] = 0
+        self._kept = not any(broken_s)
 
     def _enter(self, phase: Phase) -> None:
         """Another phase, other limits; what is not tried is kept."""
         self._phase = phase
         here = [(number, limit) for number, limit in enumerate(self._limits) if phase in limit.phases]
         self._tried = tuple((n, limit.place, limit.sign, limit.sign * limit.bound) for n, limit in here)
+        self._within = [
+            bound
+            for place in range(3)
+            for bound in _between([limit for _, limit in here if limit.place == place])
+        ]
         tried = {number for number, _ in here}
         self._broken_s = [s if number in tried else 0 for number, s in enumerate(self._broken_s)]
 
@@ -149,3 +166,9 @@ class LimitWatch:
             if now_ns - times[place] <= max_age_ns and (hot_c is None or values[place] > hot_c):
                 hot_c, probe = values[place], name if self._several else None
         return hot_c, probe
+
+
+def _between(limits: Sequence[Limit]) -> tuple[float, float]:
+    """The lowest and the highest value that break none."""
+    low = max((limit.bound for limit in limits if limit.sign < 0), default=-inf)
+    return low, min((limit.bound for limit in limits if limit.sign > 0), default=inf)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from logger.core.align import Grid, Slots
+from logger.core.align import Grid, Rows, Slots
 from logger.core.match_group import MatchGroup
 from logger.core.match_verdict import TWO, ProbeOffset
 from logger.core.params import MAIN_QUANTITY, JobParams
@@ -61,7 +61,9 @@ class MatchWatch:
         slots = Slots(replace(job, probes=self.probes))
         self._slots, self._grid = slots, Grid(slots)
         self._collect_s = collect_s
-        self._streams = {place: Stream() for place in slots.place.values()}
+        self._streams = {place: Stream(place) for place in slots.place.values()}
+        self._read = 0  # of the rows that they looked at last
+        self._counts = [0] * len(slots)  # of readings by the last tick
         self._groups: list[MatchGroup] = []
         self._silent_ns = {p.name: round(max(SILENT_S, 3.0 * p.max_age_s) * NS_PER_S) for p in self.probes}
         self._grid_s = 1
@@ -73,7 +75,7 @@ class MatchWatch:
 
     def update(self, reading: Reading) -> None:
         """Take a reading; the ticks before it first."""
-        for row in self._grid.due(reading.t_ns):
+        for row in self._grid.due(reading.t_ns, self._look):
             if self.result is None:
                 self._tick(*row)
         self._grid.latch(reading)
@@ -104,11 +106,15 @@ class MatchWatch:
 
     # -- one tick ------------------------------------------------------------------------------
 
+    def _look(self, rows: Rows) -> None:
+        for stream in self._streams.values():
+            stream.take(rows, self._read)
+        self._read = 0
+
     def _tick(self, tick: int, values: list[float], times: list[int], counts: list[int]) -> None:
         self._tick_s = tick
-        for place, stream in self._streams.items():
-            if counts[place] != stream.count:
-                stream.see(tick, values[place], times[place], counts[place])
+        self._read += 1
+        self._counts = list(counts)
         if self.stage is MatchStage.LISTENING:
             self._listen(tick)
             return
@@ -158,7 +164,7 @@ class MatchWatch:
         found: list[ProbeOffset] = []
         at_c = None
         for group in self._groups:
-            steps = [self._streams[place].step for _, place, _ in group.places]
+            steps = [self._streams[place].step[self._read] for _, place, _ in group.places]
             compared = group.compare(self._collect_s, steps)
             if compared is not None:
                 found += compared[0]
@@ -174,7 +180,7 @@ class MatchWatch:
     # -- streams -------------------------------------------------------------------------------
 
     def _count(self, probe: str, quantity: Quantity = Quantity.TEMPERATURE) -> int:
-        return self._streams[self._slots.place[probe, quantity]].count
+        return self._counts[self._slots.place[probe, quantity]]
 
     def _regroup(self) -> None:
         """Start the series anew; humidity of those who have given it by now."""
@@ -190,7 +196,8 @@ class MatchWatch:
 
     def _fit_grid(self) -> bool:
         """Follow a slower probe with a coarser grid; what was collected on the finer one is given up."""
-        grid_s = max(s.interval_s for s in self._streams.values() if s.count)
+        speaking = [stream for stream in self._streams.values() if self._counts[stream.place]]
+        grid_s = max(stream.interval_s[self._read] for stream in speaking)
         if grid_s <= self._grid_s:
             return False
         self._grid_s = grid_s

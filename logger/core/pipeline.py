@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from logger.core.airflow_watch import AirflowWatch
-from logger.core.align import Grid, Slots
+from logger.core.align import Grid, Rows, Slots
 from logger.core.already_on import CODE, maybe_text, on_rise_k, on_text
 from logger.core.assess import steady_casing_w
 from logger.core.book import DEFROST_MOST_S, FiringBook
@@ -22,7 +22,7 @@ from logger.core.coil import CoilReader
 from logger.core.cycles import CycleWatch, Transition
 from logger.core.firing import Firing, SteadyStretch, full_fire
 from logger.core.flow_hold import EVERY_S as FLOW_EVERY_S
-from logger.core.flow_hold import change_text, held_by
+from logger.core.flow_hold import FlowHold, change_text, held_by
 from logger.core.gas_meter import GasMeter
 from logger.core.kind_words import BEYOND_FAN, BROKEN_DOWN, CHANGE, SENSIBLE_ONLY, SPELL
 from logger.core.ledger import Ledger
@@ -45,6 +45,8 @@ BASE_S = 120  # s of fan phase whose mean rise is the cycle's zero (design choic
 BASE_LEAST_S = 20  # s before there is one
 DATED_BACK_S = 150  # s a phase change may be dated back: what the series keeps beside its windows
 GRID_CHECK_TICKS = 16  # s between looks at the probes' update intervals (cost)
+
+_TRACED = 7  # values of a moment that the trace has, from the first on
 
 TraceRow = tuple[float | None, ...]
 UNTOLD = (None, None, None)  # airflow and what comes of it, while the stage that is fired is not known
@@ -76,10 +78,11 @@ def _steady_s(firing: Firing) -> tuple[bool, int]:
 
 
 class Pipeline:
-    """One run of the core."""
+    """One run of the core. ``traced``: somebody takes the rows of its trace."""
 
-    def __init__(self, job: JobParams) -> None:
+    def __init__(self, job: JobParams, *, traced: bool = True) -> None:
         self.job = job
+        self._traced = traced
         slots = Slots(job)
         self._grid = Grid(slots)
         self.reader = MomentReader(job, slots)
@@ -111,6 +114,7 @@ class Pipeline:
         self._flow_hold = held_by(job)
         self.detector.reset(1, self._keep_s)
         self._gap_ns = round(job.steady.window_max_s * NS_PER_S)
+        self._hides = self.by_stage or self._coil is not None
         self._trace: list[TraceRow] = []
         self._events: list[Event] = []
         self._told = 0
@@ -131,7 +135,7 @@ class Pipeline:
             self._begin(reading.utc_us)
         if self._grid.silence_ns(reading.t_ns) > self._gap_ns:
             self._gap(reading.t_ns)
-        for row in self._grid.due(reading.t_ns):
+        for row in self._grid.due(reading.t_ns, self._look):
             self._tick(*row)
         self._grid.latch(reading)
         self.watch.see(reading)
@@ -161,7 +165,7 @@ class Pipeline:
             if self._grid.silence_ns(int(t_ns[start])) > self._gap_ns:
                 self._gap(int(t_ns[start]))
             part = block.part(start, end)
-            for row in self._grid.due_in(part):
+            for row in self._grid.due_in(part, self._look):
                 self._tick(*row)
                 yield row[0]
             self.watch.see_block(part)
@@ -241,22 +245,32 @@ class Pipeline:
 
     # -- one tick ------------------------------------------------------------------------------
 
+    def _look(self, rows: Rows) -> None:
+        """What can be seen of the next ticks at once."""
+        self.reader.take(rows)
+        self._sides.look(rows)
+        self.watch.look(rows)
+
     def _tick(self, tick: int, values: list[float], times: list[int], counts: list[int]) -> None:
         cycles, detector = self.cycles, self.detector
         phase = cycles.phase
         if not tick % GRID_CHECK_TICKS:
             self._fit_grid()
             self._look_on(tick)
-        moment = self._read(tick, values, times, counts, phase)
-        entering_c, return_c, supply_c, rise_k, w, pressure_pa, velocity_m_s, flowing, dry_kg_s, air_w, _ = (
-            moment
-        )
+        fan_rise_k = self._sign * cycles.base_k if cycles.has_base else 0.0
+        moment = self.reader.read(tick, fan_rise_k, watch_frozen=phase is not _OFF)
+        if self._coil is not None:
+            moment = self._coil.cooled(tick, moment, values, times)
+            self._watch_moisture(tick, moment, phase)
+        entering_c, _, supply_c, rise_k, _, _, velocity_m_s, flowing, dry_kg_s, air_w, _ = moment
         fired_k = rise_k if self._sign > 0 or rise_k is None else -rise_k
         output_w = self._account(moment, phase)
         self._sides.post(tick, values, times)
         if not tick % detector.grid_s:
             self._point(tick, phase, fired_k, air_w, output_w)
-        shown = self._shown(dry_kg_s, air_w, output_w)
+        shown = dry_kg_s, air_w, output_w
+        if self._hides:
+            shown = self._shown(*shown)
         self.tick_s, self._now, self.output_w = tick, moment, shown[2]
         frozen = self.reader.frozen()
         if frozen and phase is _STEADY and detector.steady:
@@ -265,41 +279,32 @@ class Pipeline:
         if turn is not None:
             self._turn(tick, turn)
         self.watch.tick(tick, times, frozen, velocity_m_s)
-        if self._gas.counter is not None and (went_back := self._gas.tick(values, times, counts)):
-            self.book.say(tick, "gas-counter-back", went_back, self._gas.counter)
-        if self.reader.humidity_held or self.reader.pressure_refused:
-            self.watch.tick_sides(tick, held=self.reader.humidity_held, refused=self.reader.pressure_refused)
         smooth_k = None if rise_k is None else cycles.smooth_k
         self._limits.tick(tick, cycles.phase, smooth_k, supply_c, entering_c, values, times)
         if rise_k is not None:
             self._rise_s = tick
         elif self.book.open is not None:
             self._check_absence(tick)
-        if self._airflow is not None or self._flow_hold is not None:
-            self._watch_airflow(tick, moment)
-        self._trace.append(
-            (
-                float(tick),
-                PHASE_NUMBER[cycles.phase],
-                entering_c,
-                return_c,
-                supply_c,
-                rise_k,
-                w,
-                pressure_pa,
-                velocity_m_s,
-                *shown,
-            )
-        )
+        self._watch_beside(tick, values, times, counts)
+        if self._traced:
+            place = (float(tick), PHASE_NUMBER[cycles.phase])
+            self._trace.append((*place, *moment[:_TRACED], *shown))
 
-    def _watch_airflow(self, tick: int, moment: tuple[Any, ...]) -> None:
-        """A live airflow against the traverse, or a velocity against what the fan's speed gives."""
-        if self._airflow is not None:
-            self._airflow.tick(tick, Moment(*moment))
-        hold = self._flow_hold
-        if hold is None or tick % FLOW_EVERY_S:
-            return
-        if hold.tick(tick, self.cycles.phase, Moment(*moment)) and self.book.open is not None:
+    def _watch_beside(self, tick: int, values: list[float], times: list[int], counts: list[int]) -> None:
+        """What no output hangs on: gas counter, humidity and pressure, an airflow that is watched."""
+        if self._gas.counter is not None and (went_back := self._gas.tick(values, times, counts)):
+            self.book.say(tick, "gas-counter-back", went_back, self._gas.counter)
+        if self.reader.sides_odd:
+            held, refused = self.reader.sides()
+            self.watch.tick_sides(tick, held=held, refused=refused)
+        if self._airflow is not None and self.moment is not None:
+            self._airflow.tick(tick, self.moment)
+        if self._flow_hold is not None and not tick % FLOW_EVERY_S and self.moment is not None:
+            self._watch_flow(self._flow_hold, tick, self.moment)
+
+    def _watch_flow(self, hold: FlowHold, tick: int, moment: Moment) -> None:
+        """A velocity against what the fan's speed gives."""
+        if hold.tick(tick, self.cycles.phase, moment) and self.book.open is not None:
             self.book.open.flow_changed_s = hold.changed_s
             self.book.say(tick, "airflow-changed", change_text(hold.share))
 
@@ -312,19 +317,6 @@ class Pipeline:
         if self._coil is not None and not self._coil.told:
             return dry_kg_s, None, None
         return dry_kg_s, air_w, output_w
-
-    def _read(
-        self, tick: int, values: list[float], times: list[int], counts: list[int], phase: Phase
-    ) -> tuple[Any, ...]:
-        """State of the air at a tick, behind a cooling coil too."""
-        cycles = self.cycles
-        fan_rise_k = self._sign * cycles.base_k if cycles.has_base else 0.0
-        moment = self.reader.read(tick, values, times, counts, fan_rise_k, watch_frozen=phase is not _OFF)
-        if self._coil is None:
-            return moment
-        moment = self._coil.cooled(tick, moment, values, times)
-        self._watch_moisture(tick, moment, phase)
-        return moment
 
     def _watch_moisture(self, tick: int, moment: tuple[Any, ...], phase: Phase) -> None:
         """Both sides of a coil that cools and is not steady."""

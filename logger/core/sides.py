@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from logger.core.align import Slots
+from logger.core.align import Rows, Slots
 from logger.core.ledger import Ledger, Sums, means
 from logger.core.params import JobParams, Role
 from logger.core.readings import NS_PER_S, Quantity
@@ -52,6 +52,7 @@ class Sides:
         ]
         self._moving = Ledger(keep, 1)
         self._damp_seen = False  # until then there is nothing to sum (cost)
+        self._speak = True  # in the next ticks, as far as they were looked at
 
     def clear(self, next_tick: int) -> None:
         """Forget all; the next tick posted is ``next_tick``."""
@@ -59,8 +60,15 @@ class Sides:
         self._damp.clear(next_tick)
         self._moving.clear(next_tick)
 
+    def look(self, rows: Rows) -> None:
+        """See whether the next ticks have anything to post."""
+        damp = self._damp_seen or any(rows.counts[-1, place] for place, _ in self._humidity)
+        self._speak = damp or bool(self._temperatures or self._velocity)
+
     def post(self, tick: int, values: list[float], times: list[int]) -> None:
         """Take the next tick; a side counts only while all of it is fresh."""
+        if not self._speak:
+            return
         now_ns = tick * NS_PER_S
         if self._temperatures:
             fresh = all(now_ns - times[place] <= age_ns for place, age_ns in self._temperatures)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from logger.core.align import NEVER_NS, Slots
+import numpy as np
+
+from logger.core.align import NEVER_NS, Rows, Slots
 from logger.core.flow import NO_FLOW_M_S
 from logger.core.params import MAIN_QUANTITY, JobParams, Role
 from logger.core.readings import FLAG_CODES, NS_PER_S, USABLE_FLAGS, Quantity, Reading, ReadingBlock
@@ -36,7 +38,9 @@ class StreamWatch:
         self._frozen: list[int] = []
         self._name_of = {place: name for (name, _), place in slots.place.items()}
         self._reverse_s = 0
-        self._calm_ns = NEVER_NS  # until then nobody can fall silent, by what has come
+        self._max_age_ns = np.array([age_ns for *_, age_ns in self._main])
+        self._places = [place for place, *_ in self._main]
+        self._may_be_silent = True  # in the ticks that were looked at
         self._said: set[str] = set()
         self.newest: dict[tuple[str, Quantity], tuple[float, int]] = {}
         self.speechless = {name for _, name, _ in self._main}  # no usable reading yet
@@ -68,18 +72,22 @@ class StreamWatch:
         """Names of the probes that are frozen now."""
         return {self._name_of[place] for place in self._frozen}
 
+    def look(self, rows: Rows) -> None:
+        """See whether anybody is silent in the next ticks."""
+        ages_ns = (rows.ticks * NS_PER_S)[:, None] - rows.times[:, self._places]
+        self._may_be_silent = bool((ages_ns > self._max_age_ns).any())
+
     def tick(self, tick: int, times: list[int], frozen: list[int], velocity_m_s: float | None) -> None:
         """Compare with the tick before and say what changed."""
-        now_ns = tick * NS_PER_S
-        if now_ns > self._calm_ns or tick == FIRST_WORD_S:
-            self._look_for_silence(tick, now_ns, times)
+        if self._may_be_silent or self._silent or tick == FIRST_WORD_S:
+            self._look_for_silence(tick, tick * NS_PER_S, times)
         if frozen != self._frozen:
             self._turn_frozen(tick, frozen)
-        if velocity_m_s is not None:
+        if velocity_m_s is not None and (velocity_m_s <= -NO_FLOW_M_S or self._reverse_s):
             self._watch_reverse(tick, velocity_m_s)
 
     def _look_for_silence(self, tick: int, now_ns: int, times: list[int]) -> None:
-        """Say who fell silent or came back; while all speak, nobody can be silent within a max_age."""
+        """Say who fell silent or came back."""
         for place, name, max_age_ns in self._main:
             last_ns = times[place]
             if last_ns == NEVER_NS:
@@ -90,8 +98,6 @@ class StreamWatch:
                     self._say(tick, "probe-silent", text, name)
             elif (now_ns - last_ns > max_age_ns) is not (name in self._silent):
                 self._turn_silent(tick, name, max_age_ns)
-        if not self._silent:
-            self._calm_ns = min((times[place] + age_ns for place, _, age_ns in self._main), default=now_ns)
 
     def tick_sides(self, tick: int, *, held: bool, refused: bool) -> None:
         """Say once that the humidity is held, and once that the pressure probe is not believed."""

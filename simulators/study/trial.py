@@ -111,7 +111,7 @@ def _measured(bench: Bench, job: JobParams, block: ReadingBlock) -> Measured:
 
     Nothing can be steady before a window and its hold are over: until then nobody looks.
     """
-    pipeline, settled_s = Pipeline(job), None
+    pipeline, settled_s = Pipeline(job, traced=False), None
     unjudged_s = int(bench.lit_s + job.steady.window_s + job.steady.hold_s) // LOOK_S * LOOK_S
     for tick in pipeline.walk(block):
         if (tick + 1) % LOOK_S or tick + 1 < unjudged_s:
