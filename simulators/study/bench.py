@@ -27,7 +27,7 @@ THIRD, SECTION = 0.5, 1.5  # of ``Plant.uneven``: how far off a place within its
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rest:
-    """Where the last stage would end up at the conditions of a moment: s, W.
+    """Where the last stage would end up at the conditions of a moment: s, W, kg/s.
 
     What a flame gives is the same throughout; the capacity of a coil or a heat pump goes with the air
     that enters, and the room changes while it is measured.
@@ -36,12 +36,16 @@ class Rest:
     t_s: Array
     output_w: Array
     sensible_w: Array
+    condensate_kg_s: Array
 
-    def over(self, start_s: float, end_s: float) -> tuple[float, float]:
-        """Mean output and sensible heat of a stretch, W."""
+    def over(self, start_s: float, end_s: float) -> tuple[float, float, float]:
+        """Mean output and sensible heat of a stretch, W, and its condensate, kg/s."""
         at_s = np.linspace(start_s, end_s, 9)
-        output_w, sensible_w = (np.interp(at_s, self.t_s, w) for w in (self.output_w, self.sensible_w))
-        return float(output_w.mean()), float(sensible_w.mean())
+        columns = (self.output_w, self.sensible_w, self.condensate_kg_s)
+        output_w, sensible_w, water_kg_s = (
+            float(np.interp(at_s, self.t_s, column).mean()) for column in columns
+        )
+        return output_w, sensible_w, water_kg_s
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,14 +121,15 @@ def bench_of(setting: Setting) -> Bench:
 def _rest(scenario: Scenario, run: PlantRun, truth: Truth) -> Rest:
     start_s, end_s, stage = scenario.timeline.burner[-1]
     if scenario.plant.kind in (Kind.GAS, Kind.ELECTRIC):
-        one = np.array([end_s])
-        return Rest(t_s=one, output_w=one * 0.0 + truth.output_w, sensible_w=one * 0.0 + truth.sensible_w)
+        same = (np.array([w]) for w in (end_s, truth.output_w, truth.sensible_w, truth.condensate_kg_s))
+        return Rest(**dict(zip(Rest.__dataclass_fields__, same, strict=True)))
     t_s = np.arange(start_s + REST_S, end_s + REST_S / 2.0, REST_S)
     found = [rest_at(run, stage, at_s) for at_s in t_s.tolist()]
     return Rest(
         t_s=t_s,
         output_w=np.array([rest.output_w for rest in found]),
         sensible_w=np.array([rest.sensible_w for rest in found]),
+        condensate_kg_s=np.array([rest.condensate_kg_s for rest in found]),
     )
 
 

@@ -15,7 +15,7 @@ def study(
     *,
     scenario: Annotated[
         list[str] | None,
-        typer.Option(help="A scenario (`riselog demo --list`); repeat it. Eighteen kinds where left out."),
+        typer.Option(help="A scenario (`riselog demo --list`); repeat it. Twenty kinds where left out."),
     ] = None,
     trials: Annotated[int, typer.Option(help="Trials of each cell.")] = 500,
     seed: Annotated[int, typer.Option(help="The same seed gives the same study.")] = 1,

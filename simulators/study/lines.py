@@ -31,10 +31,11 @@ def study_lines(rows: Sequence[Row], *, interrupted: bool) -> Iterator[str]:
         for sentence in sentences:
             yield from _wrapped(sentence, "  ")
     stated, unseen = parted(made)
-    for title, columns in TABLES:
-        yield ""
-        yield from _wrapped(title)
-        yield from _table(stated, unseen, columns)
+    for table in TABLES:
+        if table.of(made):
+            yield ""
+            yield from _wrapped(table.title)
+            yield from _table(table.of(stated), table.of(unseen), table.columns)
     yield ""
     for sentence in beside(made):
         yield from _wrapped(sentence)

@@ -32,6 +32,8 @@ STANDARD_LIST = (  # what the method is to master; faults that it cannot see are
     "heat-pump-defrost",
     "cooling-dry",
     "cooling-wet",
+    "cooling-deep",
+    "cooling-draw-through",
     "flat-supply",
     "limit-cycling",
     "short-firing",

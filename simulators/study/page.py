@@ -32,11 +32,13 @@ def render(rows: Sequence[Row], *, seed: int, interrupted: bool) -> str:
     rows = [*stated, *unseen]
     tables = [
         (
-            title,
-            [column.head for column in columns],
-            [[column.text(row) for column in columns] for row in rows],
+            table.title,
+            [column.head for column in table.columns],
+            [(cell_name(row), [column.text(row) for column in table.columns]) for row in table.of(rows)],
+            len(table.of(stated)),
         )
-        for title, columns in TABLES
+        for table in TABLES
+        if table.of(rows)
     ]
     figures = [figure for figure in (coverage_figure(rows), wait_figure(rows)) if figure is not None]
     return environment.get_template(
@@ -46,9 +48,7 @@ def render(rows: Sequence[Row], *, seed: int, interrupted: bool) -> str:
         seed=seed,
         ended=ended,
         questions=[(q, [with_command(sentence) for sentence in text]) for q, text in answered(rows)],
-        names=[cell_name(row) for row in rows],
         tables=tables,
-        first_unseen=len(stated),
         unseen=UNSEEN,
         beside=list(beside(rows)),
         figures=[(figure.title, Markup(figure.svg)) for figure in figures],  # ours; its texts are escaped

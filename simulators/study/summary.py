@@ -2,7 +2,8 @@
 
 ``false_steady``, ``missed_steady``, ``beyond_bound``, ``residual_unstated`` and ``coverage`` are shares,
 ``decided``, ``undecided``, ``withheld``, ``settled`` and ``wrong_verdicts`` count trials; ``wrong_share``
-and ``wrong_verdicts_high`` are of the decided ones. ``sensible_...``: of a unit that cools. Bias, u95 and
+and ``wrong_verdicts_high`` are of the decided ones. ``sensible_...`` and the parts after it
+(``parts``): of a unit that cools. Bias, u95 and
 coverage are those of the results that the program stands by; one of which it says itself that it cannot be
 judged is counted under ``withheld``.
 """
@@ -19,6 +20,7 @@ import numpy as np
 
 from simulators.study.bench import Bench, bench_of
 from simulators.study.binomial import bounds
+from simulators.study.parts import part_row
 from simulators.study.setting import Setting
 from simulators.study.trial import Trial
 
@@ -50,6 +52,7 @@ def summary(bench: Bench, trials: Sequence[Trial]) -> Row:
         "found": len(found),
         **_errors(stood if expected else []),
         **_sensible(stood if expected else []),
+        **part_row([(t.truth_w, t.parts) for t in (stood if expected else []) if t.parts is not None]),
         **_rate("false_steady", len(false), len(trials)),
         **_rate("beyond_bound", sum(map(beyond_bound, found)), len(found) if expected else 0),
         **_rate(

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
+from simulators.study.parts import PARTS, Part
 from simulators.study.summary import Row
 
 DASH = "-"
@@ -18,6 +19,18 @@ class Column(NamedTuple):
     text: Callable[[Row], str]
 
 
+class Table(NamedTuple):
+    """Title, columns, and the key that a row must have a value of to be in it."""
+
+    title: str
+    columns: tuple[Column, ...]
+    key: str = "trials"
+
+    def of(self, rows: Sequence[Row]) -> list[Row]:
+        """The rows that belong in it."""
+        return [row for row in rows if row[self.key] is not None]
+
+
 def _wrong(row: Row) -> str:
     """Of the decided ones: a trial that was not decided can hardly be wrong."""
     if not row["decided"]:
@@ -29,10 +42,10 @@ def _shown(value: float | None, form: str) -> str:
     return DASH if value is None else form.format(value)
 
 
-def _limits(row: Row) -> str:
-    if row["coverage"] is None:
+def _limits(row: Row, key: str = "coverage") -> str:
+    if row[key] is None:
         return DASH
-    return f"{row['coverage_low']:.1%} .. {row['coverage_high']:.1%}"
+    return f"{row[f'{key}_low']:.1%} .. {row[f'{key}_high']:.1%}"
 
 
 def _minutes(seconds: float | None) -> str:
@@ -47,8 +60,23 @@ def _largest(row: Row) -> str:
     return str(row["budget"][0]["source"]) if row["budget"] and row["coverage"] is not None else DASH
 
 
-TABLES: tuple[tuple[str, tuple[Column, ...]], ...] = (
-    (
+def _of_part(part: Part) -> Table:
+    bias, u95, held = part.bias, part.u95, f"{part.key}_coverage"
+    scale, (bias_form, u95_form) = part.shown_scale, part.shown
+    return Table(
+        part.title,
+        (
+            Column("bias", 9, lambda row: bias_form.format(scale * row[bias])),
+            Column("u95", 6, lambda row: u95_form.format(scale * row[u95])),
+            Column("coverage", 8, lambda row: f"{row[held]:.1%}"),
+            Column("99 % limits", 16, lambda row: _limits(row, held)),
+        ),
+        held,
+    )
+
+
+TABLES: tuple[Table, ...] = (
+    Table(
         "How near to the truth (u95: median; coverage: how often output ± u95 held it)",
         (
             Column("trials", 6, lambda row: str(row["trials"])),
@@ -58,7 +86,8 @@ TABLES: tuple[tuple[str, tuple[Column, ...]], ...] = (
             Column("99 % limits", 16, _limits),
         ),
     ),
-    (
+    *map(_of_part, PARTS),
+    Table(
         "How long from when it came on (medians; delay: to steady, from when the true output was near "
         "enough; of it: the share that got settled); and shares of the trials: false, steady too early; "
         "residual, a mean that lacks more than it says; missed, never steady",
@@ -72,7 +101,7 @@ TABLES: tuple[tuple[str, tuple[Column, ...]], ...] = (
             Column("missed", 6, lambda row: _shown(row["missed_steady"], "{:.1%}")),
         ),
     ),
-    (
+    Table(
         "Verdicts, and the largest part of the uncertainty",
         (
             Column("wrong of decided", 16, _wrong),

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from logger.core.coil_lines import capacities
 from logger.core.firing import Firing, SteadyStretch
 from logger.core.params import AirflowParams, AirflowSource, JobParams, OutputAt, Role
 from logger.core.pipeline import Outcome, Pipeline
@@ -16,6 +17,7 @@ from logger.core.readings import NS_PER_S, ReadingBlock
 from logger.core.reasons import judge_outcome
 from simulators.study.bench import Bench
 from simulators.study.draws import Errors, drawn, speaking_seed
+from simulators.study.parts import PartFound, PartsFound
 from simulators.study.spoken import block_of
 from simulators.study.traverses import traversed
 
@@ -26,7 +28,7 @@ LOOK_S = 30  # s of readings between two looks whether the result has come (cost
 class Trial:
     """What came of one trial. None where there was no steady stretch. W and s; residuals and what is
     said of them as fractions of the output. ``decided_s``, ``settled_s``: since the last stage came on.
-    ``sensible_w`` and what goes with it: of a unit that cools.
+    ``sensible_w`` and what goes with it, and ``parts``: of a unit that cools.
     """
 
     number: int
@@ -46,6 +48,7 @@ class Trial:
     true_sensible_w: float | None = None
     sensible_w: float | None = None
     sensible_u95_w: float | None = None
+    parts: PartsFound | None = None
     defrosts: int = 0
 
     @property
@@ -132,8 +135,8 @@ def _compared(bench: Bench, measured: Measured, casing_w: float, number: int) ->
     tolerance, plate_w = outcome.job.unit.tolerance, outcome.job.unit.plate_output_w or 0.0
     end_s = bench.truth.burner_s[-1][1]
     of_s = (end_s, end_s) if stretch is None else (stretch.start_s, stretch.end_s)
-    truth_w, sensible_w = bench.rest.over(*of_s)
-    truth_w += casing_w
+    true_w, sensible_w, water_kg_s = bench.rest.over(*of_s)
+    truth_w = true_w + casing_w
     told = Trial(
         number=number,
         truth_w=truth_w,
@@ -162,7 +165,17 @@ def _compared(bench: Bench, measured: Measured, casing_w: float, number: int) ->
         shares=tuple((line.source, s) for line, s in zip(stretch.lines, combined.shares, strict=True)),
         sensible_w=None if coil is None else coil.sensible_w,
         sensible_u95_w=stretch.sensible_u95_w,
+        parts=_parts(stretch, (true_w - sensible_w, sensible_w / true_w, water_kg_s)),
     )
+
+
+def _parts(stretch: SteadyStretch, true: tuple[float, float, float]) -> PartsFound | None:
+    """What the stretch says of a coil's parts against the true ones; None where it has no total."""
+    if stretch.line.coil is None or stretch.parts_u95 is None:
+        return None
+    found, u95 = capacities(stretch.means, stretch.line.coil), stretch.parts_u95._asdict()
+    keys = ("latent_w", "sensible_heat_ratio", "condensate_kg_s")
+    return PartsFound(*(PartFound(t, found[key] or 0.0, u95[key]) for t, key in zip(true, keys, strict=True)))
 
 
 def _judged(outcome: Outcome, firing: Firing, stretch: SteadyStretch) -> tuple[str | None, bool]:

@@ -34,6 +34,11 @@ TERMS = (
         "coverage are those of the others",
     ),
     (
+        "latent heat, its ratio, condensate",
+        "parts of a cooling unit's total: each against where the unit would rest at the conditions of the "
+        "stretch, by its own u95; where nothing condenses the truth of two of them is none",
+    ),
+    (
         "wrong of decided",
         "verdicts that contradict the true output, of those that were given; none is given where the plate "
         "holds for other conditions than the visit's",

@@ -16,6 +16,7 @@ import pytest
 from logger.many.spread import over_processes
 from simulators.study.binomial import bounds
 from simulators.study.options import STANDARD_LIST
+from simulators.study.parts import PARTS
 from simulators.study.setting import Setting
 from simulators.study.summary import Row, row_of
 from simulators.study.trial import Trial
@@ -52,6 +53,9 @@ def test_the_stated_uncertainty_covers_the_truth(name: str) -> None:
     assert row["missed_steady_low"] <= 0.01, row
     assert row["residual_unstated_low"] <= 0.01, row
     assert row["withheld"] <= max(WITHHELD * TRIALS, 3), row
+    for part in ("sensible", *(part.key for part in PARTS)) if name.startswith("cooling") else ():
+        assert row[f"{part}_coverage_high"] >= low, (part, row)
+        assert row[f"{part}_coverage_low"] <= high, (part, row)
 
 
 def test_it_does_so_over_all_scenarios_together_and_half_of_it_would_not() -> None:

@@ -11,6 +11,8 @@ import pytest
 
 from simulators.study.document import beside, study_document
 from simulators.study.lines import study_lines
+from simulators.study.page import render
+from simulators.study.parts import PartFound, PartsFound
 from simulators.study.questions import NEVER_STEADY, UNSEEN_ONLY, answered
 from simulators.study.setting import Setting, cells
 from simulators.study.summary import false_steady, summary
@@ -75,6 +77,37 @@ def test_rates_and_waits() -> None:
     assert (row["wrong_share"], row["sensible_coverage"]) == (1.0, None)
     assert "1 of 1 (100%)" in "\n".join(study_lines([row], interrupted=False))
     assert row["budget"] == [{"source": "airflow", "share": 0.75}, {"source": "scatter", "share": 0.25}]
+
+
+def test_the_parts_of_a_coil_are_held_against_their_own_truths_and_shown_of_coils_alone() -> None:
+    """By hand: of a true output of 100 W a latent heat of 20 found as 24 and 17; 1 kg/h = 1/3600 kg/s. The
+    99 % limits of 1 in 2 are 1 - 0.995^(1/2) and 0.995^(1/2) (Clopper and Pearson 1934, closed form)."""
+    ratio, h = PartFound(0.8, 0.78, 0.03), 3600.0
+    trials = [
+        _trial(n, 0.0, parts=PartsFound(PartFound(20.0, found, 3.5), ratio, PartFound(0.0, water, 1.5 / h)))
+        for n, (found, water) in enumerate(((24.0, -1.0 / h), (17.0, -2.0 / h)))
+    ]
+    row = _row(trials)
+    assert (row["latent_bias_percent"], row["latent_u95_percent"]) == pytest.approx((0.5, 3.5))
+    assert (row["latent_coverage"], row["condensate_coverage"]) == (0.5, 0.5)
+    assert (row["latent_coverage_low"], row["latent_coverage_high"]) == pytest.approx(
+        (1.0 - 0.995**0.5, 0.995**0.5), abs=1e-9
+    )
+    assert row["sensible_heat_ratio_bias"] == pytest.approx(-0.02)
+    assert row["condensate_bias_kg_s"] == pytest.approx(-1.5 / 3600.0)
+    plain = {**_row([_trial(0, 0.0)]), "name": "no coil"}
+    assert {plain[f"{part}_coverage"] for part in ("latent", "sensible_heat_ratio", "condensate")} == {None}
+    text = "\n".join(study_lines([row, plain], interrupted=False))
+    tables = {head: text.split(head)[1].split("\n\n")[0] for head in ("Latent heat", "Its condensate")}
+    assert "+0.50 %   3.5 %     50.0%" in tables["Latent heat"]
+    assert "-1.50     1.5     50.0%" in tables["Its condensate"]
+    assert not any("no coil" in table for table in tables.values())
+    assert "Latent heat" not in "\n".join(study_lines([plain], interrupted=False))
+    page = render([row, plain], seed=1, interrupted=False)
+    table = page.split("<h3>Latent heat")[1].split("</table>")[0]
+    assert "<td>+0.50 %</td>" in table
+    assert "no coil" not in table
+    assert "<h3>Latent heat" not in render([plain], seed=1, interrupted=False)
 
 
 def test_sensible_heat_is_held_against_its_own_truth() -> None:

@@ -264,7 +264,7 @@ def test_a_part_that_fails_is_told_and_harms_no_other(
 
 
 def test_the_standard_list_can_be_run() -> None:
-    assert len(cells_of(StudyOptions())) == 18
+    assert len(cells_of(StudyOptions())) == 20
 
 
 @pytest.mark.parametrize("came", [None, Answer(label="x", reason="no such air", exit_code=2)])
