@@ -207,7 +207,7 @@ class Collector:
                 t_ns,
                 "suspended",
                 f"the computer slept for {grown_ns / NS_PER_S:.0f} s: the steadiness windows start anew; "
-                "keep it awake during a firing",
+                "keep it awake while the unit is on",
             )
 
     def _look_for_jump(self, now_ns: int, utc_us: int, t_ns: int) -> bool:

@@ -286,7 +286,7 @@ class Session:
             self._collector.note(
                 "result-not-settled",
                 f"the steady stretch ended before its slow part was below {self._limits.remaining:.1%}: "
-                "its doubt is in the budget; let the unit fire longer for a narrower result",
+                "its doubt is in the budget; let the unit stay on longer for a narrower result",
             )
             self.stop(EndReason.RESULT)
 

@@ -34,7 +34,7 @@ class HopelessError(DriverError):
     """A job that can measure nothing; ``what`` and ``next_step`` are its sentence in two parts."""
 
     def __init__(self, why: str, next_step: str, missing: str) -> None:
-        lacking = f"without {missing} there is no rise to measure"
+        lacking = f"without {missing} there is no change of the air to measure"
         super().__init__(f"{why}; {next_step}; {lacking}")
         self.what, self.next_step = f"{why}; {lacking}", next_step
 

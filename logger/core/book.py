@@ -12,7 +12,7 @@ from logger.core.evidence import Evidence
 from logger.core.fan_phase import FanGauge
 from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch, assess_stretch, stretch_drift_w
 from logger.core.gas_meter import GasMeter, site_pressure
-from logger.core.kind_words import AUXILIARY, OTHER_CAUSE, PAUSES, SEEN, SEEN_ON, SPELL
+from logger.core.kind_words import AUXILIARY, CHANGE, CYCLING, FULL, OTHER_CAUSE, PAUSES, SEEN, SEEN_ON, SPELL
 from logger.core.ledger import COLUMN, Ledger, Sums, means, total
 from logger.core.moment import MomentReader
 from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
@@ -108,12 +108,13 @@ class FiringBook:
     def _count_collapse(self, tick: int, firing: Firing) -> None:
         """Count firings in a row that collapse with the fan on and were never steady: a limit that trips."""
         self._collapses = 0 if firing.stretches else self._collapses + 1
+        kind = self._job.unit.kind
         if self._collapses == COLLAPSES:
             self.say(
                 tick,
                 "limit-cycling",
-                "The rise collapses again and again with the fan on: a limit may be tripping. Stop, look for "
-                "too little airflow, and call the licensed person if it goes on.",
+                f"The {CHANGE[kind]} collapses again and again with the fan on: {CYCLING[kind]}. Stop, look "
+                "for too little airflow, and call the licensed person if it goes on.",
             )
 
     def settle(self, tick: int) -> None:
@@ -289,10 +290,11 @@ class FiringBook:
         self.done.append(firing)
         self.open = None
         self._start_sums = ()
+        kind = self._job.unit.kind
         if (firing.stages_differ() or firing.higher_level_seen()) and self._job.unit.stages == 1:
             self.say(
                 tick,
                 "stage-suspected",
-                f"Two levels more than 10 % apart in one {SPELL[self._job.unit.kind]}: "
-                f"{OTHER_CAUSE[self._job.unit.kind]}; set unit.stages, hold full fire, and judge that alone.",
+                f"Two levels more than 10 % apart in one {SPELL[kind]}: {OTHER_CAUSE[kind]}; set "
+                f"unit.stages, hold {FULL[kind]}, and judge that alone.",
             )

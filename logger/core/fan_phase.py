@@ -7,7 +7,7 @@ from math import hypot, sqrt
 
 from logger.core.carry import carry
 from logger.core.coil_lines import zero_u_w
-from logger.core.kind_words import CHANGE, SPELL
+from logger.core.kind_words import CHANGE, INLET, SPELL
 from logger.core.ledger import Ledger, means
 from logger.core.line import MIN_POINTS, Line
 from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
@@ -36,7 +36,7 @@ LEFT_TAU_S = 1_800.0  # s: time constant of the heat that a cabinet and curb sti
 WRONG_WAY = (
     "Supply air {gap} colder than return air with the fan alone: see first whether the probes of return and "
     "supply were swapped; else outdoor air seems to be mixed in; shut the damper or put a probe of role "
-    "mixed before the heating section."
+    "mixed before the {inlet}."
 )
 NOT_APART = "; the plate's output has the fan in it, so it is not taken off."
 USUAL_FAN_TEXT = "773 W per m3/s (365 W per 1000 cfm)"
@@ -57,7 +57,7 @@ class FanGauge:
         self._fired = False  # since the last accepted phase
         self._ended_s = 0  # where that phase ended
         self._apart = job.unit.kind.fan_apart
-        self._spell = SPELL[job.unit.kind]
+        self._spell, self._inlet = SPELL[job.unit.kind], INLET[job.unit.kind]
         guess = job.unit.fan_heat is FanHeatMode.MEASURED and self._apart
         self._usual_w_per_kg_s = FAN_W_PER_KG_S if guess else 0.0
         self._unseen_s = 0 if job.probes_of(Role.VELOCITY) else UNSEEN_S
@@ -89,7 +89,11 @@ class FanGauge:
             self.outdoor_suspected = True
             why = f"the supply air was {'warmer' if gap_k < 0.0 else 'colder'} than the entering air"
             if self._apart:
-                self._say(tick, "outdoor-air-suspected", WRONG_WAY.format(gap=difference_text(gap_k)))
+                self._say(
+                    tick,
+                    "outdoor-air-suspected",
+                    WRONG_WAY.format(gap=difference_text(gap_k), inlet=self._inlet),
+                )
         elif had_fan:
             found, why = self._flat(tick, start_s)
             if found is not None:
@@ -264,7 +268,7 @@ class FanGauge:
                 t_s,
                 "outdoor-air-suspected",
                 "Supply air colder than return air with the fan alone: outdoor air seems to be mixed "
-                "in; shut the damper or put a probe of role mixed before the heating section.",
+                f"in; shut the damper or put a probe of role mixed before the {self._inlet}.",
             )
 
 

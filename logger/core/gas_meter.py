@@ -13,12 +13,12 @@ from typing import NamedTuple
 
 from logger.core.align import NEVER_NS, Slots
 from logger.core.gas import Counted, GasInput, Known, counted_input, timed_input
+from logger.core.kind_words import NO_INPUT
 from logger.core.params import MAIN_QUANTITY, JobParams, Role
 from logger.core.readings import NS_PER_S
 
 ROOT6 = sqrt(6.0)  # two independent rectangles of width w: u = w sqrt(2) / sqrt(12)
 LEAST_ROUND = 0.10  # of the volume: a counter's step may not leave more than that open, 95 % (assumed)
-NOT_MEASURED = "the gas input was not measured"
 NO_VALUE = "the gas has no heating value: add [gas] with heating_value"
 WENT_BACK = "the gas counter went back within the steady stretch"
 SHARED = "other appliances burned gas on the same meter (visit record): shut them and measure again"
@@ -87,11 +87,11 @@ class GasMeter:
         if gas is not None and self._job.visit.meter_shared:
             return SHARED
         if gas is None:
-            return NOT_MEASURED if self._probe is None else NO_VALUE
+            return NO_INPUT[self._job.unit.kind] if self._probe is None else NO_VALUE
         if self._probe is not None:
             counted = self._counted(end_s * NS_PER_S)
             return counted if isinstance(counted, str) else counted_input(gas, counted, site_pa)
-        return NOT_MEASURED if gas.timed is None else timed_input(gas, gas.timed, site_pa)
+        return NO_INPUT["gas"] if gas.timed is None else timed_input(gas, gas.timed, site_pa)
 
     def _moved(self, move: Move, by_m3: float) -> None:
         self._moves.append(move)

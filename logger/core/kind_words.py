@@ -65,6 +65,23 @@ HEATER: dict[str, str] = {
 }
 """What a badly placed supply probe sees."""
 
+INLET: dict[str, str] = {
+    "gas": "heating section",
+    "electric": "heating section",
+    "heat-pump": "coil",
+    "cooling": "coil",
+}
+"""What entering air enters."""
+
+_NO_INPUT = "the electric input was not measured"
+NO_INPUT: dict[str, str] = {
+    "gas": "the gas input was not measured",
+    "electric": _NO_INPUT,
+    "heat-pump": _NO_INPUT,
+    "cooling": _NO_INPUT,
+}
+"""Why there is no efficiency by a measured input, where nothing was said of one."""
+
 NO_TOTAL = (
     "the humidity of the entering and of the supply air was not known throughout, so there is sensible heat "
     "alone and no total; use probes with humidity on both sides"
@@ -73,11 +90,11 @@ SENSIBLE_ONLY = (
     "The humidity of the entering or of the supply air is not known: sensible heat alone, no total and no "
     "verdict. Use probes with humidity on both sides."
 )
-_NEVER_UP = "No firing was seen: the rise never climbed off the fan phase."
+_NEVER_UP = "No {} was seen: the rise never climbed off the fan phase."
 NO_FIRING: dict[str, str] = {
-    "gas": _NEVER_UP,
-    "electric": _NEVER_UP,
-    "heat-pump": _NEVER_UP,
+    "gas": _NEVER_UP.format("firing"),
+    "electric": _NEVER_UP.format("heating"),
+    "heat-pump": _NEVER_UP.format("heating"),
     "cooling": "No cooling was seen: the supply air never fell off the fan phase.",
 }
 EVENT_WORDS: dict[str, dict[str, str]] = {
@@ -148,23 +165,37 @@ OTHER_CAUSE: dict[str, str] = {
     "cooling": _MAYBE_STAGES,
 }
 """What two levels may be, besides a change of the airflow, where by its config there is one stage."""
-_FULL = "only full fire is compared with the plate"
-_HOLD = f"{_FULL}, hold it for longer"
+FULL: dict[str, str] = {
+    "gas": "full fire",
+    "electric": "the full load",
+    "heat-pump": "the full load",
+    "cooling": "the full load",
+}
+"""What of the unit is held against its plate."""
+_FULL = {kind: f"only {full} is compared with the plate" for kind, full in FULL.items()}
+_HOLD = {kind: f"{text}, hold it for longer" for kind, text in _FULL.items()}
 HIGHER: dict[str, str] = {
-    "gas": _HOLD,
-    "electric": _HOLD,
+    "gas": _HOLD["gas"],
+    "electric": _HOLD["electric"],
     "heat-pump": "auxiliary (strip) heat may have been on: lock it out; else hold the full load for longer",
-    "cooling": _HOLD,
+    "cooling": _HOLD["cooling"],
 }
 """What a higher level means that was there for a while and never steady."""
 ANOTHER_HIGHER: dict[str, str] = {
-    "gas": _FULL,
-    "electric": _FULL,
+    "gas": _FULL["gas"],
+    "electric": _FULL["electric"],
     "heat-pump": "auxiliary (strip) heat may have been on then: lock it out",
-    "cooling": _FULL,
+    "cooling": _FULL["cooling"],
 }
 """What one means that was steady at another time of the run."""
 
+CYCLING: dict[str, str] = {
+    "gas": "a limit may be tripping",
+    "electric": "a limit may be tripping",
+    "heat-pump": "a limit or a pressure switch may be tripping",
+    "cooling": "a pressure switch or a frost control may be tripping",
+}
+"""What a unit may do whose heat breaks down again and again with the fan on."""
 GO_ON: dict[str, str] = {"gas": "fire", "electric": "heat", "heat-pump": "heat", "cooling": "cool"}
 BROKEN_DOWN: dict[str, str] = {
     "gas": "The rise breaks down: the burner seems to be off.",

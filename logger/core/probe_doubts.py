@@ -8,6 +8,7 @@ from typing import NamedTuple
 from logger.core.air import humidity_ratio, relative_humidity, saturation_pa
 from logger.core.firing import SteadyStretch
 from logger.core.humidity_probe import PROBE_U, matched_u, near_u, probe_u
+from logger.core.kind_words import HEATER
 from logger.core.params import JobParams, ProbeParams, Role
 from logger.core.probe_lines import Side, gain_u_k, mean_own_u, shares
 from logger.core.stretch import CoilMeans
@@ -40,15 +41,15 @@ def sides_of(job: JobParams, stretch: SteadyStretch) -> tuple[Side, Side]:
 
 def supply_apart(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
     """Supply probes that disagree."""
-    return _apart(sides_of(job, stretch)[0], stretch)
+    return _apart(job, sides_of(job, stretch)[0], stretch)
 
 
 def entering_apart(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
     """Probes of the entering air that disagree."""
-    return _apart(sides_of(job, stretch)[1], stretch)
+    return _apart(job, sides_of(job, stretch)[1], stretch)
 
 
-def _apart(side: Side, stretch: SteadyStretch) -> Doubt | None:
+def _apart(job: JobParams, side: Side, stretch: SteadyStretch) -> Doubt | None:
     """Name the probe that lies furthest from the others, beyond what both may be off."""
     seen = dict(stretch.line.probes_c)
     if len(side.probes) < 2 or not seen:  # noqa: PLR2004 - one probe has nobody to disagree with
@@ -62,8 +63,8 @@ def _apart(side: Side, stretch: SteadyStretch) -> Doubt | None:
     text = (
         f"Probe {worst.name} reads {difference_text(abs(gap_k))} {where} the other {side.name} probes, "
         f"beyond the {difference_text(allowed_k)} that their uncertainty and place allow: the stream is "
-        "uneven, the probe sees the heat exchanger, or it is off. Match the probes, move it, or take a "
-        "temperature traverse."
+        f"uneven, the probe sees the {HEATER[job.unit.kind]}, or it is off. Match the probes, move it, or "
+        "take a temperature traverse."
     )
     return Doubt(f"{side.name}-probes-disagree", text, worst.name)
 

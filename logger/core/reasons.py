@@ -17,6 +17,7 @@ from logger.core.kind_words import ABOVE as ABOVE_WORDS
 from logger.core.kind_words import (
     ANOTHER_HIGHER,
     CHANGE,
+    FULL,
     GO_ON,
     HIGHER,
     NO_FIRING,
@@ -33,7 +34,7 @@ from logger.core.pipeline import Outcome
 from logger.core.stage import not_shown
 from logger.core.stage_doubts import NO_STAGES, Level
 from logger.core.stage_results import levels
-from logger.core.stage_words import FULL, FULL_ELSE, not_shown_full
+from logger.core.stage_words import not_shown_full
 from logger.core.texts import probability_text
 from logger.core.verdict import ABOVE, BELOW, UNDECIDED, Verdict, deciding_line
 
@@ -199,17 +200,18 @@ def _no_one_level(job: JobParams, firing: Firing) -> str | None:
 def _full_fire(outcome: Outcome, stretch: SteadyStretch) -> str | None:
     """What shows that a unit of several stages was at full fire; None if nothing does."""
     job, gas = outcome.job, stretch.gas
+    full = FULL[job.unit.kind].removeprefix("the ").capitalize()
     if job.visit.full_fire:
-        return " Full fire: held so, by what the visit's record says."
+        return f" {full}: held so, by what the visit's record says."
     input_w = job.unit.plate_input_w
     if input_w and isinstance(gas, GasInput):
         share = gas.input_w / (input_w * job.unit.derate_factor)
         if share >= 1.0 - job.unit.tolerance:
-            return f" Full fire: the measured input is {share:.1%} of the plate's."
+            return f" {full}: the measured input is {share:.1%} of the plate's."
     found = _levels(outcome)
     lower = any(s.means.output_w < (1.0 - STAGE_CHANGE) * stretch.means.output_w for s in _steady(outcome))
     if lower and found and found[-1].stage == job.unit.stages:
-        return " Full fire: the highest of the levels seen in this run."
+        return f" {full}: the highest of the levels seen in this run."
     return None
 
 
@@ -234,7 +236,7 @@ def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, fu
     if doubt in NO_STAGES or (doubt and unfull) or above:
         return f"No verdict: {doubt}."
     if unfull:
-        full_load = FULL.get(unit.kind, FULL_ELSE)
+        full_load = FULL[unit.kind]
         gas = "or measure the gas input, " if unit.kind is UnitKind.GAS else ""
         kinds = "modulates" if unit.modulating else f"has {unit.stages} stages"
         return (

@@ -17,8 +17,9 @@ from logger.core.coil_lines import NO_CAPACITIES, capacities
 from logger.core.efficiency import efficiency
 from logger.core.firing import Firing, SteadyStretch, plate_output_w
 from logger.core.gas import GasInput, timed_input
-from logger.core.gas_meter import NOT_MEASURED, SHARED, site_pressure
+from logger.core.gas_meter import SHARED, site_pressure
 from logger.core.heat import shortcut_w
+from logger.core.kind_words import NO_INPUT
 from logger.core.params import FanHeatMode, JobParams, Role, UnitKind
 from logger.core.pipeline import Outcome
 from logger.core.plausible import rise_in_window
@@ -183,7 +184,7 @@ def _input(job: JobParams, stretch: SteadyStretch | None) -> dict[str, Any]:
 def _timed(job: JobParams) -> GasInput | str:
     """What was timed by hand needs no firing that was steady."""
     if job.gas is None or job.gas.timed is None or job.probes_of(Role.GAS):
-        return NOT_MEASURED
+        return NO_INPUT[job.unit.kind]
     if job.visit.meter_shared:
         return SHARED
     return timed_input(job.gas, job.gas.timed, site_pressure(job, job.pressure_pa, measured=False))

@@ -18,8 +18,8 @@ OFF_PLATE = 0.15  # fraction: further off its plate than that is no unit by its 
 OFF_RATIO = 0.10  # logarithm: so far the ratio of two levels may be off that of their plates (assumed)
 ALIKE = (
     "the rise cannot tell the stages: what is expected of two of them lies too near together for this "
-    'set-up; leave a velocity probe in the duct and set airflow.source = "probe", or hold full fire and say '
-    "visit.stage_forced"
+    'set-up; leave a velocity probe in the duct and set airflow.source = "probe", or hold the highest and '
+    "say visit.stage_forced"
 )
 FITS_NONE = (
     "the rise fits none of the stages: look at unit.stage_output and airflow.stage_volume, or leave a "
@@ -33,7 +33,7 @@ UNLIKE = (
     "leave a velocity probe in the duct"
 )
 OFF_PLATES = (
-    "a level is too far off the plate of its stage to be told by its place; hold full fire and say "
+    "a level is too far off the plate of its stage to be told by its place; hold the highest and say "
     "visit.stage_forced, or leave a velocity probe in the duct"
 )
 _NOT_SHOWN = "nothing shows that the levels are stages and not a change of the airflow; "

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from logger.core.kind_words import FULL
 from logger.core.params import AirflowSource, JobParams, Role, UnitKind
 
 SLOW = (
@@ -29,8 +30,6 @@ BY_ONE = (
     "other stages settle too"
 )
 BY_OUTPUT = "a lower stage with less air (belt, damper, fan speed) looks the same"
-FULL: dict[UnitKind, str] = {UnitKind.GAS: "full fire"}  # ``FULL_ELSE`` for the other kinds
-FULL_ELSE = "the full load"
 HELD: dict[UnitKind, str] = {  # a burner's stage has its own manifold pressure: common practice, no source
     UnitKind.GAS: "hold full fire (see the manifold pressure)",
 }
@@ -55,7 +54,7 @@ def not_shown_full(job: JobParams, size: str) -> str:
     """
     kind = job.unit.kind
     return (
-        f"{size} if this was {FULL.get(kind, FULL_ELSE)}; {BY_OUTPUT}. To tell them apart "
+        f"{size} if this was {FULL[kind]}; {BY_OUTPUT}. To tell them apart "
         f"{shows_stages(job)}, or {HELD.get(kind, HELD_ELSE)} and set visit.stage_forced."
     )
 

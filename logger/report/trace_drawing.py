@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 TRACE_IN = 2.9  # inches: with answer and numbers it fills the first page
 MINUTES = "minutes from the start of the run"
-UNTOLD_OUTPUT = "the stretch's mean alone, for the airflow is known only with the stage that is fired"
+UNTOLD_OUTPUT = "the stretch's mean alone, for the airflow is known only with the stage that is on"
 LETTER = 0.0135  # of the trace's width: one letter of a phase's name
 _PHASE_LOOKS: dict[str, tuple[str, str]] = {  # phase: fill, hatch
     "off": ("#ffffff", ""),

@@ -303,7 +303,7 @@ def _axis(points: list[HistoryPoint], t0: float, t1: float, width: int, glyphs: 
 
 
 def trace_block(view: DashboardView, width: int, rows: int, glyphs: Glyphs) -> list[Text]:
-    """The firing as a trace: supply and return at the left, the rise at the right."""
+    """The firing as a trace: supply and return at the left, the rise (or the drop) at the right."""
     snapshot, units = view.snapshot, view.state.units
     t1 = snapshot.t_ns / NS_PER_S
     start_s = snapshot.firing_start_s
@@ -317,12 +317,15 @@ def trace_block(view: DashboardView, width: int, rows: int, glyphs: Glyphs) -> l
 
     supply = Series("sup", [(p.t_s, shown(p.supply_c, Dimension.TEMPERATURE, temp.unit)) for p in points])
     back = Series("ret", [(p.t_s, shown(p.return_c, Dimension.TEMPERATURE, temp.unit)) for p in points])
-    rise = Series("", [(p.t_s, shown(p.rise_k, Dimension.DIFFERENCE, diff.unit)) for p in points])
+    change = CHANGE[kind_of(snapshot.kind)]
+    sign = -1.0 if change == "drop" else 1.0
+    told_k = [(p.t_s, None if p.rise_k is None else sign * p.rise_k) for p in points]
+    rise = Series("", [(t_s, shown(k, Dimension.DIFFERENCE, diff.unit)) for t_s, k in told_k])
     least = from_si(LEAST_SPAN_K, diff.unit, Dimension.DIFFERENCE)
     left = (width - 2) // 2
     sides = (
         ([supply, back], f"SUPPLY, RETURN {temp.unit}", left),
-        ([rise], f"RISE {diff.unit}, {glyphs.steady * 2} steady", width - 2 - left),
+        ([rise], f"{change.upper()} {diff.unit}, {glyphs.steady * 2} steady", width - 2 - left),
     )
     columns: list[list[str]] = []
     for series, title, cells in sides:

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from logger.config.load import loads_config
 from logger.core.align import Slots
 from logger.core.gas import GasInput, GasParams, Known, TimedTurns
-from logger.core.gas_meter import NO_VALUE, NOT_MEASURED, TOO_SHORT, WENT_BACK, GasMeter
+from logger.core.gas_meter import NO_VALUE, TOO_SHORT, WENT_BACK, GasMeter
+from logger.core.kind_words import NO_INPUT
 from logger.core.params import JobParams, ProbeParams, Role
 from logger.core.readings import NS_PER_S, Flag, Quantity, Reading
 from logger.core.result import result_document
@@ -162,7 +163,7 @@ def test_memory_is_bounded() -> None:
 
 def test_why_there_is_no_input() -> None:
     job = make_job()
-    assert GasMeter(job, Slots(job), 900).over(500, SITE) == NOT_MEASURED
+    assert GasMeter(job, Slots(job), 900).over(500, SITE) == NO_INPUT["gas"]
     valueless = replace(job_with_meter(), gas=None)
     assert GasMeter(valueless, Slots(valueless), 900).over(500, SITE) == NO_VALUE
     idle = job_with_meter()
@@ -230,7 +231,7 @@ def test_without_a_meter_the_input_is_null_with_its_reason() -> None:
     assert power_input["measured_u95_w"] is None
     assert power_input["efficiency"] is None
     assert power_input["efficiency_u95"] is None
-    assert power_input["reason"] == NOT_MEASURED
+    assert power_input["reason"] == NO_INPUT["gas"]
     assert power_input["efficiency_of_nameplate_input"] is not None
 
 

@@ -116,13 +116,13 @@ def test_a_job_without_its_supply_air_is_refused(program: Any) -> None:
     done = program("run", config, "--headless", "--json")
     assert (done.code, done.out) == (4, "")
     assert "no such radio library" in done.err
-    assert "without sup there is no rise to measure" in done.err
+    assert "without sup there is no change of the air to measure" in done.err
     assert json.dumps(done.err).count("riselog: driver 'cannot'") == 1
     checked = program("check", config, "--json")
     assert checked.code == 4
     (bad,) = [c for c in checked.document["checks"] if not c["ok"]]
     assert bad["text"].endswith(
-        "(ImportError: no such radio library); without sup there is no rise to measure"
+        "(ImportError: no such radio library); without sup there is no change of the air to measure"
     )
     assert bad["next"] == "repair or remove that package; then check again"
 

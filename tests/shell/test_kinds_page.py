@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import html5lib
 import pytest
@@ -14,12 +16,20 @@ from logger.screen.plain import result_lines
 from simulators.scenarios import SCENARIOS
 from tests.shell.stored_run import stored_run
 
-OF_GAS = re.compile(r"\b(firings?|fired|burner|flue|carbon|CO|over-fir\w+|gas input|gas meter)\b")
+OF_GAS = re.compile(
+    r"\b(firings?|fired|burner|flue|carbon|CO|over-fir\w+|gas input|gas meter|full fire)\b", re.IGNORECASE
+)
 OF_KIND = {
     "cooling-wet": "rise|heat exchanger|warm-up|cool-down",
     "heat-pump": "heat exchanger|cool-down",
     "electric-stages": "",
 }
+
+
+def told(document: Mapping[str, Any]) -> list[str]:
+    """The sentences of a result document: its keys and codes are those of gas, for programs."""
+    reasons = [document["reason"], document["input"]["reason"]]
+    return [*reasons, *(event["text"] for event in document["events"])]
 
 
 @pytest.mark.parametrize("name", OF_KIND)
@@ -31,6 +41,7 @@ def test_no_word_of_gas(name: str, tmp_path: Path) -> None:
             script.remove(element)
     texts = [" ".join("".join(page.itertext()).split()).replace("gas or electric unit", "")]
     texts += result_lines(evidence.document, "us")
+    texts += told(evidence.document)
     for text in texts:
         assert not OF_GAS.findall(text), text
         assert not (OF_KIND[name] and re.findall(rf"\b({OF_KIND[name]})\b", text)), text

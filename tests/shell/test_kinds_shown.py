@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -13,10 +14,15 @@ from logger.core.kind_words import (
     BELOW,
     BROKEN_DOWN,
     CHANGE,
+    CYCLING,
     ENERGY,
+    FULL,
     GO_ON,
+    HEATER,
     HIGHER,
+    INLET,
     NO_FIRING,
+    NO_INPUT,
     OTHER_CAUSE,
     SEEN,
     SPELL,
@@ -30,8 +36,11 @@ from logger.report.answer import answer, key_numbers
 from logger.report.page import OUTPUT_METHOD
 from logger.report.values import Numbers, plain
 from logger.screen.plain import minute_line, result_lines
-from tests.core.jobs import FACTS, feed, make_reading, play
+from tests.core.jobs import FACTS, feed, make_job, make_reading, play
+from tests.core.stories import Story
 from tests.core.test_kinds_cooling import cooling_job, story
+from tests.core.test_plausible import FULL_K, LOW_K, firings_of, program_of
+from tests.shell.test_kinds_page import OF_GAS, told
 
 FRONT, BACK = (26.7, 51.0), (14.0, 92.0)
 
@@ -45,10 +54,15 @@ FRONT, BACK = (26.7, 51.0), (14.0, 92.0)
         BELOW,
         BROKEN_DOWN,
         CHANGE,
+        CYCLING,
         ENERGY,
+        FULL,
         GO_ON,
+        HEATER,
         HIGHER,
+        INLET,
         NO_FIRING,
+        NO_INPUT,
         OTHER_CAUSE,
         OUTPUT_METHOD,
         SEEN,
@@ -59,6 +73,27 @@ FRONT, BACK = (26.7, 51.0), (14.0, 92.0)
 )
 def test_every_kind_has_its_words(table: dict[str, str]) -> None:
     assert set(table) == {kind.value for kind in UnitKind}
+    for kind in ("electric", "heat-pump", "cooling"):
+        assert not OF_GAS.findall(table[kind])
+
+
+def test_what_goes_wrong_with_an_electric_unit_is_told_without_gas() -> None:
+    """Two levels, a unit that stops again and again, a probe that stands apart from the others."""
+    job = make_job(unit=replace(make_job().unit, kind=UnitKind.ELECTRIC))
+    supply = tuple(replace(job.probes[1], name=name) for name in "abc")
+    apart = replace(job, probes=(job.probes[0], *supply))
+    stories = (
+        ("stage-suspected", job, firings_of((1000, FULL_K), (1800, LOW_K))),
+        ("limit-cycling", job, program_of((480, 0.0), *((90, 45.0), (180, 0.0)) * 4, (300, 0.0))),
+        ("supply-probes-disagree", apart, Story(supply={"a": 0.0, "b": 3.0, "c": 0.0}).readings()),
+    )
+    for code, told_of, readings in stories:
+        document = result_document(feed(told_of, readings).finish(), FACTS)
+        if code != "stage-suspected":
+            assert code in {event["code"] for event in document["events"]}
+        for text in told(document):
+            assert not OF_GAS.findall(text)
+            assert "heat exchanger" not in text
 
 
 def cooled(**changes: Any) -> dict[str, Any]:

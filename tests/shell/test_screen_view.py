@@ -18,6 +18,7 @@ from rich.console import Console
 from logger.core import snapshot as core
 from logger.core.snapshot import Event, Freshness, Phase, ProbeState, Snapshot
 from logger.screen.glyphs import ASCII, UNICODE, Glyphs
+from logger.screen.heat_blocks import trace_block
 from logger.screen.history import History
 from logger.screen.model import DashboardView, HistoryPoint, ScreenState, StoreState
 from logger.screen.plot import Frame, Series, plot
@@ -368,6 +369,16 @@ def test_a_gap_in_the_trace_is_not_bridged() -> None:
     assert "  " in curve[19:31]
     assert " " not in curve[:19]
     assert " " not in curve[32:49]
+
+
+def test_the_trace_of_a_unit_that_cools_is_of_the_drop() -> None:
+    """What heats by so much and what cools by so much look alike, under their own word."""
+    fallen = tuple(p._replace(rise_k=None if p.rise_k is None else -p.rise_k) for p in make_history())
+    heats = trace_block(make_view(), 80, 9, UNICODE)
+    cools = trace_block(make_view(make_snapshot(kind="cooling"), history=fallen), 80, 9, UNICODE)
+    assert "RISE °F" in heats[0].plain
+    assert "DROP °F" in cools[0].plain
+    assert [line.plain for line in cools] == [line.plain.replace("RISE", "DROP") for line in heats]
 
 
 def test_a_step_is_drawn_where_it_happened() -> None:
