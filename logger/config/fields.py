@@ -18,7 +18,7 @@ from typing import Annotated, TypeVar
 
 from pydantic import BeforeValidator
 
-from logger.config.quantities import Dimension, QuantityError, accepted_units, parse, quoted
+from logger.config.quantities import Dimension, QuantityError, accepted_units, parse, quoted, spellings
 from logger.core.params import FanHeatMode, OutdoorAir
 from logger.text import closest
 
@@ -64,7 +64,7 @@ class Amount:
 
     def _offer(self, number: str) -> str:
         """The number with the first unit that is accepted for it."""
-        for unit in filter(None, (self.usual, *accepted_units(self.dimension).split(", "))):
+        for unit in filter(None, (self.usual, *spellings(self.dimension))):
             with suppress(QuantityError):
                 if self._holds(parse(f"{number} {unit}", self.dimension)):
                     return f': write "{number} {unit}" if that is meant'

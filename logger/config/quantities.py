@@ -27,6 +27,7 @@ __all__ = [
     "parse_any",
     "quoted",
     "show",
+    "spellings",
     "to_si",
 ]
 
@@ -39,6 +40,8 @@ class QuantityError(UsageError, ValueError):
 
 SHORTCUT = {"us": "1.08 x cfm", "si": "1.21 x m³/s"}  # Btu/h per degF, kW per K: core.heat.SHORTCUT_J_M3_K
 _BY_SPELLING = {d: {s: unit for unit in units for s in unit.spellings} for d, units in UNITS.items()}
+_TONS = ("ton", "tons")  # a ton is a mass too, and never taken for one
+_OF = " (of refrigeration)"
 _NUMBER = re.compile(r"\s*([+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*(.*?)\s*", re.DOTALL)
 _SEPARATED = re.compile(r"\s*[+-]?[0-9]+(?:[, '_][0-9]+)+")
 
@@ -158,7 +161,12 @@ def show(value_si: float, dimension: Dimension, units: Units) -> str:
 
 def accepted_units(*dimensions: Dimension) -> str:
     """All spellings of the dimensions, for messages."""
-    return ", ".join(s for d in dimensions for s in _BY_SPELLING[d])
+    return ", ".join(f"{s}{_OF if s == _TONS[-1] else ''}" for s in spellings(*dimensions))
+
+
+def spellings(*dimensions: Dimension) -> tuple[str, ...]:
+    """All spellings of the dimensions, in the table's order."""
+    return tuple(s for d in dimensions for s in _BY_SPELLING[d])
 
 
 def quoted(text: str) -> str:
@@ -199,7 +207,8 @@ def _wrong_unit(spelling: str, dimensions: tuple[Dimension, ...]) -> str:
     accepted = accepted_units(*dimensions)
     for other, table in _BY_SPELLING.items():
         if spelling in table:
-            return f"a unit of {other}, not of {' or '.join(dimensions)}; accepted units: {accepted}"
+            of = " (a ton of refrigeration)" if spelling in _TONS else ""
+            return f"a unit of {other}{of}, not of {' or '.join(dimensions)}; accepted units: {accepted}"
     return (
         f"an unknown unit {quoted(spelling)}; accepted units: {accepted}{_closest_unit(spelling, dimensions)}"
     )

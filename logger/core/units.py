@@ -79,6 +79,7 @@ UNITS: dict[Dimension, tuple[Unit, ...]] = {
         Unit(("MBH", "kBtu/h"), times=1000.0 * _BTU, per=_H),  # 1000 Btu/h: common practice, no source
         Unit(("W",)),
         Unit(("kW",), times=1000.0),
+        Unit(("ton", "tons"), times=12_000.0 * _BTU, per=_H),  # of refrigeration, 12,000 Btu/h, exact
     ),
     Dimension.PRESSURE: (
         Unit(("Pa",)),

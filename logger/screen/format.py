@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import unicodedata
 
-from logger.config.quantities import SHOWN, Dimension, Shown, from_si
+from logger.config.quantities import SHOWN, Dimension, Shown, from_si, to_si
 from logger.core.kind_words import CHANGE, kind_of
 
 DASH = "—"
@@ -17,7 +17,7 @@ MARKS_LIMIT = 2  # combining marks kept on one letter; assumed
 SECONDS_PER_MINUTE = 60
 SECONDS_PER_HOUR = 3600
 J_PER_MJ = 1e6
-TON_W = 12_000.0 * 1055.05585262 / 3600.0  # W: a ton of refrigeration, 12,000 Btu/h (NIST SP 811 B.8)
+TON_W = to_si(1.0, "ton", Dimension.POWER)  # W: a ton of refrigeration
 GROUPED_LIMIT = 1e9  # from here on exponents: no quantity of the job is so large
 
 

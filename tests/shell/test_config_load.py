@@ -477,6 +477,13 @@ def test_spread_left_out_goes_with_the_kind(kind: str, spread: float) -> None:
     assert load(text + '[steady]\nspread = "2 %"\n').job.steady.spread == 0.02
 
 
+def test_a_plate_in_tons_of_refrigeration() -> None:
+    """12,000 Btu/h each (NIST SP 811 (2008) appendix B.8: 3.516853 kW)."""
+    unit = load(SMALL + '[unit]\nkind = "cooling"\noutput = "5.5 ton"\ninput = "1.2 tons"\n').job.unit
+    assert unit.plate_output_w == pytest.approx(5.5 * 3_516.853, rel=1e-6)
+    assert unit.plate_input_w == pytest.approx(1.2 * 3_516.853, rel=1e-6)
+
+
 @pytest.mark.parametrize("kind", ["heat-pump", "cooling"])
 def test_conditions_of_the_plate(kind: str) -> None:
     text = SMALL + f'[unit]\nkind = "{kind}"\noutput = "14 kW"\n'

@@ -38,6 +38,7 @@ SCIPY = [
     ("1 Btu/h", D.POWER, sc.Btu_IT / sc.hour, 1e-12),
     ("1 MBH", D.POWER, 1000 * sc.Btu_IT / sc.hour, 1e-12),
     ("1 kW", D.POWER, sc.kilo, 1e-15),
+    ("1 ton", D.POWER, 12_000 * sc.Btu_IT / sc.hour, 1e-12),
     ("1 hPa", D.PRESSURE, sc.hecto, 1e-15),
     ("1 mbar", D.PRESSURE, sc.bar / 1000, 1e-15),
     ("1 psi", D.PRESSURE, sc.psi, 1e-14),
@@ -75,6 +76,7 @@ def test_factors_are_those_of_scipy(text: str, dimension: D, expected: float, to
 # Factors as printed in NIST SP 811 (2008), appendix B.8 (recalled), rounded there to seven digits.
 NIST = [
     ("1 Btu/h", D.POWER, 2.930711e-01),
+    ("1 ton", D.POWER, 3.516853e03),  # ton of refrigeration (12 000 Btu_IT/h)
     ("1 cfm", D.VOLUME_FLOW, 4.719474e-04),
     ("1 fpm", D.VELOCITY, 5.08e-03),
     ("1 lb/h", D.MASS_FLOW, 1.259979e-04),
@@ -150,7 +152,9 @@ def test_no_spelling_stands_twice_in_a_dimension() -> None:
         ("1 850 cfm", D.VOLUME_FLOW, ["has a separator"]),
         ("21,5 °C", D.TEMPERATURE, ["has a separator", "21.5"]),
         ("70 W", D.TEMPERATURE, ["a unit of power, not of temperature", "°F"]),
-        ("3 K", D.POWER, ["a unit of temperature, not of power"]),
+        ("3 K", D.POWER, ["a unit of temperature, not of power", "ton, tons (of refrigeration)"]),
+        ("5 ton", D.MASS_FLOW, ["a unit of power (a ton of refrigeration), not of mass flow", "lb/h"]),
+        ("5.5 Tons", D.POWER, ["did you mean 'tons'"]),
         ("nan W", D.POWER, ["'nan W' is no power", "plain decimal number"]),
         ("inf W", D.POWER, ["is no power"]),
         ("1e999 W", D.POWER, ["not a finite value"]),
