@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from logger.core.fan_phase import UNSEEN_S
+from logger.core.firing import Firing
 from logger.core.flow import AirflowLaw
 from logger.core.kind_words import CHANGE, SPELL, STARTER
 from logger.core.params import AirflowSource, FanHeatMode, JobParams, Role, UnitKind
@@ -56,21 +57,28 @@ def _again(job: JobParams) -> str:
     )
 
 
-def fan_heat_missing(job: JobParams) -> bool:
-    """Whether the fan phase that was not seen would have given a fan heat."""
-    return job.unit.kind.fan_apart and job.unit.fan_heat is FanHeatMode.MEASURED
+def lacks_fan_heat(job: JobParams, firing: Firing) -> bool:
+    """Whether a fan phase would have given the fan heat, and there was none in this run."""
+    return job.unit.kind.fan_apart and job.unit.fan_heat is FanHeatMode.MEASURED and firing.fan is None
 
 
-def on_text(job: JobParams, rise_k: float, *, air_moves: bool) -> str:
-    """Said as soon as it shows. ``air_moves``: a velocity probe says so."""
+def falls_behind(job: JobParams, firing: Firing) -> bool:
+    """Whether a firing is no result where there is one whose beginning was seen."""
+    return firing.on_already and (not firing.onset_seen or lacks_fan_heat(job, firing))
+
+
+def on_text(job: JobParams, firing: Firing, rise_k: float) -> str:
+    """Said as soon as it shows."""
     kind = job.unit.kind
-    so = "Its fan heat is assumed" if fan_heat_missing(job) else "It is judged without a fan phase"
-    if not air_moves:
+    so = "Its fan heat is assumed" if lacks_fan_heat(job, firing) else "It is judged without a fan phase"
+    if firing.fan is not None:
+        so = "The last fan phase of this run is used"
+    if not firing.onset_seen:
         so = "Without a velocity probe it has no verdict"
     outdoor = " (or outdoor air comes in)" if kind.cools else ""
     return (
         f"The unit seems to be on already{outdoor}: a {CHANGE[kind]} of {difference_text(rise_k)} from the "
-        f"start is more than a fan makes. {so}; for a whole {SPELL[kind]} {_again(job)}."
+        f"first on is more than a fan makes. {so}; for a whole {SPELL[kind]} {_again(job)}."
     )
 
 
@@ -78,16 +86,16 @@ def maybe_text(job: JobParams, rise_k: float) -> str:
     """The same where nothing shows that air moves and the rise may be that of a duct in still air."""
     kind = job.unit.kind
     return (
-        f"A {CHANGE[kind]} of {difference_text(rise_k)} from the start, and no velocity probe shows that air "
-        f"moves: if the {STARTER[kind]} is on already, {_again(job)}; if not, it is a duct in still air."
+        f"A {CHANGE[kind]} of {difference_text(rise_k)} from the first on, and no velocity probe shows that "
+        f"air moves: if the {STARTER[kind]} is on already, {_again(job)}; if not, it is a duct in still air."
     )
 
 
-def judged_text(job: JobParams) -> str:
+def judged_text(job: JobParams, firing: Firing) -> str:
     """What follows a verdict on a firing whose beginning was not seen."""
-    if fan_heat_missing(job):
+    if lacks_fan_heat(job, firing):
         return (
-            " The unit was on already when the log began, so the fan heat is assumed; to measure it, "
-            f"{_again(job)}."
+            " The unit was on already when the log began or went on, so the fan heat is assumed; to measure "
+            f"it, {_again(job)}."
         )
-    return " The unit was on already when the log began."
+    return " The unit was on already when the log began or went on."

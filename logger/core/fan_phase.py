@@ -84,7 +84,7 @@ class FanGauge:
             "to start)"
         )
         if on_already:
-            why = "the unit was on already when the log began"
+            why = "the unit was on already when the log began or went on"
         elif had_fan and (gap_k := self._wrong_way_k(start_s)):
             self.outdoor_suspected = True
             why = f"the supply air was {'warmer' if gap_k < 0.0 else 'colder'} than the entering air"

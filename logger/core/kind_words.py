@@ -131,7 +131,7 @@ SEEN: dict[str, str] = {
     "heat-pump": _HEATING,
     "cooling": "Cooling seen in the air, on since {at}.",
 }
-SEEN_ON = "Begun before the log; counted from {at}."
+SEEN_ON = "Begun before it was seen; counted from {at}."
 """The same of one that was on already."""
 SPELL: dict[str, str] = {"gas": "firing", "electric": "heating", "heat-pump": "heating", "cooling": "cooling"}
 """What one time of being on is called."""

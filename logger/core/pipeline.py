@@ -15,7 +15,7 @@ import numpy as np
 
 from logger.core.airflow_watch import AirflowWatch
 from logger.core.align import Grid, Rows, Slots
-from logger.core.already_on import CODE, maybe_text, on_rise_k, on_text
+from logger.core.already_on import CODE, falls_behind, maybe_text, on_rise_k, on_text
 from logger.core.assess import steady_casing_w
 from logger.core.book import DEFROST_MOST_S, FiringBook
 from logger.core.coil import CoilReader
@@ -65,16 +65,15 @@ class Outcome:
     def best(self) -> Firing | None:
         """The firing with the longest stretch among those of the run's highest plateau.
 
-        One that was on already stands behind one whose beginning was seen. None where no firing was steady.
-        Only full fire is compared with the full plate.
+        One that was on already, and lacks something by it, stands behind one that does not. None where no
+        firing was steady. Only full fire is compared with the full plate.
         """
         found = [(f, f.best) for f in self.firings if f.best is not None]
         full = full_fire([best for firing, best in found if not firing.aided])
-        return max([f for f, best in found if f.aided or best in full], key=_steady_s, default=None)
+        return max([f for f, best in found if f.aided or best in full], key=self._rank, default=None)
 
-
-def _steady_s(firing: Firing) -> tuple[bool, int]:
-    return not firing.on_already, firing.best.seconds if firing.best else 0
+    def _rank(self, firing: Firing) -> tuple[bool, int]:
+        return not falls_behind(self.job, firing), firing.best.seconds if firing.best else 0
 
 
 class Pipeline:
@@ -398,9 +397,8 @@ class Pipeline:
             book.pause(tick, turn)
         elif turn.new_firing:
             book.fire(tick, turn)
-            if turn.on_already:
-                text = on_text(self.job, self.cycles.smooth_k or 0.0, air_moves=turn.onset_seen)
-                book.say(tick, CODE, text)
+            if turn.on_already and book.open is not None:
+                book.say(tick, CODE, on_text(self.job, book.open, self.cycles.smooth_k or 0.0))
                 self._on_told = True
         elif turn.new is Phase.COOL_DOWN:
             book.fall(tick, turn.since_s)

@@ -59,7 +59,7 @@ def judge_outcome(
     """
     verdict, name, reason = _judge(outcome, firing, stretch, advised=advised)
     if verdict is not None and firing is not None and firing.on_already:
-        reason += judged_text(outcome.job)
+        reason += judged_text(outcome.job, firing)
     return verdict, name, reason
 
 

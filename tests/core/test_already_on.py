@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from logger.core.already_on import CODE, judged_text, maybe_text, on_rise_k, on_text
 from logger.core.fan_phase import FLAT_K
+from logger.core.firing import Firing
 from logger.core.kind_words import NO_FIRING
 from logger.core.params import (
     AirflowParams,
@@ -31,6 +32,7 @@ from logger.core.params import (
 from logger.core.pipeline import Outcome, Pipeline
 from logger.core.readings import Flag, Quantity, Reading
 from logger.core.result import result_document
+from logger.core.snapshot import Event
 from logger.screen.format import TEXT_LIMIT
 from simulators.plant import simulate
 from simulators.scenarios import find
@@ -114,8 +116,9 @@ def test_its_fan_heat_is_the_usual_one_assumed_and_in_the_budget(name: str) -> N
     assert line["assumed"]
     assert line["u_w"] == pytest.approx(773.0 * firing["airflow_m3_s"] / 3.0**0.5, rel=0.05)
     assert document["reason"].endswith(
-        "The unit was on already when the log began, so the fan heat is assumed; to measure it, end the call "
-        "at the thermostat, let the fan run alone for 5 min once the rise is gone, and call again."
+        "The unit was on already when the log began or went on, so the fan heat is assumed; to measure it, "
+        "end the call at the thermostat, let the fan run alone for 5 min once the rise is gone, and call "
+        "again."
     )
 
 
@@ -132,7 +135,7 @@ def test_a_number_that_is_typed_needs_no_fan_phase() -> None:
     job = replace(job, unit=replace(job.unit, fan_heat=FanHeatMode.GIVEN, fan_heat_w=444.0))
     document = result_document(end_of(job, readings), FACTS)
     assert document["firing"]["fan_heat_w"] == pytest.approx(444.0, rel=1e-9)
-    assert document["reason"].endswith("The unit was on already when the log began.")
+    assert document["reason"].endswith("The unit was on already when the log began or went on.")
 
 
 # -- off and on again ----------------------------------------------------------------------------------------
@@ -302,6 +305,24 @@ def test_a_firing_behind_a_silence_of_the_probes_is_no_fan_phase_either() -> Non
     assert firing.best.means.rise_k == pytest.approx(27.0, abs=0.1)
 
 
+def test_a_unit_that_is_on_behind_a_sleep_of_the_computer_goes_on_with_the_fan_phase_before_it() -> None:
+    job, readings = play("standard-perfect")
+    core = Pipeline(job)
+    for reading in readings:
+        if reading.seq and readings[reading.seq - 1].t_ns < 800e9 <= reading.t_ns:
+            core.note(Event(t_ns=reading.t_ns, code="suspended", text="", origin="shell"))
+        core.update(reading)
+    outcome = core.finish()
+    first, second = outcome.firings
+    assert (first.on_already, second.on_already) == (False, True)
+    assert second.fan is first.fan is not None
+    assert "The last fan phase of this run is used" in told(outcome)[0]
+    document = result_document(outcome, FACTS)
+    assert document["firing"]["start_s"] == pytest.approx(800.0, abs=10.0)  # steady for longer, and no worse
+    assert document["firing"]["output_w"] == pytest.approx(find("standard").truth.output_w, rel=0.01)
+    assert document["reason"].endswith("The unit was on already when the log began or went on.")
+
+
 def test_live_and_in_blocks_it_is_the_same() -> None:
     job, readings = cut("standard", 1000.0, 1900.0)
     live, block = feed(job, readings), Pipeline(job)
@@ -316,8 +337,9 @@ def test_live_and_in_blocks_it_is_the_same() -> None:
 @pytest.mark.parametrize("kind", UnitKind)
 def test_each_is_short_enough_to_be_shown_whole(kind: UnitKind) -> None:
     job = make_job(unit=UnitParams(kind=kind))
-    said = [on_text(job, 27.2, air_moves=moves) for moves in (True, False)]
-    for text in (*said, maybe_text(job, 27.2), judged_text(job)):
+    firings = [Firing(start_s=0, fan=None, stretches=[], onset_seen=seen) for seen in (True, False)]
+    said = [on_text(job, firing, 27.2) for firing in firings]
+    for text in (*said, maybe_text(job, 27.2), judged_text(job, firings[0])):
         assert len(text) < TEXT_LIMIT
 
 
