@@ -98,15 +98,8 @@ class Grid:
         """
         while self.next_tick * NS_PER_S <= t_ns:
             ticks = self._some_ticks(t_ns)
-            shape = len(ticks), len(self._slots)
-            look(
-                Rows(
-                    ticks,
-                    np.broadcast_to(np.array(self.values), shape),
-                    np.broadcast_to(np.array(self.times, dtype=np.int64), shape),
-                    np.broadcast_to(np.array(self.counts, dtype=np.int64), shape),
-                )
-            )
+            held = [np.array([part] * len(ticks)) for part in (self.values, self.times, self.counts)]
+            look(Rows(ticks, *held))
             for tick in ticks.tolist():
                 self.next_tick = tick + 1
                 yield tick, self.values, self.times, self.counts

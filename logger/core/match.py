@@ -14,7 +14,7 @@ from logger.core.match_group import MatchGroup
 from logger.core.match_verdict import TWO, ProbeOffset
 from logger.core.params import MAIN_QUANTITY, JobParams
 from logger.core.readings import NS_PER_S, Quantity, Reading
-from logger.core.stream import Stream
+from logger.core.stream import Streams
 
 FIRST_WORD_S = 60  # s in which every probe must have spoken (assumed)
 SILENT_S = 30.0  # s of silence, or three times max_age, that end a match (assumed)
@@ -61,7 +61,7 @@ class MatchWatch:
         slots = Slots(replace(job, probes=self.probes))
         self._slots, self._grid = slots, Grid(slots)
         self._collect_s = collect_s
-        self._streams = {place: Stream(place) for place in slots.place.values()}
+        self._streams = Streams(range(len(slots)))
         self._read = 0  # of the rows that they looked at last
         self._counts = [0] * len(slots)  # of readings by the last tick
         self._groups: list[MatchGroup] = []
@@ -107,8 +107,7 @@ class MatchWatch:
     # -- one tick ------------------------------------------------------------------------------
 
     def _look(self, rows: Rows) -> None:
-        for stream in self._streams.values():
-            stream.take(rows, self._read)
+        self._streams.take(rows, self._read)
         self._read = 0
 
     def _tick(self, tick: int, values: list[float], times: list[int], counts: list[int]) -> None:
@@ -164,7 +163,7 @@ class MatchWatch:
         found: list[ProbeOffset] = []
         at_c = None
         for group in self._groups:
-            steps = [self._streams[place].step[self._read] for _, place, _ in group.places]
+            steps = [self._streams.step[place][self._read] for _, place, _ in group.places]
             compared = group.compare(self._collect_s, steps)
             if compared is not None:
                 found += compared[0]
@@ -196,8 +195,8 @@ class MatchWatch:
 
     def _fit_grid(self) -> bool:
         """Follow a slower probe with a coarser grid; what was collected on the finer one is given up."""
-        speaking = [stream for stream in self._streams.values() if self._counts[stream.place]]
-        grid_s = max(stream.interval_s[self._read] for stream in speaking)
+        speaking = [place for place, count in enumerate(self._counts) if count]
+        grid_s = max(self._streams.interval_s[place][self._read] for place in speaking)
         if grid_s <= self._grid_s:
             return False
         self._grid_s = grid_s

@@ -17,7 +17,7 @@ from logger.core.flow import NO_FLOW_M_S, AirflowLaw
 from logger.core.heat import air_heat_w
 from logger.core.params import FanPosition, JobParams, Role
 from logger.core.readings import Quantity
-from logger.core.stream import Stream, SupplyStream
+from logger.core.stream import FrozenWatch, Streams
 
 
 class Moment(NamedTuple):
@@ -46,10 +46,10 @@ class MomentReader:
         entering = parts(slots, job.entering_probes(), Quantity.TEMPERATURE)
         supply = parts(slots, job.probes_of(Role.SUPPLY), Quantity.TEMPERATURE)
         velocity = parts(slots, velocity_probes(job), Quantity.VELOCITY)
-        self._supply = tuple(SupplyStream(place) for place, _ in supply)
-        still = tuple(Stream(place) for place, _ in (*entering, *velocity))
-        self._streams = (*still, *self._supply)
-        self._beside = still[0]  # what a frozen supply probe is held against
+        self._streams = Streams([place for place, _ in (*entering, *supply, *velocity)])
+        first = len(entering)  # of the supply's, behind the entering air's
+        self._first = 0, first
+        self._supply = tuple(FrozenWatch(self._streams, first + number, 0) for number in range(len(supply)))
         self._any_frozen = False  # may be: whoever asks looks
         self._read = 0  # how many of the rows that were taken last
         self._rows: AirRows | None = None
@@ -60,23 +60,23 @@ class MomentReader:
 
     def grid_s(self) -> int:
         """Update interval of the slowest stream that the output hangs on, whole seconds."""
-        return max(stream.interval_s[self._read] for stream in self._streams)
+        return max(interval_s[self._read] for interval_s in self._streams.interval_s)
 
     def frozen(self) -> list[int]:
         """Slots of the supply probes that are frozen now."""
         if not self._any_frozen:
             return []
-        found = [stream.place for stream in self._supply if stream.stays_frozen(self._read)]
+        found = [watch.place for watch in self._supply if watch.stays_frozen(self._read)]
         self._any_frozen = bool(found)
         return found
 
     def frozen_since(self) -> int:
         """Tick from which the frozen streams have repeated their value; there must be one."""
-        return min(s.changed[self._read] for s in self._supply if s.stays_frozen(self._read))
+        return min(watch.since(self._read) for watch in self._supply if watch.stays_frozen(self._read))
 
     def rise_floor_k(self) -> float:
         """Least scatter of the rise: both probes' steps combined, / sqrt(12); 0 until they are known."""
-        steps = [stream.step[self._read] for stream in (self._beside, self._supply[0])]
+        steps = [self._streams.step[stream][self._read] for stream in self._first]
         return sqrt(sum(step * step for step in steps)) / sqrt(12.0)
 
     @property
@@ -95,13 +95,13 @@ class MomentReader:
 
     def take(self, rows: Rows) -> None:
         """Look at the rows of the next ticks, before the first of them is read."""
-        for stream in self._streams:
-            stream.take(rows, self._read)
+        self._streams.take(rows, self._read)
         self._before = self.carried
         self._read = 0
         air = self._rows = self._air.read(rows, self._before)
         self._moments = self._listed(air)
-        self._last_long = np.logical_or.reduce([stream.lasting() for stream in self._supply]).tolist()
+        lasting = [self._streams.lasting(self._first[1] + number) for number in range(len(self._supply))]
+        self._last_long = [any(row) for row in zip(*lasting, strict=True)]
         self.sides_odd = bool(air.held.any() or air.refused.any())
 
     def _listed(self, air: AirRows) -> list[tuple[Any, ...]]:
@@ -162,8 +162,8 @@ class MomentReader:
 
     def _is_frozen(self, tick: int, entering_c: float) -> bool:
         frozen, read = False, self._read
-        for stream in self._supply:
-            if stream.is_frozen(read, tick, entering_c, self._beside):
+        for watch in self._supply:
+            if watch.is_frozen(read, tick, entering_c):
                 frozen = self._any_frozen = True
         return frozen
 
