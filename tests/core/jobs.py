@@ -22,6 +22,7 @@ from logger.core.result import RunFacts
 from logger.driver_api import DriverContext, ProbeRequest
 from simulators.driver import SimDriver
 from simulators.scenarios import find
+from tests.shell.stand_ins import block_of
 
 FACTS = RunFacts(
     run="test",
@@ -56,7 +57,14 @@ def make_reading(seq: int, t_s: float, probe: str, value: float, flag: Flag = Fl
 
 
 def feed(job: JobParams, readings: Sequence[Reading]) -> Pipeline:
-    """A pipeline that has seen the readings."""
+    """A pipeline that has seen the readings, all at once."""
+    core = Pipeline(job)
+    core.update_block(block_of(list(readings)))
+    return core
+
+
+def feed_live(job: JobParams, readings: Sequence[Reading]) -> Pipeline:
+    """The same one by one, which takes longer."""
     core = Pipeline(job)
     for reading in readings:
         core.update(reading)

@@ -36,7 +36,7 @@ from logger.core.snapshot import Event
 from logger.screen.format import TEXT_LIMIT
 from simulators.plant import simulate
 from simulators.scenarios import find
-from tests.core.jobs import FACTS, feed, make_job, play
+from tests.core.jobs import FACTS, feed_live, make_job, play
 from tests.shell.stand_ins import block_of
 
 VELOCITY = ProbeParams(name="duct", role=Role.VELOCITY, u95=0.05)
@@ -325,7 +325,7 @@ def test_a_unit_that_is_on_behind_a_sleep_of_the_computer_goes_on_with_the_fan_p
 
 def test_live_and_in_blocks_it_is_the_same() -> None:
     job, readings = cut("standard", 1000.0, 1900.0)
-    live, block = feed(job, readings), Pipeline(job)
+    live, block = feed_live(job, readings), Pipeline(job)
     block.update_block(block_of(readings))
     assert result_document(live.finish(), FACTS) == result_document(block.finish(), FACTS)
     assert live.take_trace() == block.take_trace()

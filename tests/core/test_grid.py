@@ -16,7 +16,7 @@ from logger.core.readings import NS_PER_S, Flag, Reading
 from logger.core.result import result_document
 from logger.core.snapshot import TRACE_COLUMNS, Event, Freshness, silenced
 from logger.core.watch import silent_after_s
-from tests.core.jobs import FACTS, feed, firing_readings, make_job, make_reading, play
+from tests.core.jobs import FACTS, feed, feed_live, firing_readings, make_job, make_reading, play
 from tests.shell.stand_ins import block_of
 
 FLAGS = st.sampled_from([Flag.OK] * 8 + [Flag.CLOCK_JUMP, Flag.LATE, Flag.OUT_OF_RANGE, Flag.NOT_KNOWN])
@@ -45,7 +45,7 @@ def everything(core: Pipeline) -> tuple[object, ...]:
 @settings(max_examples=120, deadline=None)
 @given(streams(), st.lists(st.integers(1, 59), max_size=4))
 def test_blocks_give_the_rows_of_single_readings(readings: list[Reading], cuts: list[int]) -> None:
-    single = feed(make_job(), readings)
+    single = feed_live(make_job(), readings)
     blocks = Pipeline(make_job())
     edges = [0, *sorted({c for c in cuts if c < len(readings)}), len(readings)]
     for start, end in pairwise(edges):
@@ -59,7 +59,7 @@ def test_blocks_give_the_rows_of_single_readings(readings: list[Reading], cuts: 
 def test_who_walks_a_block_part_of_the_way_has_the_run_up_to_there(
     readings: list[Reading], wanted: int
 ) -> None:
-    rows = feed(make_job(), readings).take_trace()
+    rows = feed_live(make_job(), readings).take_trace()
     walked = Pipeline(make_job())
     steps = walked.walk(block_of(readings))
     ticks = [tick for _, tick in zip(range(wanted), steps, strict=False)]

@@ -34,7 +34,7 @@ from logger.core.pipeline import Pipeline
 from logger.core.readings import Quantity, Reading
 from logger.core.result import result_document
 from simulators.scenarios import find
-from tests.core.jobs import FACTS, feed, make_job, make_reading, play
+from tests.core.jobs import FACTS, feed, feed_live, make_job, make_reading, play
 from tests.core.test_kinds import GAS_WORDS, SEA_LEVEL_PA, enthalpy_j_kg, moisture
 from tests.shell.stand_ins import block_of
 
@@ -368,7 +368,7 @@ def test_the_parts_hold_the_simulators_truth(name: str, seed: int) -> None:
 
 def test_a_replay_of_cooling_is_the_live_run_bit_for_bit() -> None:
     job, readings = play("cooling-wet")
-    live, replayed = feed(job, readings), Pipeline(job)
+    live, replayed = feed_live(job, readings), Pipeline(job)
     for start in range(0, len(readings), 4001):
         replayed.update_block(block_of(readings[start : start + 4001]))
     assert result_document(replayed.finish(), FACTS) == result_document(live.finish(), FACTS)

@@ -26,7 +26,7 @@ from logger.core.pipeline import Pipeline
 from logger.core.probe_doubts import moisture, supply_apart
 from logger.core.readings import Quantity, Reading
 from logger.core.result import result_document
-from tests.core.jobs import FACTS, feed, make_job, make_reading
+from tests.core.jobs import FACTS, feed, feed_live, make_job, make_reading
 from tests.core.stories import FAN_S, FIRE_S, RETURN_C, RISE_K, Story
 from tests.shell.stand_ins import block_of
 
@@ -310,7 +310,7 @@ def test_doubts_are_the_same_in_a_replay() -> None:
     job = make_job(unit=unit(rise_window_k=(35.0, 45.0)))
     job = replace(job, probes=(job.probes[0], supply("a"), supply("b", weight=2.0)))
     readings = story.readings()
-    live, replayed = feed(job, readings), Pipeline(job)
+    live, replayed = feed_live(job, readings), Pipeline(job)
     for start in range(0, len(readings), 3001):
         replayed.update_block(block_of(readings[start : start + 3001]))
     document = result_document(live.finish(), FACTS)

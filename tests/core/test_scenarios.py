@@ -12,7 +12,7 @@ from logger.core.pipeline import Pipeline
 from logger.core.result import result_document
 from simulators.scenarios import SCENARIOS, find
 from simulators.unit import Kind
-from tests.core.jobs import FACTS, feed, play
+from tests.core.jobs import FACTS, feed, feed_live, play
 from tests.shell.stand_ins import block_of
 
 TAKEN = SCENARIOS
@@ -160,7 +160,7 @@ def test_energy_is_near_what_the_burner_gave() -> None:
 @pytest.mark.parametrize("name", ["standard", "drop-out", "limit-cycling"])
 def test_a_replay_in_blocks_is_the_live_run_bit_for_bit(name: str) -> None:
     job, readings = play(name)
-    live, replayed = feed(job, readings), Pipeline(job)
+    live, replayed = feed_live(job, readings), Pipeline(job)
     for start in range(0, len(readings), 4001):
         replayed.update_block(block_of(readings[start : start + 4001]))
     assert result_document(replayed.finish(), FACTS) == result_document(live.finish(), FACTS)

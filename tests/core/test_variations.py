@@ -38,7 +38,7 @@ from simulators.probes import speak
 from simulators.scenario import Scenario
 from simulators.scenarios import find
 from simulators.unit import Timeline
-from tests.core.jobs import FACTS, feed, make_job, make_reading
+from tests.core.jobs import FACTS, feed, feed_live, make_job, make_reading
 from tests.shell.stand_ins import block_of
 
 STANDARD = find("standard")
@@ -414,7 +414,7 @@ def test_rows_of_a_large_unit_stay_exact_over_hours() -> None:
 
 def test_a_table_that_starts_late_makes_no_empty_hours() -> None:
     late = [make_reading(n, 3e6 + n, "ret", 20.0) for n in range(20)]
-    single = feed(make_job(), late)
+    single = feed_live(make_job(), late)
     block = Pipeline(make_job())
     block.update_block(block_of(late))
     rows = single.take_trace()
