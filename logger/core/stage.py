@@ -25,8 +25,16 @@ FITS_NONE = (
     "the rise fits none of the stages: look at unit.stage_output and airflow.stage_volume, or leave a "
     'velocity probe in the duct and set airflow.source = "probe"'
 )
+NO_OUTPUT = "no output is there to tell the stage by; see the events"
 BETWEEN = "the output lies between what the plate says of two stages; let the other stages settle too"
-NO_PLATES = "nobody said what each stage gives; set unit.stage_input or unit.stage_output"
+_NO_PLATES = "nobody said what each stage gives; "
+_KEYS = {
+    UnitKind.GAS: "set unit.stage_input or unit.stage_output",
+    UnitKind.ELECTRIC: "set unit.stage_output, or unit.stage_input",
+}
+_KEYLESS = (  # a plate at other conditions tells no stage of a heat pump or a coil
+    "let every stage settle in this run, or hold the highest and say visit.stage_forced"
+)
 UNLIKE = (
     "the levels do not stand to each other as the plate's stages do: the airflow may have changed (belt, "
     "damper, filter, fan speed), or unit.stage_output is not this unit's; take one traverse point again, or "
@@ -43,6 +51,15 @@ _SHOWS = {
     UnitKind.GAS: f"{_PLATES}, {_PROBE}, or measure the gas input",
     UnitKind.ELECTRIC: f"{_PLATES}, or {_PROBE}",
 }
+
+
+def no_plates(kind: UnitKind) -> str:
+    """That a level's stage is not known for want of plates, and what would tell it in such a unit.
+
+    >>> no_plates(UnitKind.COOLING).partition("; ")[2]
+    'let every stage settle in this run, or hold the highest and say visit.stage_forced'
+    """
+    return _NO_PLATES + _KEYS.get(kind, _KEYLESS)
 
 
 def not_shown(kind: UnitKind) -> str:
@@ -88,10 +105,9 @@ def offs(outputs_w: Sequence[float], unit: UnitParams) -> tuple[float, ...]:
 def by_output(off: Sequence[float], u95: float) -> Told | str:
     """The stage of an output that needed no stage to be known; or why it cannot be told.
 
-    ``u95``: of the output, a fraction. The nearest plate must be nearer by more than that.
+    ``off``: of each stage, one at least. ``u95``: of the output, a fraction. The nearest plate must be
+    nearer by more than that.
     """
-    if not off:
-        return NO_PLATES
     best, *others = sorted(range(len(off)), key=lambda k: abs(off[k]))
     if others and abs(off[others[0]]) - abs(off[best]) <= u95:
         return BETWEEN

@@ -8,7 +8,7 @@ from typing import Any
 
 from logger.core.firing import STAGE_CHANGE, Firing, SteadyStretch, plate_output_w
 from logger.core.params import JobParams
-from logger.core.stage import Told, by_output, offs, plates_w
+from logger.core.stage import NO_OUTPUT, Told, by_output, no_plates, offs, plates_w
 from logger.core.stage_doubts import Level, doubted, u95_share
 
 
@@ -77,8 +77,9 @@ def _level(job: JobParams, stretch: SteadyStretch, place: int, count: int) -> Le
     if job.visit.full_fire and place == count - 1:
         return Level(stretch=stretch, stage=unit.stages)
     y_w = stretch.means.output_w
-    off = offs([y_w] * len(unit.stage_output_w), unit) if y_w > 0.0 else ()
-    told = by_output(off, u95_share(stretch))
+    if not unit.stage_output_w or y_w <= 0.0:
+        return Level(stretch=stretch, reason=no_plates(unit.kind) if y_w > 0.0 else NO_OUTPUT)
+    told = by_output(offs([y_w] * len(unit.stage_output_w), unit), u95_share(stretch))
     if isinstance(told, Told):
         return Level(stretch=stretch, stage=told.stage)
     return Level(stretch=stretch, reason=told)

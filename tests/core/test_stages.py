@@ -6,6 +6,7 @@ stage at the end of that stage, not a mean over the stretch.
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from math import log
 from typing import Any
@@ -25,6 +26,7 @@ from logger.core.params import (
     JobParams,
     ProbeParams,
     Role,
+    UnitKind,
     UnitParams,
     VisitParams,
 )
@@ -36,7 +38,6 @@ from logger.core.stage import (
     ALIKE,
     BETWEEN,
     FITS_NONE,
-    NO_PLATES,
     Seen,
     Told,
     by_output,
@@ -53,6 +54,8 @@ from simulators.scenario import Scenario
 from simulators.scenarios import find
 from simulators.unit import Timeline
 from tests.core.jobs import FACTS, feed, make_job, make_reading, play
+from tests.core.stories import Story
+from tests.core.test_kinds_cooling import cooling_job, story
 from tests.core.test_variations import ALL, FULL_W, STANDARD, UNIT, job_of, readings_of
 
 BTU_H_W = 1055.056 / 3600.0  # NIST SP 811
@@ -398,8 +401,27 @@ def test_an_output_is_of_the_nearest_stage_if_that_is_clearly_nearer(
     assert by_output(offs((output_w, output_w), UNIT_2), u95) == told
 
 
-def test_without_plates_an_output_has_no_stage() -> None:
-    assert by_output((), 0.05) == NO_PLATES
+@pytest.mark.parametrize(
+    ("kind", "asked"),
+    [
+        (UnitKind.GAS, {"unit.stage_input", "unit.stage_output"}),
+        (UnitKind.ELECTRIC, {"unit.stage_input", "unit.stage_output"}),
+        (UnitKind.HEAT_PUMP, {"visit.stage_forced"}),
+        (UnitKind.COOLING, {"visit.stage_forced"}),
+    ],
+)
+def test_without_plates_an_output_has_no_stage_and_asks_for_keys_that_the_kind_has(
+    kind: UnitKind, asked: set[str]
+) -> None:
+    """The config takes stage_input and stage_output of gas and electric heat alone."""
+    job, readings = make_job(), Story().readings()
+    if kind.cools:
+        job, readings = cooling_job(), list(story((26.7, 51.0), (14.0, 92.0)))
+    job = replace(job, unit=replace(job.unit, kind=kind, stages=2, stage_output_w=()))
+    (row,) = result(job, readings)["stage_results"]
+    assert row["stage"] is None
+    assert row["output_w"] is not None
+    assert set(re.findall(r"(?:unit|visit)\.\w+", row["reason"])) == asked
 
 
 @pytest.mark.parametrize(
