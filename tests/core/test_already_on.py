@@ -109,7 +109,10 @@ def test_it_is_said_at_once_and_judged_without_a_fan_phase(name: str, from_s: fl
 @pytest.mark.parametrize("name", ["standard", "electric-stages"])
 def test_its_fan_heat_is_the_usual_one_assumed_and_in_the_budget(name: str) -> None:
     """365 W per 1000 cfm, recalled; none to twice that as a rectangle: / sqrt(3), GUM 4.3.7."""
-    document = result_document(end_of(*cut(name, 1500.0)), FACTS)
+    outcome = end_of(*cut(name, 1500.0))
+    (why,) = told(outcome, "fan-heat-unknown")
+    assert why.startswith("Fan heat not measured: the unit was on already when the log began or went on;")
+    document = result_document(outcome, FACTS)
     firing, budget = document["firing"], document["budget"]
     assert firing["fan_heat_w"] == pytest.approx(773.0 * firing["airflow_m3_s"], rel=0.05)
     (line,) = [line for line in budget if line["source"] == "fan heat"]
@@ -143,10 +146,14 @@ def test_a_number_that_is_typed_needs_no_fan_phase() -> None:
 
 @pytest.mark.parametrize("velocity", [True, False])
 def test_the_next_firing_is_judged_as_any(velocity: bool) -> None:  # noqa: FBT001 - a case
-    """It is the result, whichever of the two was steady for longer."""
-    job, readings = cut("already-on-perfect", 0.0, velocity=velocity)
+    """It is the result, though the first was steady for longer."""
+    job, readings = cut("already-on-perfect", 0.0, 3000.0, velocity=velocity)
     outcome = end_of(job, readings)
-    assert [firing.on_already for firing in outcome.firings] == [True, False]
+    first, second = outcome.firings
+    assert (first.on_already, second.on_already) == (True, False)
+    assert first.best is not None
+    assert second.best is not None
+    assert first.best.seconds > second.best.seconds + 60
     assert len(told(outcome, "fan-heat-measured")) == 1
     document = result_document(outcome, FACTS)
     assert document["firing"]["start_s"] == pytest.approx(1800.0, abs=5.0)
