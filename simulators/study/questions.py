@@ -22,9 +22,9 @@ QUESTIONS = (
     "How long must one wait?",
     "What does a smaller traverse cost?",
 )
-ASK_PROBE = 'riselog study --scenario standard --probe-u95 "0.1 K,0.3 K,0.5 K" --airflow-u95 "2 %,4 %"'
+ASK_PROBE = 'riselog study --scenario {} --probe-u95 "0.1 K,0.3 K,0.5 K" --airflow-u95 "2 %,4 %"'
 ASK_HUMIDITY = 'riselog study --scenario {} --humidity-u95 "0.5 %,1 %,2 %"'
-ASK_TRAVERSE = 'riselog study --scenario standard --traverse "log-tchebycheff 5x5,equal-area 3x3"'
+ASK_TRAVERSE = 'riselog study --scenario {} --traverse "log-tchebycheff 5x5,equal-area 3x3"'
 UNSEEN_ONLY = (
     "No answer: all of these scenarios have a fault of which no line of the budget speaks; add another, such "
     "as --scenario standard."
@@ -69,21 +69,28 @@ def with_command(sentence: str) -> tuple[str, str]:
 def _probe(known: Sequence[Row]) -> Iterator[str]:
     tried = [row for row in known if row["probe_u95_k"] is not None]
     if not tried:
+        name = _spokesman(known)
         if known:
-            row = next((row for row in known if row["name"] == USUAL), known[0])
+            row = next(row for row in known if row["name"] == name)
             yield (
                 f"{cell_name(row)}: with its own probes the output is known to ± {row['u95_percent']:.1f} %, "
                 f"{_largest(row)}."
             )
             if "humidity" in row["budget"][0]["source"]:
-                yield f"Humidity probes were not compared; to do it: {ASK_HUMIDITY.format(row['name'])}"
+                yield f"Humidity probes were not compared; to do it: {ASK_HUMIDITY.format(name)}"
                 return
-        yield f"Other probes were not asked for; to compare them: {ASK_PROBE}"
+        yield f"Other probes were not asked for; to compare them: {ASK_PROBE.format(name)}"
         return
     groups = _groups(tried, "probe_u95_k")
     for name, group in groups[:MOST]:
         yield f"{name}: {_enough(group, brief=len(groups) > FEW)}."
     yield from _more(len(groups) - MOST)
+
+
+def _spokesman(known: Sequence[Row]) -> str:
+    """The scenario to ask on with: the usual one, or where it was not computed, the first that was."""
+    names = [str(row["name"]) for row in known]
+    return names[0] if names and USUAL not in names else USUAL
 
 
 def _enough(group: Sequence[Row], *, brief: bool) -> str:
@@ -185,7 +192,7 @@ def _minutes(seconds: float) -> str:
 def _traverse(known: Sequence[Row]) -> Iterator[str]:
     tried = [row for row in known if row["traverse"] is not None]
     if not tried:
-        yield f"Traverses were not asked for; to compare them: {ASK_TRAVERSE}"
+        yield f"Traverses were not asked for; to compare them: {ASK_TRAVERSE.format(_spokesman(known))}"
     groups = _groups(tried, "traverse")
     for _, group in groups[:FEW]:
         first, *others = sorted(group, key=lambda row: (-_points(row), row["u95_percent"]))

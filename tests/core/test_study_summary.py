@@ -201,6 +201,18 @@ def test_the_wait_and_the_traverse_are_answered_and_what_was_not_asked_is_said()
     assert len(answered([*rows, _varied(6.0, traverse="equal-area 5x5")])[1].sentences) == 1
 
 
+@pytest.mark.parametrize(
+    ("names", "asked"),
+    [(("weak",), "weak"), (("weak", "standard"), "standard"), (("weak", "high-site"), "weak")],
+)
+def test_what_was_not_asked_is_to_be_asked_of_a_scenario_that_was(names: tuple[str, ...], asked: str) -> None:
+    rows = [_row([_trial(0, 0.0)], setting=Setting(scenario=name)) for name in names]
+    probe, _, traverse = answered(rows)
+    assert probe.sentences[0].startswith(f"{asked}: with its own probes")
+    assert f"riselog study --scenario {asked} --probe-u95" in probe.sentences[1]
+    assert f"riselog study --scenario {asked} --traverse" in traverse.sentences[0]
+
+
 def test_a_smaller_traverse_is_held_against_the_largest() -> None:
     rows = [_varied(u95, traverse=t) for t, u95 in (("equal-area 3x3", 13.9), ("log-tchebycheff 5x5", 7.3))]
     rows.append(_varied(9.84, traverse="equal-area 5x5"))
