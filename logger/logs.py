@@ -23,7 +23,7 @@ QUIET = frozenset(
     {
         *("off", "fan", "firing", "warm-up", "steady", "steady-end", "cool-down", "fan-heat-measured"),
         *("mark", "airflow-source", "humidity-assumed"),
-        *("probe-live", "probe-note", "probe-device", "probe-back"),
+        *("probe-live", "probe-note", "probe-device", "probe-back", "humidity-back"),
         *("airflow-back", "broker-back", "disk-space-back", "record-taken"),
     }
 )

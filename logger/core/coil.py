@@ -58,9 +58,12 @@ class CoilReader:
         self._ledger.clear(next_tick)
 
     def cooled(
-        self, tick: int, moment: tuple[Any, ...], values: list[float], times: list[int]
+        self, tick: int, moment: tuple[Any, ...], values: list[float], times: list[int], *, frozen: bool
     ) -> tuple[Any, ...]:
-        """The moment with the coil's air heat: negative, and sensible alone without both humidities."""
+        """The moment with the coil's air heat: negative, and sensible alone without both humidities.
+
+        ``frozen``: one of them repeats its value.
+        """
         entering_c, _, supply_c, _, w, pressure_pa, _, _, dry_kg_s, _, inlet_c = moment
         self.sensible_w = self.supply_w = None
         if dry_kg_s is None:
@@ -68,7 +71,7 @@ class CoilReader:
             return moment
         now_ns = tick * NS_PER_S
         held_w = self._see(now_ns, values, times, pressure_pa)
-        self.told = held_w is not None and now_ns - times[self._entering] <= HOLD_NS
+        self.told = held_w is not None and not frozen and now_ns - times[self._entering] <= HOLD_NS
         if held_w is None or not self.told:
             held_w = min(w, humidity_ratio(supply_c, 1.0, pressure_pa))
         supply_w = held_w

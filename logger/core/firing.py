@@ -85,6 +85,7 @@ class Firing:
         Only full fire is compared with the full plate, so a lower plateau of a burner never wins.
         """
         told = [s for s in self.stretches if not s.untold]
+        told = [s for s in told if s.total_told] or told  # a coil's sensible heat where there is no total
         return max(told if self.aided else full_fire(told), key=lambda s: s.seconds, default=None)
 
     def stages_differ(self) -> bool:

@@ -86,10 +86,6 @@ NO_TOTAL = (
     "the humidity of the entering and of the supply air was not known throughout, so there is sensible heat "
     "alone and no total; use probes with humidity on both sides"
 )
-SENSIBLE_ONLY = (
-    "The humidity of the entering or of the supply air is not known: sensible heat alone, no total and no "
-    "verdict. Use probes with humidity on both sides."
-)
 _NEVER_UP = "No {} was seen: the rise never climbed off the fan phase."
 NO_FIRING: dict[str, str] = {
     "gas": _NEVER_UP.format("firing"),

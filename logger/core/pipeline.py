@@ -24,7 +24,8 @@ from logger.core.firing import Firing, SteadyStretch, full_fire
 from logger.core.flow_hold import EVERY_S as FLOW_EVERY_S
 from logger.core.flow_hold import FlowHold, change_text, held_by
 from logger.core.gas_meter import GasMeter
-from logger.core.kind_words import BEYOND_FAN, BROKEN_DOWN, CHANGE, SENSIBLE_ONLY, SPELL
+from logger.core.humidity_watch import HumidityWatch
+from logger.core.kind_words import BEYOND_FAN, BROKEN_DOWN, CHANGE, SPELL
 from logger.core.ledger import Ledger
 from logger.core.limits import LimitWatch
 from logger.core.match_age import day_of, stale_matches, stale_timing, stale_traverse
@@ -106,6 +107,7 @@ class Pipeline:
             job, self.detector, self._ledger, self.reader, self._sides, self._gas, self._coil
         )
         self._moister = MoisterWatch(job, self.book.say) if job.unit.kind.cools else None
+        self._humidity = HumidityWatch(job, slots, self.book.say) if job.unit.kind.cools else None
         self.watch = StreamWatch(job, slots, self.book.say)
         self._limits = LimitWatch(job, slots, self.book.say)
         reference = job.airflow.reference
@@ -259,7 +261,7 @@ class Pipeline:
         fan_rise_k = self._sign * cycles.base_k if cycles.has_base else 0.0
         moment = self.reader.read(tick, fan_rise_k, watch_frozen=phase is not _OFF)
         if self._coil is not None:
-            moment = self._coil.cooled(tick, moment, values, times)
+            moment = self._coil.cooled(tick, moment, values, times, frozen=self._damp(tick, values, times))
             self._watch_moisture(tick, moment, phase)
         entering_c, _, supply_c, rise_k, _, _, velocity_m_s, flowing, dry_kg_s, air_w, _ = moment
         fired_k = rise_k if self._sign > 0 or rise_k is None else -rise_k
@@ -272,11 +274,12 @@ class Pipeline:
             shown = self._shown(*shown)
         self.tick_s, self._now, self.output_w = tick, moment, shown[2]
         frozen = self.reader.frozen()
-        if frozen and phase is _STEADY and detector.steady:
-            detector.end(self.reader.frozen_since())
+        parted = bool(frozen or self._coil is not None) and self._interrupted(phase, frozen)
         turn = cycles.update(tick, fired_k, flowing, detector.steady)
         if turn is not None:
             self._turn(tick, turn)
+        if parted:
+            self._restart()  # totals and sensible heat alone are no one series
         self.watch.tick(tick, times, frozen, velocity_m_s)
         smooth_k = None if rise_k is None else cycles.smooth_k
         self._limits.tick(tick, cycles.phase, smooth_k, supply_c, entering_c, values, times)
@@ -295,6 +298,7 @@ class Pipeline:
             self.book.say(tick, "gas-counter-back", went_back, self._gas.counter)
         if self.reader.sides_odd:
             held, refused = self.reader.sides()
+            held = held and self._coil is None  # a coil's total needs it, and tells what comes of its loss
             self.watch.tick_sides(tick, held=held, refused=refused)
         if self._airflow is not None and self.moment is not None:
             self._airflow.tick(tick, self.moment)
@@ -316,6 +320,26 @@ class Pipeline:
         if self._coil is not None and not self._coil.told:
             return dry_kg_s, None, None
         return dry_kg_s, air_w, output_w
+
+    def _damp(self, tick: int, values: list[float], times: list[int]) -> bool:
+        """Whether a humidity repeats its value; what is lost is told."""
+        if self._humidity is None:
+            return False
+        self._humidity.tick(tick, values, times)
+        return self._humidity.frozen
+
+    def _interrupted(self, phase: Phase, frozen: list[int]) -> bool:
+        """End what is steady where a probe froze, or a coil's humidity was lost or came back while it cools;
+        whether a humidity was."""
+        detector = self.detector
+        if frozen and phase is _STEADY and detector.steady:
+            detector.end(self.reader.frozen_since())
+        parted_s = None if self._humidity is None else self._humidity.parted_s
+        if parted_s is None or phase not in FIRING:
+            return False
+        if detector.steady:
+            detector.end(parted_s)
+        return True
 
     def _watch_moisture(self, tick: int, moment: tuple[Any, ...], phase: Phase) -> None:
         """Both sides of a coil that cools and is not steady."""
@@ -391,8 +415,8 @@ class Pipeline:
                 book.unsettle(tick, detector.end_s)
                 return
             self._end_stretch(turn.since_s)
-        if self._coil is not None and not self._coil.told and turn.new_firing:
-            book.say(tick, "sensible-only", SENSIBLE_ONLY)
+        if self._coil is not None and not self._coil.told and turn.new_firing and self._humidity is not None:
+            book.say(tick, "sensible-only", self._humidity.unknown_text(self._grid.times))
         if turn.paused:
             book.pause(tick, turn)
         elif turn.new_firing:

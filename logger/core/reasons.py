@@ -13,6 +13,8 @@ from logger.core.firing import (
     verdict_of,
 )
 from logger.core.gas import GasInput
+from logger.core.humidity_watch import CODE as HUMIDITY_LOST
+from logger.core.humidity_watch import lost_text
 from logger.core.kind_words import ABOVE as ABOVE_WORDS
 from logger.core.kind_words import (
     ANOTHER_HIGHER,
@@ -78,7 +80,7 @@ def _judge(
         return None, None, why
     full = _full_fire(outcome, stretch) if job.unit.stages > 1 else ""
     bar = (
-        _no_total(stretch)
+        _no_total(outcome, stretch)
         or _no_verdict(outcome, firing)
         or _no_full_fire(outcome, stretch, verdict, full)
         or _no_conditions(job, stretch)
@@ -134,9 +136,12 @@ def _what_decides(job: JobParams, stretch: SteadyStretch, plate_w: float) -> str
     return f"It would be decided if {line.source} were known {max(line.shrink, 1.01):.2f} times better."
 
 
-def _no_total(stretch: SteadyStretch) -> str | None:
+def _no_total(outcome: Outcome, stretch: SteadyStretch) -> str | None:
     """Why a unit that cools has no total to be held against the plate."""
-    return None if stretch.total_told else f"No verdict: {NO_TOTAL}."
+    if stretch.total_told:
+        return None
+    lost = dict.fromkeys(event.probe or "?" for event in outcome.events if event.code == HUMIDITY_LOST)
+    return f"No verdict: {lost_text(tuple(lost)) if lost else NO_TOTAL}."
 
 
 def _no_verdict(outcome: Outcome, firing: Firing) -> str | None:

@@ -238,7 +238,8 @@ def test_what_two_humidities_may_differ_by_in_the_same_air(
 
 
 def test_humidity_that_falls_silent_gives_no_total() -> None:
-    document = document_of(cooling_job(), story((26.7, 51.0), (14.0, 92.0), humidity_until_s=1_200))
+    """Before anything was steady with it; what is steady first keeps its total: test_kinds_humidity_lost."""
+    document = document_of(cooling_job(), story((26.7, 51.0), (14.0, 92.0), humidity_until_s=560))
     assert document["firing"]["output_w"] is document["verdict"] is None
 
 
