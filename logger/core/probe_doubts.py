@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from logger.core.air import humidity_ratio, relative_humidity, saturation_pa
 from logger.core.firing import SteadyStretch
-from logger.core.humidity_probe import PROBE_U, matched_u, near_u, probe_u
+from logger.core.humidity_probe import humidity_inputs, probe_u
 from logger.core.kind_words import HEATER
 from logger.core.params import JobParams, ProbeParams, Role
 from logger.core.probe_lines import Side, gain_u_k, mean_own_u, shares
@@ -104,11 +104,11 @@ def moisture(job: JobParams, stretch: SteadyStretch) -> Doubt | None:
         return _moister(job, stretch, stretch.line.coil) or _drier(job, stretch, stretch.line.coil)
     if read_pct is None:
         return None
-    supply, entering = sides_of(job, stretch)
+    supply, _ = sides_of(job, stretch)
     expected = relative_humidity(means.supply_c, means.humidity_ratio, means.pressure_pa)
     dilution = saturation_pa(means.entering_c) / saturation_pa(means.supply_c)
     if stretch.seen.humidity:
-        gap_u = _humidity_gap_u(supply.probes[0], entering.probes[0], expected, dilution)
+        gap_u = _humidity_gap_u(job, expected, dilution)
     else:
         gap_u = hypot(probe_u(expected), job.humidity_u * dilution)
     u = hypot(gap_u, HUMIDITY_PER_K * expected * mean_own_u(supply.probes))
@@ -171,15 +171,10 @@ def _drier(job: JobParams, stretch: SteadyStretch, coil: CoilMeans) -> Doubt | N
     return Doubt("humidity-mismatch", text, job.probes_of(Role.SUPPLY)[0].name)
 
 
-def _humidity_gap_u(supply: ProbeParams, entering: ProbeParams, expected: float, dilution: float) -> float:
+def _humidity_gap_u(job: JobParams, expected: float, dilution: float) -> float:
     """Standard uncertainty of the supply's humidity less ``dilution`` times the entering air's.
 
-    ``expected``: the supply's humidity, of an entering air of ``expected / dilution``. A match takes out
-    what two probes differ by at one humidity. What they share, and their slope, cancels only as far as the
-    two humidities are alike.
+    ``expected``: the supply's humidity, of an entering air of ``expected / dilution``.
     """
-    near = hypot(near_u(expected), near_u(expected / dilution) * dilution)
-    own = matched_u(supply, entering)
-    if own is None:
-        return hypot(PROBE_U, PROBE_U * dilution, near)
-    return hypot(PROBE_U * (1.0 - dilution), own[0], own[1] * dilution, near)
+    parts = humidity_inputs(job, expected / dilution, expected)
+    return hypot(*(part.u * (part.supply - dilution * part.entering) for part in parts))
