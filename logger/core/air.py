@@ -85,7 +85,8 @@ def humidity_ratios(
     pressures_pa: npt.NDArray[np.float64],
 ) -> npt.NDArray[np.float64]:
     """As ``humidity_ratio``, with its bits, of many states."""
-    saturated = [saturation_pa(temp_c) for temp_c in np.minimum(temps_c, _MOIST_MOST_C).tolist()]
+    some_c = np.minimum(temps_c, _MOIST_MOST_C).tolist()
+    saturated = [_saturation_pa.get(temp_c) or saturation_pa(temp_c) for temp_c in some_c]
     vapours_pa = np.maximum(humidities * np.array(saturated), 0.0)
     return np.maximum(0.621945 * vapours_pa / (pressures_pa - vapours_pa), _LEAST_W)
 

@@ -6,11 +6,12 @@ alone, whatever the phase and whether or not the other side speaks; only the ris
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from math import inf
 from typing import NamedTuple
 
-from logger.core.align import Slots
+from logger.core.align import Floats, Rows, Slots
+from logger.core.cycles import SMOOTH_TICKS
 from logger.core.kind_words import COLD_ELSE, COLD_ENTERING
 from logger.core.params import JobParams, Role, UnitKind, UnitParams
 from logger.core.probe_lines import WRONG_WAY_K, mean_own_u
@@ -92,8 +93,9 @@ class LimitWatch:
         self._broken_s = [0] * len(self._limits)
         self._phase: Phase | None = None
         self._tried: tuple[tuple[int, int, float, float], ...] = ()  # number, place, sign, sign x bound
-        self._within: list[float] = []  # lowest and highest of each that break nothing in this phase
-        self._kept = False  # none is broken
+        # of the ticks that were looked at: none breaks a limit, nor does what came right before them
+        self._calm = self._calm_yet = False
+        self._tame = [_between(limit for limit in self._limits if limit.place == place) for place in range(3)]
         self._supply = tuple(
             (slots.place[p.name, Quantity.TEMPERATURE], round(p.max_age_s * NS_PER_S), p.name)
             for p in job.probes_of(Role.SUPPLY)
@@ -101,6 +103,17 @@ class LimitWatch:
         self._several = len(self._supply) > 1
         # one probe whose rise is the stream's reads nothing else than the stream has
         self._apart = self._several or any(p.rise_factor != 1.0 for p in job.probes_of(Role.SUPPLY))
+
+    def look(self, rows: Rows, entering_c: Floats, supply_c: Floats, rise_k: Floats) -> None:
+        """See whether the next ticks come near any limit, in any phase: mostly they do not.
+
+        The rise that is tried is a median of the last few, so it lies among them.
+        """
+        hot_c = [supply_c, *(rows.values[:, place] for place, *_ in self._supply)]
+        tame = all(_lie(column, *self._tame[1]) for column in hot_c)
+        tame = tame and _lie(entering_c, *self._tame[2]) and _lie(rise_k, *self._tame[0])
+        self._calm = tame and self._calm_yet and not any(self._broken_s)
+        self._calm_yet = tame and len(rows.ticks) >= SMOOTH_TICKS
 
     def tick(
         self,
@@ -116,14 +129,8 @@ class LimitWatch:
 
         What is not fresh (None) is neither broken nor kept.
         """
-        if phase is self._phase and self._kept and not self._apart and supply_c is not None:
-            low_k, high_k, low_c, high_c, least_c, most_c = self._within
-            if (
-                low_c <= supply_c <= high_c
-                and (rise_k is None or low_k <= rise_k <= high_k)
-                and (entering_c is None or least_c <= entering_c <= most_c)
-            ):
-                return
+        if self._calm:
+            return
         hot_c, probe = supply_c, None
         if self._apart or supply_c is None:
             hot_c, probe = self._hottest(tick, values, times, supply_c)
@@ -141,7 +148,6 @@ class LimitWatch:
                     self._say(tick, limit.code, limit.text, probe if place == 1 else None)
             else:
                 broken_s[number] = 0
-        self._kept = not any(broken_s)
 
     def _enter(self, phase: Phase) -> None:
         """Another phase, other limits; what is not tried is kept."""
@@ -168,7 +174,13 @@ class LimitWatch:
         return hot_c, probe
 
 
-def _between(limits: Sequence[Limit]) -> tuple[float, float]:
+def _between(limits: Iterable[Limit]) -> tuple[float, float]:
     """The lowest and the highest value that break none."""
-    low = max((limit.bound for limit in limits if limit.sign < 0), default=-inf)
-    return low, min((limit.bound for limit in limits if limit.sign > 0), default=inf)
+    bounds = [(limit.bound, limit.sign) for limit in limits]
+    low = max((bound for bound, sign in bounds if sign < 0), default=-inf)
+    return low, min((bound for bound, sign in bounds if sign > 0), default=inf)
+
+
+def _lie(column: Floats, low: float, high: float) -> bool:
+    """Whether all lie between, those that are not there left out."""
+    return not bool(((column < low) | (column > high)).any())

@@ -60,11 +60,12 @@ class Series:
     the last ``n`` points. ``clear`` forgets everything.
     """
 
-    __slots__ = ("_keep", "_last", "_rows", "keep", "length")
+    __slots__ = ("_keep", "_last", "_most", "_rows", "keep", "length")
 
     def __init__(self, keep: int) -> None:
         self.keep = keep
         self._keep = keep + 2  # the zero before the first point, and the pair that reaches out
+        self._most = _KEEP_FACTOR * self._keep
         self.clear()
 
     def clear(self) -> None:
@@ -98,7 +99,7 @@ class Series:
                          s1 + y1, st1 + t * y1, ss1 + y1 * y1, p1, q1, x1))
             # fmt: on
             self._last = (y0, y1)
-        if len(rows) > _KEEP_FACTOR * self._keep:
+        if len(rows) > self._most:
             del rows[: len(rows) - self._keep]
 
     def available(self, back: int) -> int:

@@ -88,6 +88,12 @@ class MomentReader:
         seen = bool(rows.humidity_seen[last]), bool(rows.pressure_seen[last])
         return Carried(float(rows.known_w[last]), *seen)
 
+    def sides_c(self, sign: int) -> tuple[Floats, Floats, Floats]:
+        """Entering and supply air of the rows that were taken last, degC, and the rise, K, times ``sign``."""
+        assert self._rows is not None
+        entering_c, supply_c = self._rows.entering_c, self._rows.supply_c
+        return entering_c, supply_c, sign * (supply_c - entering_c)
+
     def sides(self) -> tuple[bool, bool]:
         """Whether the humidity is held now, and whether the pressure probe contradicts the site."""
         rows, last = self._rows, self._read - 1

@@ -251,6 +251,7 @@ class Pipeline:
         self.reader.take(rows)
         self._sides.look(rows)
         self.watch.look(rows)
+        self._limits.look(rows, *self.reader.sides_c(self._sign))
 
     def _tick(self, tick: int, values: list[float], times: list[int], counts: list[int]) -> None:
         cycles, detector = self.cycles, self.detector
