@@ -324,12 +324,16 @@ class Flood:
         return None
 
     def calm(self) -> None:
-        """Nothing more is swallowed; time goes on by itself, so that what was, however little, is missed."""
+        """Nothing more is swallowed. Time goes on by itself over a connection that has swallowed something,
+        so that it is missed, however little; over another, however slow this machine, nothing is."""
         self.swallows, self._calm_s = lambda _: False, awake_s()
 
     def __call__(self) -> float:
         if self._calm_s is not None:
-            return self._s + awake_s() - self._calm_s
+            before_s, self._calm_s = self._calm_s, awake_s()
+            if self.swallowed[len(self._broker.logins)]:
+                self._s += self._calm_s - before_s
+            return self._s
         answered = set(readings(self._broker.messages)) == set(self._settled)
         if answered and self.swallowed[len(self._broker.logins)] >= self._most:
             self._looked += 1
