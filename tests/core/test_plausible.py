@@ -460,14 +460,9 @@ def timed_gas(seconds: float) -> GasParams:
     ("levels", "changes", "how"),
     [
         (((1800, LOW_K),), {"visit": VisitParams(full_fire=True)}, "visit's record"),
-        (
-            ((1000, LOW_K), (1800, FULL_K)),
-            {"unit": unit(stages=2, plate_output_w=35_000.0, stage_output_w=(21_000.0, 35_000.0))},
-            "highest of the levels",
-        ),
         (((1800, LOW_K),), {"gas": timed_gas(1000.0)}, "measured input"),
     ],
-    ids=["said", "two levels", "gas"],
+    ids=["said", "gas"],
 )
 def test_below_says_how_full_fire_was_shown(
     levels: tuple[tuple[int, float], ...], changes: dict[str, Any], how: str
