@@ -65,7 +65,8 @@ def probe_lines(
 def _lag_w(means: Means, fan: FanPhase | None, stretch: Stretch, watts_per_k: tuple[float, float]) -> float:
     """Standard uncertainty, W, by a probe that follows later than the other: the worse of both sides.
 
-    It is behind in the fan phase too, by what the air changed there, and the fan's heat is off by that.
+    It is behind in the fan phase too, by what the air changed there, and the fan's heat is off by that: of
+    one and the same part of it. A late probe's own flat part may begin later and be off by less.
     """
     then_w_k = 0.0 if fan is None else fan_ratio(means, fan) * fan.watt_per_k
     then_k_s = (0.0, 0.0) if fan is None else fan.drifts_k_s

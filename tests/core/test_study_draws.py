@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 import logger.core
+from logger.core import fan_phase
 from logger.core.params import Role
 from logger.core.pipeline import Outcome, Pipeline
 from simulators.scenarios import SCENARIOS
@@ -168,6 +169,23 @@ def test_one_standard_uncertainty_moves_the_output_by_the_line(name: str, line: 
     free_w, lines = _output(bench, Errors(fan_w_per_kg_s=773.0 * 0.84) if line == "fan heat" else Errors())
     moved_w = abs(_output(bench, errors)[0] - free_w)
     assert moved_w == pytest.approx(lines[line], rel=0.12)
+
+
+@pytest.mark.parametrize(("head_s", "least", "most"), [(None, 0.6, 1.0), (60, 0.9, 1.12)])
+def test_a_late_supply_probe_in_outdoor_air(
+    head_s: int | None, least: float, most: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Mixed air is colder than the metal, which gives back heat as the fan starts: a late probe reads it for
+    longer. Over one and the same fan phase that is as much as the line says; but the flat part of its own
+    fan phase begins later, where less of that heat is left, and makes up for a part: there it is a bound.
+    """
+    if head_s is not None:
+        monkeypatch.setattr(fan_phase, "RUN_UP_S", head_s)  # the same part of it for both
+        monkeypatch.setattr(fan_phase, "FLAT_K", 10.0)
+    bench = bench_of(Setting(scenario="outdoor-20-perfect"))
+    free_w, lines = _output(bench, Errors())
+    late_w, _ = _output(bench, Errors(air=_air(SUPPLY, later_s=30.0 / SQRT3)))
+    assert least < (free_w - late_w) / lines["probe lag"] < most
 
 
 MATCHED: list[tuple[str, dict[str, AirError]]] = [  # to 0.5 %: what both share stays, 3 % at 95 %
