@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import psychrolib
 import pytest
 from CoolProp.HumidAirProp import HAPropsSI
@@ -271,3 +272,18 @@ def test_what_every_tick_computes_is_the_library_bit_for_bit(
     assert air.humidity_ratio(temp_c, humidity, pressure_pa) == psychrolib.GetHumRatioFromVapPres(
         vapour_pa, pressure_pa
     )
+
+
+HUMIDITIES = st.floats(0.0, 1.0) | st.sampled_from([0.0, 1e-9, 1.0])
+STATES = st.lists(st.tuples(st.floats(-40.0, 90.0), HUMIDITIES, st.floats(7e4, 1.1e5)), min_size=1)
+
+
+@given(STATES)
+def test_of_many_states_at_once_each_has_its_own_bits(states: list[tuple[float, float, float]]) -> None:
+    temps_c, humidities, pressures_pa = (np.array(column) for column in zip(*states, strict=True))
+    w = air.humidity_ratios(temps_c, humidities, pressures_pa)
+    assert w.tolist() == [air.humidity_ratio(*state) for state in states]
+    alone = [air.enthalpy_j_kg(c, one) for (c, *_), one in zip(states, w.tolist(), strict=True)]
+    assert air.enthalpy_j_kg(temps_c, w).tolist() == alone
+    alone = [air.volume_m3_kg(c, one, pa) for (c, _, pa), one in zip(states, w.tolist(), strict=True)]
+    assert air.volume_m3_kg(temps_c, w, pressures_pa).tolist() == alone

@@ -10,9 +10,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.core.params import Role
+from logger.core.params import (
+    AirflowParams,
+    AirflowSource,
+    FanDrive,
+    FanPosition,
+    OutdoorAir,
+    Plane,
+    ProbeParams,
+    Role,
+    UnitParams,
+)
 from logger.core.pipeline import Pipeline, TraceRow
-from logger.core.readings import NS_PER_S, Flag, Reading
+from logger.core.readings import NS_PER_S, Flag, Quantity, Reading
 from logger.core.result import result_document
 from logger.core.snapshot import TRACE_COLUMNS, Event, Freshness, silenced
 from logger.core.watch import silent_after_s
@@ -51,6 +61,64 @@ def test_blocks_give_the_rows_of_single_readings(readings: list[Reading], cuts: 
     for start, end in pairwise(edges):
         if start < end:
             blocks.update_block(block_of(readings[start:end]))
+    assert everything(blocks) == everything(single)
+
+
+RICH = (
+    ProbeParams(name="ret", role=Role.RETURN, u95=0.2, humidity_offset=3.0, max_age_s=6.0),
+    ProbeParams(name="sup", role=Role.SUPPLY, u95=0.2, weight=2.0, rise_factor=0.97),
+    ProbeParams(name="sup2", role=Role.SUPPLY, u95=0.2, max_age_s=9.0),
+    ProbeParams(name="out", role=Role.OUTDOOR, u95=0.5, max_age_s=20.0),
+    ProbeParams(name="baro", role=Role.PRESSURE, u95=200.0),
+    ProbeParams(name="vel", role=Role.VELOCITY, u95=0.03),
+)
+FAN = AirflowParams(
+    source=AirflowSource.FIXED, volume_m3_s=1.0, temperature_c=21.0, humidity=0.4, pressure_pa=95_000.0
+)
+LIVE = AirflowParams(source=AirflowSource.PROBE, probe="vel", area_m2=0.3, at=Plane.SUPPLY)
+RICH_JOBS: dict[str, dict[str, object]] = {
+    "mixing": {
+        "unit": UnitParams(outdoor_air=OutdoorAir.FRACTION, outdoor_fraction=0.2, outdoor_fraction_u95=0.02),
+        "airflow": FAN,
+    },
+    "draw-through": {"unit": UnitParams(fan=FanPosition.DRAW_THROUGH), "airflow": FAN},
+    "live velocity": {"unit": UnitParams(fan_drive=FanDrive.VARIABLE), "airflow": LIVE},
+}
+VALUES = {  # of each quantity of a probe; some of them out of what the site can have
+    ("ret", Quantity.TEMPERATURE): st.floats(15.0, 25.0) | st.just(20.0),
+    ("ret", Quantity.HUMIDITY): st.floats(0.0, 104.0),
+    ("sup", Quantity.TEMPERATURE): st.floats(15.0, 60.0) | st.just(45.0),
+    ("sup2", Quantity.TEMPERATURE): st.floats(15.0, 60.0),
+    ("sup2", Quantity.HUMIDITY): st.floats(5.0, 60.0),
+    ("out", Quantity.TEMPERATURE): st.floats(-20.0, 30.0),
+    ("out", Quantity.HUMIDITY): st.floats(0.0, 100.0),
+    ("baro", Quantity.PRESSURE): st.floats(90_000.0, 110_000.0),
+    ("vel", Quantity.VELOCITY): st.floats(-1.0, 8.0),
+}
+
+
+@st.composite
+def rich_streams(draw: st.DrawFn) -> list[Reading]:
+    """All that a probe may speak of, in any order, with pauses."""
+    t_s, readings = 0.0, []
+    for seq in range(draw(st.integers(1, 120))):
+        t_s += draw(st.floats(0.0, 1.0) | st.sampled_from([0.0, 4.0, 30.0]))
+        probe, quantity = draw(st.sampled_from(sorted(VALUES)))
+        reading = make_reading(seq, t_s, probe, draw(VALUES[probe, quantity]), draw(FLAGS))
+        readings.append(reading._replace(quantity=quantity))
+    return readings
+
+
+@pytest.mark.parametrize("changes", RICH_JOBS.values(), ids=RICH_JOBS)
+@settings(max_examples=60, deadline=None)
+@given(rich_streams(), st.integers(1, 119))
+def test_of_every_quantity_blocks_give_the_rows_of_single_readings(
+    changes: dict[str, object], readings: list[Reading], cut: int
+) -> None:
+    job = make_job(probes=RICH, **changes)
+    single, blocks = feed_live(job, readings), Pipeline(job)
+    for part in (readings[:cut], readings[cut:]):
+        blocks.update_block(block_of(part))
     assert everything(blocks) == everything(single)
 
 
