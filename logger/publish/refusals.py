@@ -33,11 +33,14 @@ class Refusals:
     * 135
     >>> [told.well(f"x/{topic}", again=True) is not None for topic in "abcdef"]
     [True, True, True, False, True, False]
+    >>> told.refused("y", 0x87).news == told.held("y", "hangs up at it").news
+    True
     """
 
     def __init__(self, name: str) -> None:
         self._name = name
         self._barred: dict[str, str] = {}  # topic -> why, as far as all of it is refused
+        self._news: dict[str, str] = {}  # topic -> what its refusal was told as
         self._named: Counter[str] = Counter()  # topics told by name, by why
         self._taken = 0  # topics told to be taken since the last one was refused
 
@@ -50,13 +53,14 @@ class Refusals:
             return self._told(f"refuses {topic}: it {refusal(code)}; {fate}", f"{topic} {code}")
         more = self._bar(topic, str(code))
         text = f"refuses {topic}{' and others' if more else ''}: it {refusal(code)}; {fate}"
-        return self._told(text, f"{'*' if more else topic} {code}")
+        self._news[topic] = news = f"{'*' if more else topic} {code}"
+        return self._told(text, news)
 
     def held(self, topic: str, deed: str) -> Told:
-        """Nothing more of the topic is sent, but for one now and then."""
+        """Nothing more of the topic is sent, but for one now and then; of a refused one it is no news."""
         self._bar(topic, _HELD)
         fate = "what comes of it is kept apart, and one is tried every 10 min"
-        return self._told(f"{deed}; {fate}", f"{topic} held")
+        return self._told(f"{deed}; {fate}", self._news.get(topic, f"{topic} held"))
 
     def apart(self, topic: str, deed: str) -> Told:
         """One record of it is not sent for some time."""
@@ -67,6 +71,7 @@ class Refusals:
         if topic not in self._barred or not (again or self._barred[topic] == _HELD):
             return None
         del self._barred[topic]
+        self._news.pop(topic, None)
         self._taken += 1
         if not self._barred:
             self._named.clear()

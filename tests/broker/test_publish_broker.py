@@ -210,9 +210,8 @@ async def test_a_broker_that_hangs_up_at_what_it_bars(mosquitto: Mosquitto, tmp_
         assert len(subscriber.first_ids(open_topic)) == count // 3
         assert mosquitto.logins("riselog-") == logins  # what is held ends no connection
         texts = [text for code, text in bench.said if code == "record-refused" and SUP in text]
-        assert [text.partition(SUP)[0].split()[-1] for text in texts] == ["refuses", "refuses"]
-        assert all("check the broker's access list" in text for text in texts)
-        assert "ends the connection each time" in texts[1]
+        assert [text.partition(SUP)[0].split()[-1] for text in texts] == ["refuses"]
+        assert "check the broker's access list" in texts[0]
         await bench.finish()
         bench.said.clear()
         bench.pace = replace(QUICK, parked_s=1.0)
