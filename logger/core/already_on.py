@@ -6,7 +6,7 @@ from logger.core.fan_phase import UNSEEN_S
 from logger.core.firing import Firing
 from logger.core.flow import AirflowLaw
 from logger.core.kind_words import CHANGE, SPELL, STARTER
-from logger.core.params import AirflowSource, FanHeatMode, JobParams, Role, UnitKind
+from logger.core.params import AirflowSource, FanHeatMode, JobParams, OutdoorAir, Role, UnitKind
 from logger.core.texts import difference_text, duration_text
 
 CODE = "on-already"
@@ -27,8 +27,11 @@ def on_rise_k(job: JobParams, zero_u95_k: float) -> float:
     """Rise (the drop, where the unit cools) that stands in moving air only while the unit is on, K.
 
     A part of what its least stage makes by plate and airflow; else by the plate's window, or the usual.
-    ``zero_u95_k``: what the probes may differ by in the same air.
+    ``zero_u95_k``: what the probes may differ by in the same air. Where outdoor air is let in and nothing
+    measures the mixed air, no less than ``MOST_K`` tells anything.
     """
+    if job.unit.outdoor_air is OutdoorAir.OPEN and not job.probes_of(Role.MIXED):
+        return MOST_K
     return min(max(PART * _full_k(job), LEAST_K + zero_u95_k), MOST_K)
 
 

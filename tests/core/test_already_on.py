@@ -24,6 +24,7 @@ from logger.core.params import (
     AirflowSource,
     FanHeatMode,
     JobParams,
+    OutdoorAir,
     ProbeParams,
     Role,
     UnitKind,
@@ -365,6 +366,12 @@ LIVE = AirflowParams(source=AirflowSource.PROBE, probe="duct", area_m2=0.2)
         ({"plate_output_w": 40_000.0, "stages": 2, "stage_output_w": (28_000.0, 40_000.0)}, None, 10.0),
         # sensible 0.7 of 22 kW: 13.8 K
         ({"plate_output_w": 22_000.0, "kind": UnitKind.COOLING}, None, 5.5),
+        # outdoor air may cool by as much
+        (
+            {"plate_output_w": 22_000.0, "kind": UnitKind.COOLING, "outdoor_air": OutdoorAir.OPEN},
+            None,
+            10.0,
+        ),
         # nothing but the plate's window: the middle of 12 to 20 K
         ({"rise_window_k": (12.0, 20.0)}, LIVE, 6.4),
         ({}, LIVE, 10.0),
