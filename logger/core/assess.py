@@ -36,8 +36,8 @@ from math import hypot, inf, sqrt
 from typing import NamedTuple
 
 from logger.core.budget import BudgetLine
-from logger.core.carry import burner_u, carry
-from logger.core.coil_lines import Both, both, coil_lines, unknown_moisture
+from logger.core.carry import burner_u, carry, dried
+from logger.core.coil_lines import Both, Swells, both, coil_lines, unknown_moisture
 from logger.core.heat import WATER_CP_RATIO
 from logger.core.humidity_probe import PROBE_U
 from logger.core.params import (
@@ -201,10 +201,13 @@ def pressure_u(job: JobParams, means: Means, seen: Seen) -> PressureU:
     return PressureU(u_pa, carried.pressure_now, then, assumed=True)
 
 
-def water_swells(job: JobParams) -> float:
-    """-d ln(dry mass) / dW: water in a volume displaces dry air; a standard velocity was misread by it."""
+def water_swells(job: JobParams) -> Swells:
+    """Water in a volume displaces dry air; a standard velocity was misread by it. Behind a coil it is the
+    dried air's, where that is what the fan or the velocity probe has."""
     carried = carry(job.unit, job.airflow)
-    return 0.0 if carried.holds_mass else WATER_V_RATIO - (WATER_V_RATIO - 1.0) * carried.reading
+    swells = 0.0 if carried.holds_mass else WATER_V_RATIO - (WATER_V_RATIO - 1.0) * carried.reading
+    behind = job.unit.kind.cools and dried(job) is not None
+    return Swells(0.0, swells) if behind else Swells(swells, 0.0)
 
 
 def _state_lines(job: JobParams, means: Means, seen: Seen, coil: Both | None) -> list[BudgetLine]:
@@ -220,7 +223,7 @@ def _state_lines(job: JobParams, means: Means, seen: Seen, coil: Both | None) ->
     # the humidity ratio goes with the relative humidity; a drier room than assumed is the larger part
     u_rh = PROBE_U if seen.humidity else job.humidity_u / job.humidity
     u_ratio = u_rh / LEAST_RH if seen.humidity else u_rh
-    weight_w = abs(WATER_CP_RATIO - swells) * means.humidity_ratio * net_w
+    weight_w = abs(WATER_CP_RATIO - sum(swells)) * means.humidity_ratio * net_w
     lines.append(BudgetLine("humidity", u_ratio * weight_w, assumed=True))
     return lines
 

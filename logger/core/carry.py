@@ -7,6 +7,7 @@ the mass. Source: fan laws (ASHRAE Handbook HVAC Systems and Equipment, fans; re
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum, auto
 from math import log, sqrt
 
 from logger.core.params import (
@@ -15,6 +16,7 @@ from logger.core.params import (
     Burner,
     FanDrive,
     FanPosition,
+    JobParams,
     Plane,
     UnitParams,
     VelocityBasis,
@@ -111,3 +113,29 @@ def burner_u(unit: UnitParams, flow: AirflowParams, entering_c: float, inlet_c: 
         by_rise = unit.fan is FanPosition.DRAW_THROUGH
         then_c = flow.temperature_c + inlet_c - entering_c if by_rise else inlet_c
     return abs(log((then_c + ZERO_C_K) / (flow.temperature_c + ZERO_C_K))) / sqrt(3.0)
+
+
+class Dried(Enum):
+    """Of what dried air an airflow is: the volume at the fan inlet or in its plane, or moist mass there."""
+
+    INLET = auto()
+    PLANE = auto()
+    MASS = auto()
+
+
+def dried(job: JobParams) -> Dried | None:
+    """Where the flow was reckoned with the entering air's moisture, and the dried air's counts.
+
+    Of a mass held from a traverse with the coil cold none does: it is had of the air in its plane. Where
+    its inlet was told of a blow-through fan behind whose coil it was measured, the fan's volume came of
+    dried air and is now that of the entering air: the same ratio once more.
+    """
+    flow, fan = job.airflow, job.unit.fan
+    if flow.source is AirflowSource.PROBE:
+        if flow.at is not Plane.SUPPLY:
+            return None
+        return Dried.MASS if flow.basis is VelocityBasis.STANDARD else Dried.PLANE
+    carried = carry(job.unit, flow)
+    if flow.source is not AirflowSource.FIXED or carried.holds_mass:
+        return None
+    return Dried.INLET if carried.heated is (fan is FanPosition.BLOW_THROUGH) else None

@@ -7,27 +7,18 @@ rated by the air's enthalpies. Source: ASHRAE Handbook Fundamentals ch. 1; ASHRA
 
 from __future__ import annotations
 
-from enum import Enum, auto
 from typing import Any
 
 from logger.core.air import enthalpy_j_kg, humidity_ratio, volume_m3_kg
 from logger.core.align import Slots
-from logger.core.carry import carry
+from logger.core.carry import Dried, dried
 from logger.core.ledger import Ledger, Sums, means
-from logger.core.params import AirflowSource, FanPosition, JobParams, Plane, Role, VelocityBasis
+from logger.core.params import JobParams, Role
 from logger.core.readings import NS_PER_S, Quantity
 from logger.core.stretch import CoilMeans
 
 LEAST_TOLD = 0.999  # share of ticks: all but rounding
 HOLD_NS = 60 * NS_PER_S  # a humidity this old still stands for the air: probes speak of it seldom (assumed)
-
-
-class Dried(Enum):
-    """Of what dried air an airflow is: the volume at the fan inlet or in its plane, or moist mass there."""
-
-    INLET = auto()
-    PLANE = auto()
-    MASS = auto()
 
 
 class CoilReader:
@@ -45,7 +36,7 @@ class CoilReader:
             for p in job.probes
             if p.role is Role.SUPPLY
         ]
-        self._dried = _dried(job)
+        self._dried = dried(job)
         self._held: dict[int, tuple[float, int]] = {}  # moisture and its time, by place of the probe
         self._ledger = Ledger(keep, 3)
         self.told = False  # whether both humidities are known now
@@ -112,21 +103,3 @@ class CoilReader:
         """Means between two places; the total stands where both humidities were known throughout."""
         found = means(start, end)
         return None if found is None else CoilMeans(found[0], found[1], told=found[2] > LEAST_TOLD)
-
-
-def _dried(job: JobParams) -> Dried | None:
-    """Where the flow was reckoned with the entering air's moisture, and the dried air's counts.
-
-    Of a mass held from a traverse with the coil cold none does: it is had of the air in its plane. Where
-    its inlet was told of a blow-through fan behind whose coil it was measured, the fan's volume came of
-    dried air and is now that of the entering air: the same ratio once more.
-    """
-    flow, fan = job.airflow, job.unit.fan
-    if flow.source is AirflowSource.PROBE:
-        if flow.at is not Plane.SUPPLY:
-            return None
-        return Dried.MASS if flow.basis is VelocityBasis.STANDARD else Dried.PLANE
-    carried = carry(job.unit, flow)
-    if flow.source is not AirflowSource.FIXED or carried.holds_mass:
-        return None
-    return Dried.INLET if carried.heated is (fan is FanPosition.BLOW_THROUGH) else None

@@ -82,11 +82,18 @@ def both(means: Means, coil: CoilMeans | None) -> Both | None:
     )
 
 
-def coil_lines(job: JobParams, coil: Both, total_w: float, swells: float) -> list[BudgetLine]:
-    """Humidity of both sides, and what all probes have in common. ``swells``: -d ln(dry mass) / dW."""
+class Swells(NamedTuple):
+    """-d ln(dry mass) / dW by the moisture of either side of a coil."""
+
+    entering: float
+    supply: float
+
+
+def coil_lines(job: JobParams, coil: Both, total_w: float, swells: Swells) -> list[BudgetLine]:
+    """Humidity of both sides, and what all probes have in common."""
     kg_s = coil.dry_air_kg_s
-    front_w = coil.entering.per_rh * kg_s - swells * coil.entering.w_per_rh * total_w
-    back_w = coil.supply.per_rh * kg_s
+    front_w = coil.entering.per_rh * kg_s - swells.entering * coil.entering.w_per_rh * total_w
+    back_w = coil.supply.per_rh * kg_s + swells.supply * coil.supply.w_per_rh * total_w
     common_k = COMMON_U_K * (coil.entering.per_k - coil.supply.per_k) * kg_s
     lines = []
     for part in humidity_inputs(job, coil.entering.humidity, coil.supply.humidity):

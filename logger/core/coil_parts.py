@@ -16,7 +16,7 @@ from typing import NamedTuple
 from logger.core.air import enthalpy_j_kg, humidity_ratio
 from logger.core.assess import pressure_u, water_swells
 from logger.core.budget import BudgetLine, combine
-from logger.core.coil_lines import COMMON_U_K, Both, both
+from logger.core.coil_lines import COMMON_U_K, Both, Swells, both
 from logger.core.humidity_probe import humidity_inputs
 from logger.core.params import JobParams
 from logger.core.stretch import CoilMeans, Means, Seen, Stretch
@@ -59,8 +59,9 @@ class Off(NamedTuple):
 class _Coil:
     """The parts at the stretch's means, as a function of what the inputs are off by."""
 
-    def __init__(self, means: Means, coil: Both, swells: float) -> None:
+    def __init__(self, means: Means, coil: Both, swells: Swells) -> None:
         self._means, self._coil, self._swells = means, coil, swells
+        self._dried_w = humidity_ratio(means.supply_c, coil.supply.humidity, means.pressure_pa)
 
     def parts(self, off: Off) -> Parts:
         means, coil = self._means, self._coil
@@ -72,7 +73,9 @@ class _Coil:
         supply_w = humidity_ratio(supply_c, max(dried_rh, abs(off.supply_rh)) + off.supply_rh, pressure_pa)
         kg_s = means.dry_air_kg_s * (1.0 + off.mass)
         if off.entering_rh:  # at its probe's temperature, as in the total's lines
-            kg_s *= 1.0 - self._swells * (entering_w - means.humidity_ratio)
+            kg_s *= 1.0 - self._swells.entering * (entering_w - means.humidity_ratio)
+        if off.supply_rh:
+            kg_s *= 1.0 - self._swells.supply * (supply_w - self._dried_w)
         dried = enthalpy_j_kg(entering_c, supply_w)
         sensible_w = kg_s * (dried - enthalpy_j_kg(supply_c, supply_w))
         latent_w = kg_s * (enthalpy_j_kg(entering_c, entering_w) - dried)

@@ -6,6 +6,7 @@ Within 3 % of u, fixed before anything was computed: what a first-order budget o
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from itertools import product
 from math import sqrt
@@ -17,11 +18,19 @@ from CoolProp.HumidAirProp import HAPropsSI
 
 from logger.core.coil_parts import Parts, part_lines
 from logger.core.firing import SteadyStretch
-from logger.core.params import AirflowParams, AirflowSource, JobParams, ProbeParams, Role
+from logger.core.params import (
+    AirflowParams,
+    AirflowSource,
+    Burner,
+    FanPosition,
+    JobParams,
+    ProbeParams,
+    Role,
+)
 from logger.core.result import result_document
 from tests.core.jobs import FACTS, feed
 from tests.core.test_kinds import SEA_LEVEL_PA
-from tests.core.test_kinds_cooling import cooling_job, story
+from tests.core.test_kinds_cooling import UNIT, cooling_job, story
 
 TRIALS = 200_000
 WITHIN = 0.03
@@ -88,8 +97,8 @@ class Found(NamedTuple):
 
 
 @cache
-def found(name: str, humidity_u95: float | None) -> Found:
-    """What the core makes of a case, its airflow a volume of the entering air."""
+def found(name: str, humidity_u95: float | None, fan: FanPosition = FanPosition.BLOW_THROUGH) -> Found:
+    """What the core makes of a case, its airflow a volume of the entering air, or of that behind the coil."""
     front, back = CASES[name]
     flow = AirflowParams(
         source=AirflowSource.FIXED,
@@ -98,7 +107,8 @@ def found(name: str, humidity_u95: float | None) -> Found:
         humidity=front[1] / 100.0,
         u95=0.04,
     )
-    job = cooling_job(airflow=flow, probes=probes(humidity_u95))
+    unit = replace(UNIT, fan=fan)
+    job = cooling_job(airflow=replace(flow, burner=Burner.OFF), probes=probes(humidity_u95), unit=unit)
     outcome = feed(job, story(front, back)).finish()
     assert outcome.best is not None
     assert outcome.best.best is not None
@@ -170,23 +180,32 @@ def test_each_part_holds_against_propagated_distributions(name: str, humidity_u9
         assert 0.94 <= float(np.mean(inside)) <= 0.97, key
 
 
+@pytest.mark.parametrize("fan", list(FanPosition))
 @pytest.mark.parametrize(("source", "side"), [("entering humidity", 0), ("supply humidity", 1)])
-def test_a_humidity_moves_the_heat_and_the_dry_air_that_carries_it(source: str, side: int) -> None:
-    """1.5 % RH of either side. Volume and enthalpy are CoolProp's: of damper entering air the same volume
-    holds less dry air, 1.1 % of its line (2.2 % were it more); the supply's leaves the mass alone."""
-    _, stretch, _ = found("usual", None)
+def test_a_humidity_moves_the_heat_and_the_dry_air_that_carries_it(
+    source: str, side: int, fan: FanPosition
+) -> None:
+    """1.5 % RH of either side. Volume and enthalpy are CoolProp's: of damper air at the fan's inlet the same
+    volume holds less dry air, 1.1 % of that side's line (2.2 % were it more); the other side's humidity
+    leaves the mass alone. Of the total, and of the condensate."""
+    job, stretch, _ = found("usual", None, fan)
     (line,) = (line for line in stretch.lines if line.source == source)
+    budgets = part_lines(job, stretch.means, stretch.line.coil, stretch.seen, stretch.lines)
+    assert budgets is not None
+    (water_line,) = (line for line in budgets[3] if line.source == source)
     front, back = CASES["usual"]
+    inlet = 1 if fan is FanPosition.DRAW_THROUGH else 0
 
-    def total_w(off: tuple[float, float]) -> float:
+    def moved(what: str, off: tuple[float, float]) -> float:
         real = [
-            {what: float(HAPropsSI(what, *_state(c, pct / 100.0 + d))) for what in ("Hda", "Vda")}
+            {key: float(HAPropsSI(key, *_state(c, pct / 100.0 + d))) for key in (what, "Vda")}
             for (c, pct), d in zip((front, back), off, strict=True)
         ]
-        return (real[0]["Hda"] - real[1]["Hda"]) / real[0]["Vda"]
+        return (real[0][what] - real[1][what]) / real[inlet]["Vda"]
 
-    ends = [total_w((d, 0.0) if side == 0 else (0.0, d)) for d in (0.015, -0.015)]
-    assert line.u_w == pytest.approx(abs(ends[0] - ends[1]) / 2.0, rel=0.006)
+    for what, stated in (("Hda", line.u_w), ("W", water_line.u_w)):
+        ends = [moved(what, (d, 0.0) if side == 0 else (0.0, d)) for d in (0.015, -0.015)]
+        assert stated == pytest.approx(abs(ends[0] - ends[1]) / 2.0, rel=0.006), what
 
 
 def _state(temp_c: float, rh: float) -> tuple[str, float, str, float, str, float]:
