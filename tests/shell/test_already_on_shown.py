@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.core.kind_words import NO_FIRING
 from logger.core.result import result_document
 from logger.core.snapshot import Phase, Snapshot
 from logger.report.page import render
@@ -52,14 +53,14 @@ def test_the_event_is_said_whole_with_its_next_step_in_lines_and_at_the_end() ->
     lines = result_lines(result_document(outcome, FACTS), "us")
     assert [line for line in lines if "on-already: The unit seems" in line and line.endswith(ending)]
     assert [line for line in lines if "on already when the log began or" in line and line.endswith(ending)]
-    assert not [line for line in lines if "No firing was seen" in line]
+    assert not [line for line in lines if NO_FIRING["gas"] in line]
 
 
 def test_a_run_that_saw_nothing_else_ends_with_what_to_do() -> None:
     job, readings = cut("electric-stages", 500.0, 780.0, velocity=False)
     outcome = feed(job, readings).finish()
     lines = result_lines(result_document(outcome, FACTS), "si")
-    assert [line for line in lines if line.endswith(told(outcome)[0]) and "No firing was seen" in line]
+    assert [line for line in lines if line.endswith(told(outcome)[0]) and NO_FIRING["electric"] in line]
 
 
 def test_the_report_has_it(tmp_path: Path) -> None:
