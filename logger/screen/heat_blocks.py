@@ -8,6 +8,7 @@ from rich.text import Text
 
 from logger.config.quantities import Dimension, from_si
 from logger.core.kind_words import CHANGE, SPELL, STARTER, kind_of, told_code
+from logger.core.probe_lines import WRONG_WAY_K
 from logger.core.readings import NS_PER_S
 from logger.core.snapshot import Phase, Snapshot, TestState
 from logger.screen.format import (
@@ -53,6 +54,7 @@ ON_HINTS: dict[Phase, str] = {
     Phase.STEADY: "steady; its beginning was not seen",
 }
 """Where the unit was on before the log, in place of the phase's own."""
+WRONG_WAY_HINT = "supply {side} than return: probes swapped?"
 
 PAUSE_HINTS: dict[str, str] = {
     "defrost": "the air is cooled; the heat comes back by itself",
@@ -99,9 +101,20 @@ def phase_line(snapshot: Snapshot, width: int, glyphs: Glyphs) -> list[Text]:
         hint = PAUSE_HINTS.get(snapshot.pause, HINTS[snapshot.phase])
         if snapshot.on_already:
             hint = ON_HINTS.get(snapshot.phase, hint)
+        if _wrong_way(snapshot):
+            hint = WRONG_WAY_HINT.format(side="warmer" if CHANGE[kind] == "drop" else "cooler")
         told = f"{lasted}  {hint.format(starter=STARTER[kind], change=CHANGE[kind])}"
     rest = glyphs.cut(f"  {told}", width - len(word))
     return [Text.assemble((glyphs.cut(word, width), "bold reverse"), (rest, ""))]
+
+
+def _wrong_way(snapshot: Snapshot) -> bool:
+    """Whether what should be a fan phase changes the air as no fan does, and the unit neither; a heat pump
+    does in a defrost."""
+    kind, rise_k = kind_of(snapshot.kind), snapshot.rise_k
+    if snapshot.phase is not Phase.FAN or rise_k is None or kind == "heat-pump":
+        return False
+    return (rise_k if CHANGE[kind] == "drop" else -rise_k) > WRONG_WAY_K
 
 
 def output_label(snapshot: Snapshot) -> str:
@@ -265,7 +278,10 @@ def air_block(view: DashboardView, width: int, glyphs: Glyphs) -> list[Text]:
         if value_w is not None:
             unit = scale_of(Dimension.POWER, units).unit
             known = "" if u95_w is None else f"± {number(u95_w, Dimension.POWER, units, like=value_w)} "
-            rows.append((label, number(value_w, Dimension.POWER, units), f"{known}{unit}"))
+            value = number(value_w, Dimension.POWER, units)
+            left = width - (21 if wide else 10 + len(value))
+            tails = (f"{known}{unit}", known.strip(), unit)  # the large number has the unit too
+            rows.append((label, value, next((tail for tail in tails if len(tail) <= left), "")))
     if snapshot.defrosts:
         rows.append(("defrosts", str(snapshot.defrosts), ""))
     lines = [Text(_air_heading(snapshot, units, width, glyphs), style="dim")]

@@ -381,6 +381,45 @@ def test_the_trace_of_a_unit_that_cools_is_of_the_drop() -> None:
     assert [line.plain for line in cools] == [line.plain.replace("RISE", "DROP") for line in heats]
 
 
+@pytest.mark.parametrize(
+    ("kind", "rise_k", "side"),
+    [
+        ("gas", -27.0, "cooler"),
+        ("electric", -5.1, "cooler"),
+        ("cooling", 11.0, "warmer"),
+        ("gas", -4.0, ""),
+        ("cooling", -11.0, ""),
+        ("heat-pump", -8.0, ""),  # it may defrost
+    ],
+)
+def test_a_fan_phase_that_changes_the_air_the_wrong_way_asks_for_the_probes(
+    kind: str, rise_k: float, side: str
+) -> None:
+    shot = make_snapshot(kind=kind, phase=Phase.FAN, rise_k=rise_k, rise_window_k=None, firing_start_s=None)
+    line = row(drawn(make_view(shot), 80, 24), " FAN ")
+    assert (f"supply {side} than return: probes swapped?" in line) is bool(side)
+    assert ("waiting for" in line) is not bool(side)
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+@pytest.mark.parametrize("units", ["us", "si"])
+def test_sensible_and_latent_heat_stand_whole_with_what_they_are_known_to(
+    width: int, height: int, units: str
+) -> None:
+    shot = make_snapshot(
+        kind="cooling",
+        rise_window_k=None,
+        sensible_w=14_243.0,
+        sensible_u95_w=1_055.0,
+        latent_w=5_950.0,
+        latent_u95_w=2_462.0,
+    )
+    lines = drawn(make_view(shot, state=ScreenState(units=units)), width, height)
+    for label, shown in (("sensible", "± 3,600"), ("latent", "± 8,400")):
+        assert width < 80 or units == "si" or shown in row(lines, label)
+        assert "…" not in row(lines, label)
+
+
 def test_a_step_is_drawn_where_it_happened() -> None:
     points = [(float(t), 0.0 if t < 50 else 1.0) for t in range(100)]
     lines = plot([Series("up", points)], Frame(0.0, 99.0, 0.0, 1.0), 64, 3, ASCII)
