@@ -85,8 +85,7 @@ def _broken(name: str, error: UsageError) -> TyperCommand:
 cli = typer.Typer(
     cls=PluginGroup,
     name="riselog",
-    help="What a heating unit really delivers: log its probes, read its true output.\n\n"
-    "Start with: riselog demo",
+    help="What a rooftop unit really delivers: log its probes, read its output.\n\nStart with: riselog demo",
     rich_markup_mode=None,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -95,16 +94,17 @@ cli = typer.Typer(
 
 traverse = typer.Typer(
     help="The airflow by a traverse of the duct: where to measure, measuring, what comes of it.",
+    short_help="The airflow, by a traverse of the duct.",
     rich_markup_mode=None,
     no_args_is_help=True,
 )
 cli.add_typer(traverse, name="traverse")
-traverse.command("plan")(airflow.plan)
-traverse.command("take")(take)
-traverse.command("compute")(airflow.compute)
-traverse.command("factor")(airflow.factor)
-traverse.command("fan-curve")(airflow.fan_curve)
-traverse.command("electric")(airflow.electric)
+traverse.command("plan", short_help="Where to measure in a duct.")(airflow.plan)
+traverse.command("take", short_help="Measure point by point, guided.")(take)
+traverse.command("compute", short_help="The airflow from a traverse file.")(airflow.compute)
+traverse.command("factor", short_help="The factor of a probe left in the duct.")(airflow.factor)
+traverse.command("fan-curve", short_help="A fan's airflow from its maker's curve.")(airflow.fan_curve)
+traverse.command("electric", short_help="The airflow from a known electric power.")(airflow.electric)
 
 Config = Annotated[Path, typer.Argument(help="The job's config file (TOML).", show_default=False)]
 Json = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, messages on stderr.")]
@@ -131,7 +131,7 @@ def _root(
     pass
 
 
-@cli.command()
+@cli.command(short_help="Log the job's probes, read the unit's output.")
 def run(
     config: Config,
     *,
@@ -161,7 +161,7 @@ def run(
     raise typer.Exit(run_command(config, options))
 
 
-@cli.command()
+@cli.command(short_help="The main job on simulated probes.")
 def demo(
     *,
     speed: Annotated[str, typer.Option(help="Times faster than the wall clock, or 'max'.")] = "20",
@@ -187,7 +187,7 @@ def demo(
     raise typer.Exit(demo_command(scenario=scenario, speed=speed, seed=seed, headless=headless, json=json))
 
 
-@cli.command()
+@cli.command(short_help="Compute a stored run or a file again.")
 def replay(
     sources: Annotated[
         list[str],
@@ -228,7 +228,7 @@ def replay(
     raise typer.Exit(replay_command(sources[0], config, store=not no_store, json=json))
 
 
-@cli.command()
+@cli.command(short_help="Dashboard of a logger that runs elsewhere.")
 def watch(
     config: Annotated[Path | None, typer.Argument(help="The job's config; else the one that runs.")] = None,
 ) -> None:
@@ -245,7 +245,7 @@ def watch(
     raise typer.Exit(watch_command(config))
 
 
-@cli.command()
+@cli.command(short_help="List the stored runs.")
 def runs(
     config: Annotated[Path | None, typer.Argument(help="Only this job's runs.")] = None, *, json: Json = False
 ) -> None:
@@ -261,7 +261,7 @@ def runs(
     raise typer.Exit(runs_command(config, json=json))
 
 
-@cli.command()
+@cli.command(short_help="Try everything that a run needs.")
 def check(
     config: Config,
     *,
@@ -280,11 +280,11 @@ def check(
     raise typer.Exit(check_command(config, offline=offline, json=json))
 
 
-cli.command()(scan)
-cli.command()(match)
+cli.command(short_help="Bluetooth devices in reach, and their values.")(scan)
+cli.command(short_help="Probes in the same air: what to correct.")(match)
 
 
-@cli.command()
+@cli.command(short_help="The same formulas for values you type.")
 def output(
     *,
     airflow: Annotated[str, typer.Option(help="Volume flow, or kg/s or lb/h of dry air.")],
@@ -323,7 +323,7 @@ def output(
     raise typer.Exit(output_command(values, units=units, json=json))
 
 
-@cli.command()
+@cli.command(short_help="Gas input, by the dial of the meter.")
 def clock(
     *,
     heating_value: Annotated[str, typer.Option(help="Of the gas, as its supplier states it.")],
@@ -386,7 +386,7 @@ def clock(
     raise typer.Exit(clock_command(given, units=units, json=json))
 
 
-@cli.command()
+@cli.command(short_help="Write a stored run as CSV or Parquet.")
 def export(
     run: RunName,
     *,
@@ -416,7 +416,7 @@ def export(
     raise typer.Exit(export_command(run, config, output=output, form=format_, what=what))
 
 
-@cli.command()
+@cli.command(short_help="Write a stored run as one HTML page.")
 def report(
     run: RunName,
     *,

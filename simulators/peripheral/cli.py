@@ -10,7 +10,7 @@ import typer
 app = typer.Typer(rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False)
 
 
-@app.command()
+@app.command(short_help="Simulated probes, sent over Bluetooth.")
 def play(
     scene: Annotated[
         str,

@@ -10,12 +10,15 @@ import typer
 app = typer.Typer(rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False)
 
 
-@app.command()
+@app.command(short_help="The method tested on simulated probes.")
 def study(
     *,
     scenario: Annotated[
         list[str] | None,
-        typer.Option(help="A scenario (`riselog demo --list`); repeat it. Twenty kinds where left out."),
+        typer.Option(
+            metavar="<str>",
+            help="A scenario (`riselog demo --list`); repeat it. Twenty kinds where left out.",
+        ),
     ] = None,
     trials: Annotated[int, typer.Option(help="Trials of each cell.")] = 500,
     seed: Annotated[int, typer.Option(help="The same seed gives the same study.")] = 1,
@@ -30,9 +33,7 @@ def study(
         str | None, typer.Option(help='Probes matched in humidity, how well: "0.5 %,1 %". Else not matched.')
     ] = None,
     airflow_u95: Annotated[str | None, typer.Option(help='How well the airflow is known: "2 %,6 %".')] = None,
-    traverse: Annotated[
-        str | None, typer.Option(help='Or a simulated traverse: "log-tchebycheff 5x5,equal-area 3x3".')
-    ] = None,
+    traverse: Annotated[str | None, typer.Option(help="Or simulated traverses to compare.")] = None,
     window: Annotated[str | None, typer.Option(help='[steady] window, as "60 s,120 s".')] = None,
     hold: Annotated[str | None, typer.Option(help='[steady] hold, as "30 s,60 s".')] = None,
     window_max: Annotated[str | None, typer.Option(help='[steady] window_max, as "300 s,600 s".')] = None,
@@ -57,11 +58,13 @@ def study(
 
     \b
     Which probe, and how well the airflow has to be known:
-      riselog study --scenario standard --probe-u95 "0.1 K,0.3 K" --airflow-u95 "2 %,4 %"
+      riselog study --scenario standard \\
+        --probe-u95 "0.1 K,0.3 K" --airflow-u95 "2 %,4 %"
     How long to wait, of each kind of unit:
       riselog study --trials 40
     What a 3x3 traverse costs against 25 points:
-      riselog study --scenario standard --traverse "log-tchebycheff 5x5,equal-area 3x3"
+      riselog study --scenario standard \\
+        --traverse "log-tchebycheff 5x5,equal-area 3x3"
     A page with plots, and the rows for other programs:
       riselog study --output study.html --csv study.csv --json
     """  # noqa: D301 - \b keeps the examples' lines in --help

@@ -67,3 +67,20 @@ def test_a_name_like_none_is_not_answered_with_all(capsys: pytest.CaptureFixture
     assert "closest" not in text
     assert "`riselog demo --list` shows all" in text
     assert len(text) < 200
+
+
+@pytest.mark.parametrize("command", [(), ("run",), ("study",), ("traverse",)])
+@pytest.mark.parametrize("columns", [80, 60])
+def test_help_is_whole_in_a_narrow_window(
+    columns: int,
+    command: tuple[str, ...],
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    with pytest.raises(SystemExit):
+        main([*command, "--help"])
+    lines = capsys.readouterr().out.splitlines()
+    assert lines
+    assert [line for line in lines if len(line) > columns] == []
+    assert [line for line in lines if line.endswith("...") and "COMMAND" not in line] == []
