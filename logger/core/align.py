@@ -32,17 +32,45 @@ Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Held = tuple[list[float], list[int], list[int]]
-Row = tuple[int, list[float], list[int], list[int]]
-"""Tick number; of each slot the newest value, its time in ns, and how many have come so far."""
 
 
 class Rows(NamedTuple):
-    """The same of some ticks in a row: a line for each, a column for each slot."""
+    """Some ticks in a row, a line for each: of each slot, a column, the newest value, its time in ns, and
+    how many have come so far."""
 
     ticks: Ints
     values: Floats
     times: Ints
     counts: Ints
+
+
+class Row:
+    """One tick of them; made into plain numbers for who asks, as seldom anybody does (cost)."""
+
+    __slots__ = ("_at", "_rows", "tick")
+
+    def __init__(self, tick: int, rows: Rows, at: int) -> None:
+        self.tick = tick
+        self._rows = rows
+        self._at = at
+
+    @property
+    def values(self) -> list[float]:
+        """The newest value of each slot."""
+        newest: list[float] = self._rows.values[self._at].tolist()
+        return newest
+
+    @property
+    def times(self) -> list[int]:
+        """When it came, ns."""
+        come: list[int] = self._rows.times[self._at].tolist()
+        return come
+
+    @property
+    def counts(self) -> list[int]:
+        """How many have come."""
+        many: list[int] = self._rows.counts[self._at].tolist()
+        return many
 
 
 Look = Callable[[Rows], None]
@@ -76,9 +104,10 @@ class Grid:
 
     def __init__(self, slots: Slots) -> None:
         self._slots = slots
-        self.values = [0.0] * len(slots)
-        self.times = [NEVER_NS] * len(slots)
-        self.counts = [0] * len(slots)
+        self._values = [0.0] * len(slots)
+        self._times = [NEVER_NS] * len(slots)
+        self._counts = [0] * len(slots)
+        self._row: Row | None = None  # what stands in its place while the rows of a block are given
         self.next_tick = 1
         self.last_ns: int | None = None  # of the last reading; readings never go back
 
@@ -96,13 +125,26 @@ class Grid:
 
         ``look`` is shown some at once, each time before the first of them is given.
         """
+        self._settle()
         while self.next_tick * NS_PER_S <= t_ns:
             ticks = self._some_ticks(t_ns)
-            held = [np.array([part] * len(ticks)) for part in (self.values, self.times, self.counts)]
-            look(Rows(ticks, *held))
-            for tick in ticks.tolist():
+            held = [np.array([part] * len(ticks)) for part in (self._values, self._times, self._counts)]
+            rows = Rows(ticks, *held)
+            look(rows)
+            for at, tick in enumerate(ticks.tolist()):
                 self.next_tick = tick + 1
-                yield tick, self.values, self.times, self.counts
+                yield Row(tick, rows, at)
+
+    @property
+    def times(self) -> list[int]:
+        """When the newest value of each slot came, ns."""
+        return self._times if self._row is None else self._row.times
+
+    def _settle(self) -> None:
+        """A block was left before its end: what its last row had is what stands."""
+        if self._row is not None:
+            row, self._row = self._row, None
+            self._values, self._times, self._counts = row.values, row.times, row.counts
 
     def _some_ticks(self, t_ns: int) -> Ints:
         """Those that are looked at together, of all that are due at ``t_ns``."""
@@ -111,14 +153,15 @@ class Grid:
 
     def latch(self, reading: Reading) -> None:
         """Take a reading as the newest of its slot, if its flag lets it enter arithmetic."""
+        self._settle()
         t_ns = reading.t_ns if self.last_ns is None else max(reading.t_ns, self.last_ns)
         self.last_ns = t_ns
         if reading.flag in USABLE_FLAGS:
             place = self._slots.place.get((reading.probe, reading.quantity))
             if place is not None:
-                self.values[place] = self._slots.scale[place] * reading.value - self._slots.shift[place]
-                self.times[place] = t_ns
-                self.counts[place] += 1
+                self._values[place] = self._slots.scale[place] * reading.value - self._slots.shift[place]
+                self._times[place] = t_ns
+                self._counts[place] += 1
 
     def due_in(self, block: ReadingBlock, look: Look) -> Iterator[Row]:
         """Rows of all ticks that fall due in a block, its readings latched on the way.
@@ -136,19 +179,22 @@ class Grid:
             if place is not None and here.any():
                 scale, shift = self._slots.scale[place], self._slots.shift[place]
                 slots.append((place, t_ns[here], scale * block.value[here] - shift))
-        values, times, counts = list(self.values), list(self.times), list(self.counts)
+        self._settle()
+        held = self._values, self._times, self._counts
         while self.next_tick * NS_PER_S <= last_ns:
-            rows = self._rows(self._some_ticks(last_ns), (values, times, counts), slots)
+            rows = self._rows(self._some_ticks(last_ns), held, slots)
             look(rows)
-            for row in zip(*[part.tolist() for part in rows], strict=True):
-                tick, self.values, self.times, self.counts = row
+            for at, tick in enumerate(rows.ticks.tolist()):
+                self._row = row = Row(tick, rows, at)
                 self.next_tick, self.last_ns = tick + 1, tick * NS_PER_S
                 yield row
+        self._row = None
+        values, times, counts = list(held[0]), list(held[1]), list(held[2])
         for place, slot_ns, slot_values in slots:
             values[place] = float(slot_values[-1])
             times[place] = int(slot_ns[-1])
             counts[place] += len(slot_ns)
-        self.values, self.times, self.counts = values, times, counts
+        self._values, self._times, self._counts = values, times, counts
         self.last_ns = last_ns
         self.next_tick = last_ns // NS_PER_S + 1
 

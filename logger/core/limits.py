@@ -6,11 +6,11 @@ alone, whatever the phase and whether or not the other side speaks; only the ris
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from math import inf
 from typing import NamedTuple
 
-from logger.core.align import Floats, Rows, Slots
+from logger.core.align import Floats, Row, Rows, Slots
 from logger.core.cycles import SMOOTH_TICKS
 from logger.core.kind_words import COLD_ELSE, COLD_ENTERING
 from logger.core.params import JobParams, Role, UnitKind, UnitParams
@@ -117,13 +117,11 @@ class LimitWatch:
 
     def tick(
         self,
-        tick: int,
+        row: Row,
         phase: Phase,
         rise_k: float | None,
         supply_c: float | None,
         entering_c: float | None,
-        values: Sequence[float],
-        times: Sequence[int],
     ) -> None:
         """Compare one tick's state with every limit; ``supply_c`` is the whole stream's.
 
@@ -133,7 +131,7 @@ class LimitWatch:
             return
         hot_c, probe = supply_c, None
         if self._apart or supply_c is None:
-            hot_c, probe = self._hottest(tick, values, times, supply_c)
+            hot_c, probe = self._hottest(row, supply_c)
         if phase is not self._phase:
             self._enter(phase)
         tried, broken_s = (rise_k, hot_c, entering_c), self._broken_s
@@ -145,7 +143,7 @@ class LimitWatch:
                 broken_s[number] += 1
                 limit = self._limits[number]
                 if broken_s[number] == limit.stay_s:
-                    self._say(tick, limit.code, limit.text, probe if place == 1 else None)
+                    self._say(row.tick, limit.code, limit.text, probe if place == 1 else None)
             else:
                 broken_s[number] = 0
 
@@ -162,11 +160,9 @@ class LimitWatch:
         tried = {number for number, _ in here}
         self._broken_s = [s if number in tried else 0 for number, s in enumerate(self._broken_s)]
 
-    def _hottest(
-        self, tick: int, values: Sequence[float], times: Sequence[int], supply_c: float | None
-    ) -> tuple[float | None, str | None]:
+    def _hottest(self, row: Row, supply_c: float | None) -> tuple[float | None, str | None]:
         """The hottest fresh supply probe, as it reads itself: a mean hides the one in the hot stream."""
-        now_ns = tick * NS_PER_S
+        values, times, now_ns = row.values, row.times, row.tick * NS_PER_S
         hot_c, probe = supply_c, None
         for place, max_age_ns, name in self._supply:
             if now_ns - times[place] <= max_age_ns and (hot_c is None or values[place] > hot_c):

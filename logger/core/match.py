@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from logger.core.align import Grid, Rows, Slots
+from logger.core.align import Grid, Row, Rows, Slots
 from logger.core.match_group import MatchGroup
 from logger.core.match_verdict import TWO, ProbeOffset
 from logger.core.params import MAIN_QUANTITY, JobParams
@@ -77,7 +77,7 @@ class MatchWatch:
         """Take a reading; the ticks before it first."""
         for row in self._grid.due(reading.t_ns, self._look):
             if self.result is None:
-                self._tick(*row)
+                self._tick(row)
         self._grid.latch(reading)
 
     def advance(self, t_ns: int) -> None:
@@ -110,10 +110,10 @@ class MatchWatch:
         self._streams.take(rows, self._read)
         self._read = 0
 
-    def _tick(self, tick: int, values: list[float], times: list[int], counts: list[int]) -> None:
-        self._tick_s = tick
+    def _tick(self, row: Row) -> None:
+        self._tick_s = tick = row.tick
         self._read += 1
-        self._counts = list(counts)
+        values, times, self._counts = row.values, row.times, row.counts
         if self.stage is MatchStage.LISTENING:
             self._listen(tick)
             return

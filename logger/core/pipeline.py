@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from logger.core.airflow_watch import AirflowWatch
-from logger.core.align import Grid, Rows, Slots
+from logger.core.align import Grid, Row, Rows, Slots
 from logger.core.already_on import CODE, falls_behind, maybe_text, on_rise_k, on_text
 from logger.core.assess import steady_casing_w
 from logger.core.book import DEFROST_MOST_S, FiringBook
@@ -137,7 +137,7 @@ class Pipeline:
         if self._grid.silence_ns(reading.t_ns) > self._gap_ns:
             self._gap(reading.t_ns)
         for row in self._grid.due(reading.t_ns, self._look):
-            self._tick(*row)
+            self._tick(row)
         self._grid.latch(reading)
         self.watch.see(reading)
         return self._new_events()
@@ -167,8 +167,8 @@ class Pipeline:
                 self._gap(int(t_ns[start]))
             part = block.part(start, end)
             for row in self._grid.due_in(part, self._look):
-                self._tick(*row)
-                yield row[0]
+                self._tick(row)
+                yield row.tick
             self.watch.see_block(part)
 
     def advance(self, t_ns: int) -> tuple[Event, ...]:
@@ -253,21 +253,22 @@ class Pipeline:
         self.watch.look(rows)
         self._limits.look(rows, *self.reader.sides_c(self._sign))
 
-    def _tick(self, tick: int, values: list[float], times: list[int], counts: list[int]) -> None:
+    def _tick(self, row: Row) -> None:
         cycles, detector = self.cycles, self.detector
-        phase = cycles.phase
+        tick, phase = row.tick, cycles.phase
         if not tick % GRID_CHECK_TICKS:
             self._fit_grid()
             self._look_on(tick)
         fan_rise_k = self._sign * cycles.base_k if cycles.has_base else 0.0
         moment = self.reader.read(tick, fan_rise_k, watch_frozen=phase is not _OFF)
         if self._coil is not None:
+            values, times = row.values, row.times
             moment = self._coil.cooled(tick, moment, values, times, frozen=self._damp(tick, values, times))
             self._watch_moisture(tick, moment, phase)
         entering_c, _, supply_c, rise_k, _, _, velocity_m_s, flowing, dry_kg_s, air_w, _ = moment
         fired_k = rise_k if self._sign > 0 or rise_k is None else -rise_k
         output_w = self._account(moment, phase)
-        self._sides.post(tick, values, times)
+        self._sides.post(row)
         if not tick % detector.grid_s:
             self._point(tick, phase, fired_k, air_w, output_w)
         shown = dry_kg_s, air_w, output_w
@@ -281,22 +282,23 @@ class Pipeline:
             self._turn(tick, turn)
         if parted:
             self._restart()  # totals and sensible heat alone are no one series
-        self.watch.tick(tick, times, frozen, velocity_m_s)
+        self.watch.tick(row, frozen, velocity_m_s)
         smooth_k = None if rise_k is None else cycles.smooth_k
-        self._limits.tick(tick, cycles.phase, smooth_k, supply_c, entering_c, values, times)
+        self._limits.tick(row, cycles.phase, smooth_k, supply_c, entering_c)
         if rise_k is not None:
             self._rise_s = tick
         elif self.book.open is not None:
             self._check_absence(tick)
-        self._watch_beside(tick, values, times, counts)
+        self._watch_beside(row)
         if self._traced:
             place = (float(tick), PHASE_NUMBER[cycles.phase])
             self._trace.append((*place, *moment[:_TRACED], *shown))
 
-    def _watch_beside(self, tick: int, values: list[float], times: list[int], counts: list[int]) -> None:
+    def _watch_beside(self, row: Row) -> None:
         """What no output hangs on: gas counter, humidity and pressure, an airflow that is watched."""
-        if self._gas.counter is not None and (went_back := self._gas.tick(values, times, counts)):
-            self.book.say(tick, "gas-counter-back", went_back, self._gas.counter)
+        tick, counter = row.tick, self._gas.counter
+        if counter is not None and (went_back := self._gas.tick(row.values, row.times, row.counts)):
+            self.book.say(tick, "gas-counter-back", went_back, counter)
         if self.reader.sides_odd:
             held, refused = self.reader.sides()
             held = held and self._coil is None  # a coil's total needs it, and tells what comes of its loss

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from logger.core.align import Rows, Slots
+from logger.core.align import Row, Rows, Slots
 from logger.core.ledger import Ledger, Sums, means
 from logger.core.params import JobParams, Role
 from logger.core.readings import NS_PER_S, Quantity
@@ -65,11 +65,11 @@ class Sides:
         damp = self._damp_seen or any(rows.counts[-1, place] for place, _ in self._humidity)
         self._speak = damp or bool(self._temperatures or self._velocity)
 
-    def post(self, tick: int, values: list[float], times: list[int]) -> None:
+    def post(self, row: Row) -> None:
         """Take the next tick; a side counts only while all of it is fresh."""
         if not self._speak:
             return
-        now_ns = tick * NS_PER_S
+        values, times, now_ns = row.values, row.times, row.tick * NS_PER_S
         if self._temperatures:
             fresh = all(now_ns - times[place] <= age_ns for place, age_ns in self._temperatures)
             self._each.post(tuple([values[place] for place, _ in self._temperatures]) if fresh else None)
@@ -78,7 +78,7 @@ class Sides:
         for place, age_ns in self._humidity:
             if now_ns - times[place] <= age_ns:
                 if not self._damp_seen:
-                    self._damp.clear(tick)
+                    self._damp.clear(row.tick)
                     self._damp_seen = True
                 self._damp.post((values[place],))
                 return

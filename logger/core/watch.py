@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from logger.core.align import NEVER_NS, Rows, Slots
+from logger.core.align import NEVER_NS, Row, Rows, Slots
 from logger.core.flow import NO_FLOW_M_S
 from logger.core.params import MAIN_QUANTITY, JobParams, Role
 from logger.core.readings import FLAG_CODES, NS_PER_S, USABLE_FLAGS, Quantity, Reading, ReadingBlock
@@ -77,10 +77,11 @@ class StreamWatch:
         ages_ns = (rows.ticks * NS_PER_S)[:, None] - rows.times[:, self._places]
         self._may_be_silent = bool((ages_ns > self._max_age_ns).any())
 
-    def tick(self, tick: int, times: list[int], frozen: list[int], velocity_m_s: float | None) -> None:
+    def tick(self, row: Row, frozen: list[int], velocity_m_s: float | None) -> None:
         """Compare with the tick before and say what changed."""
+        tick = row.tick
         if self._may_be_silent or self._silent or tick == FIRST_WORD_S:
-            self._look_for_silence(tick, tick * NS_PER_S, times)
+            self._look_for_silence(tick, tick * NS_PER_S, row.times)
         if frozen != self._frozen:
             self._turn_frozen(tick, frozen)
         if velocity_m_s is not None and (velocity_m_s <= -NO_FLOW_M_S or self._reverse_s):
