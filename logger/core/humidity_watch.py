@@ -17,7 +17,8 @@ from logger.core.texts import Say
 CODE, BACK = "humidity-lost", "humidity-back"
 TOLD = 5  # losses of one probe: then its rhythm is known (design choice)
 ALONE_S = 15  # s that a temperature must have come alone: its humidity may be in the next packet (assumed)
-FINE_STEP_PCT = 0.1  # % RH: a probe this fine shows the air's own unrest (assumed)
+FINE_STEP_PCT = 0.02  # % RH: a probe this fine shows the air's own unrest, 0.01 K of it (assumed)
+REPEATS = 5  # readings of one value at least: a seldom probe may say it twice (assumed)
 FINE_FROZEN_S = 120  # s of one value that such a probe never shows in moving air (assumed)
 MOVED_K = 3.0  # K that the air goes while % RH stays: a fifth of its water, to the step (derived)
 LOST = (
@@ -47,6 +48,8 @@ class _Damp:
     beside_c: float = 0.0  # when the value was first said
     step: float = 0.0  # smallest change seen; 0 until there was one
     since_s: int = 0  # tick from which it has stood at its value
+    seen_ns: int = NEVER_NS
+    repeats: int = 0  # readings of that value after the first
     alone_s: int = 0  # tick from which its temperature has come without a pause
     lost: str = ""  # why, by ``WHY``
     losses: int = 0
@@ -61,16 +64,20 @@ class _Damp:
             return self.lost
         if now_ns - times[self.place] > HOLD_NS:
             return "silent" if self.lost == "silent" or tick - self.alone_s >= ALONE_S else self.lost
-        return "frozen" if self._repeats(tick, values[self.place], values[self.beside]) else ""
+        if times[self.place] != self.seen_ns:
+            self.seen_ns = times[self.place]
+            self.repeats += 1
+        return "frozen" if self._stands(tick, values[self.place], values[self.beside]) else ""
 
-    def _repeats(self, tick: int, value: float, beside_c: float) -> bool:
+    def _stands(self, tick: int, value: float, beside_c: float) -> bool:
+        """Whether it stands at one value where it must move."""
         if value != self.value:
             change = abs(value - self.value)
             if change < self.step or not self.step:
                 self.step = change if change == change else 0.0  # noqa: PLR0124 - nan: no value before
-            self.value, self.since_s, self.beside_c = value, tick, beside_c
+            self.value, self.since_s, self.beside_c, self.repeats = value, tick, beside_c, 0
             return False
-        if not self.step or not 0.0 < value < 100.0:  # noqa: PLR2004 - percent; at an end of the scale it rests
+        if not self.step or self.repeats < REPEATS or not 0.0 < value < 100.0:  # noqa: PLR2004 - percent; at an end of the scale it rests
             return False
         fine = self.step <= FINE_STEP_PCT and tick - self.since_s >= FINE_FROZEN_S
         return fine or abs(beside_c - self.beside_c) > MOVED_K

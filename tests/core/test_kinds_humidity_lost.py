@@ -139,9 +139,9 @@ def test_live_and_in_blocks_it_is_the_same(spoil: Spoil) -> None:
     assert told(live)
 
 
-@pytest.mark.parametrize("step", [0.5, 1.0])
+@pytest.mark.parametrize("step", [0.1, 0.5, 1.0])
 def test_a_coarse_probe_in_even_air_is_not_frozen(step: float) -> None:
-    """In steps of half a per cent and more the air's own unrest does not show."""
+    """In steps of a tenth and more the air's own unrest need not show."""
     still = [
         r._replace(value=round(r.value / step) * step) if r.quantity is Quantity.HUMIDITY else r
         for r in story(FRONT, BACK)
@@ -155,6 +155,19 @@ def test_a_probe_that_rests_at_saturation_is_not_frozen(step: float) -> None:
     rows = [r._replace(value=min(r.value, 100.0)) for r in alive(step=step)]
     full = [r._replace(value=100.0) if is_humidity(r, "sup", 700, 2_350) else r for r in rows]
     assert not told(document_of_block(cooling_job(), full))
+
+
+@pytest.mark.parametrize("every_s", [30, 50])
+def test_a_fine_probe_that_speaks_seldom_and_says_the_same_twice_is_not_frozen(every_s: int) -> None:
+    """A value of a hundredth, said four times in two or three minutes: no fault yet."""
+    rows = alive()
+    same = next(r.value for r in rows if is_humidity(r, "ret", 1_000, 10_000))
+    rare = [
+        r._replace(value=same) if is_humidity(r, "ret", 1_000, 1_000 + 4 * every_s) else r
+        for r in rows
+        if not is_humidity(r, "ret", 0, 10_000) or int(r.t_ns / NS_PER_S) % every_s == 0
+    ]
+    assert not told(document_of_block(cooling_job(), rare))
 
 
 def test_a_coarse_probe_that_stays_where_the_air_does_not_is_frozen() -> None:
