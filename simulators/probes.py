@@ -21,6 +21,7 @@ Spans = tuple[tuple[float, float], ...]
 Column = tuple[Quantity, Array, npt.NDArray[np.bool_]]
 """A quantity, its value in each sample, and which samples are heard."""
 
+_DECADES = 200.0  # of 308 that a float has
 PER_PPM = 1e-6  # of a clock; exact
 HOUSEKEEPING_S = 60.0  # s between battery and signal strength; assumed
 SIGNAL_DBM = -62.0  # dBm, a few metres of air and sheet metal; assumed
@@ -110,9 +111,27 @@ def lagged(t_s: Array, truth: Array, lag_s: float) -> Array:
     step_s = float(t_s[1] - t_s[0])
     decay = math.exp(-step_s / lag_s)
     ramp = lag_s * (1.0 - decay) / step_s  # particular solution of tau y' + y = a + b t
-    behind = 0.0
-    steps = (np.diff(truth) * ramp).tolist()
-    return np.asarray(truth + np.array([0.0, *[behind := behind * decay - step for step in steps]]))
+    return np.asarray(truth + fading(np.concatenate(([0.0], -ramp * np.diff(truth))), decay))
+
+
+def fading(drive: Array, share: float) -> Array:
+    """y[i] = ``share`` x y[i - 1] + ``drive``[i], from nothing; ``share`` in 0..1.
+
+    In pieces within which the sum of drive / share^i can be had at once; each piece then hears of the one
+    before it. No piece is so long that share^i leaves what a float can hold.
+    """
+    if share <= 0.0:
+        return drive
+    most = 64 if share >= 1.0 else max(1, min(64, int(_DECADES / -math.log10(share))))
+    pieces = -(-len(drive) // most)
+    weight = share ** np.arange(most)
+    padded = np.zeros(pieces * most)
+    padded[: len(drive)] = drive
+    own = np.cumsum(padded.reshape(pieces, most) / weight, axis=1) * weight
+    before, whole = 0.0, share**most
+    heard = [before, *[before := whole * before + last for last in own[:-1, -1].tolist()]]
+    y = own + np.outer(heard, share * weight)
+    return np.asarray(y.ravel()[: len(drive)])
 
 
 def quantised(value: Array, resolution: float) -> Array:
@@ -256,8 +275,9 @@ def _rendered(response: Response, rng: np.random.Generator, at_s: Array, t_s: Ar
 
 def _first_order(shocks: Array, phi: float) -> Array:
     """AR(1) series of unit variance from unit white noise, in its stationary state from the start."""
-    x = float(shocks[0])
-    return np.array([x, *[x := phi * x + s for s in (math.sqrt(1.0 - phi * phi) * shocks[1:]).tolist()]])
+    drive = math.sqrt(1.0 - phi * phi) * shocks
+    drive[0] = shocks[0]
+    return fading(drive, phi)
 
 
 def _housekeeping(

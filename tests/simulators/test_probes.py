@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import signal
 
 from logger.core.readings import QUANTITIES, Quantity
-from simulators.probes import Probe, Response, Spoken, lagged, quantised, speak
+from simulators.probes import Probe, Response, Spoken, fading, lagged, quantised, speak
 
 T_S = np.arange(0.0, 3600.5, 0.5)
 FLAT = {Quantity.TEMPERATURE: np.full_like(T_S, 20.0)}
@@ -229,3 +229,12 @@ def test_delay_changes_no_value_and_no_drop_out() -> None:
     prompt, late = say(quiet), say(replace(quiet, late_s=0.25))
     assert late.value == prompt.value[: len(late.value)]
     assert np.array_equal(np.array(late.t_ns) - 250_000_000, prompt.t_ns[: len(late.t_ns)])
+
+
+@given(
+    st.lists(st.floats(-10.0, 10.0), min_size=1, max_size=200),
+    st.sampled_from([0.0, 1e-12, 0.01, 0.5, 0.9, 0.999, 1.0]),
+)
+def test_what_fades_is_scipys_filter_of_first_order(drive: list[float], share: float) -> None:
+    expected = signal.lfilter([1.0], [1.0, -share], drive)
+    assert fading(np.array(drive), share) == pytest.approx(expected, rel=1e-12, abs=1e-11)
