@@ -149,7 +149,7 @@ class FiringBook:
             if tick - self._looked_s >= LOOK_S:
                 self._look(tick)
         series, window = self._detector.series, self._detector.rungs[0]
-        if self.open is not None and series.length >= window:
+        if self.open is not None and series.length >= window and self._detector.judges:
             rise_k = series.mean(RISE, window) or 0.0
             if rise_k > self.open.highest_k:
                 self.open.highest_k = rise_k

@@ -130,6 +130,11 @@ class SteadyDetector:
         self._failing_since_s = self._unjudged_since_s = None
         return Change.SETTLED
 
+    @property
+    def judges(self) -> bool:
+        """Whether the newest point is one at which the windows are judged."""
+        return not self.series.length % self._judge_every
+
     def _judge(self, t_s: int) -> tuple[Judgement, int]:
         """Judge a warm-up. What fails the widest limit fails every other: it needs no fit (cost)."""
         if t_s - self._fitted_s >= REFIT_EVERY_S:
