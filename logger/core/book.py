@@ -55,6 +55,8 @@ class FiringBook:
         self._collapses = 0
         self._humidity_said = self._untold_said = self._auxiliary_said = False
         self._firing_sums: Sums = ()
+        self._coil = coil
+        self._coil_sums: Sums = ()
         self._fan_velocity_m_s: float | None = None  # of the last fan phase
         # the last stretch: whether it still runs, where it began, and how it behaves
         self._running = False
@@ -91,6 +93,7 @@ class FiringBook:
             aided=self._job.unit.kind is UnitKind.HEAT_PUMP and self._job.unit.stages == 1,
         )
         self._firing_sums = self._ledger.at(start_s)
+        self._coil_sums = () if self._coil is None else self._coil.at(start_s)
         self._evidence.clear()
         self._doubts.fire()
         self._untold_said = False
@@ -262,6 +265,11 @@ class FiringBook:
         """Heat lost through the casing while the air takes up ``net_w`` from the burner."""
         return casing_loss_w(self._job, net_w)[0]
 
+    def _sensible_in_it(self, end_s: int) -> bool:
+        """Whether a coil's firing has sensible heat alone in it, where a humidity was not known."""
+        parts = None if self._coil is None else self._coil.between(self._coil_sums, self._coil.at(end_s))
+        return parts is not None and not parts.told
+
     def complete(self, tick: int, end_s: int, *, air_moves: bool = False) -> None:
         """The firing is over: its energy is what the air took up, fan heat off, casing on.
 
@@ -284,7 +292,7 @@ class FiringBook:
         burning_s = max((firing.fall_s or firing.end_s) - firing.start_s, 0)
         net_j = air_j - fan_w * ticks
         firing.energy_j = net_j + self.casing_w(net_j / max(burning_s, 1)) * burning_s
-        if self._job.airflow.stage_volume_m3_s:
+        if self._job.airflow.stage_volume_m3_s or self._sensible_in_it(firing.end_s):
             firing.energy_j = None
         self._doubts.complete(tick, firing, self._detector.tau_s or self._tau_s)
         self.done.append(firing)

@@ -65,7 +65,7 @@ class Firing:
     fan: FanPhase | None
     stretches: list[SteadyStretch]
     end_s: int | None = None
-    energy_j: float | None = 0.0  # None where the airflow between its stages is not known
+    energy_j: float | None = 0.0  # None where the airflow between its stages, or a humidity, is not known
     fall_s: int | None = None  # where the rise broke down
     onset_seen: bool = True  # its beginning was seen, or a velocity showed that air moved
     on_already: bool = False  # it was on before any fan phase was seen

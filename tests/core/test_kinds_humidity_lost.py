@@ -104,6 +104,9 @@ def test_a_humidity_lost_midway_is_told_and_what_was_steady_before_stands(
     assert LOST_S - 5 <= firing["steady_end_s"] <= LOST_S + 62
     assert firing["output_w"] == pytest.approx(total_w(), rel=2 * REAL_GAS)
     assert firing["latent_w"] is not None
+    assert (
+        firing["energy_j"] is document["cycles"][0]["energy_j"] is None
+    )  # sensible heat alone is no total's
     assert document["verdict"] is not None
     ends = [e["t_s"] for e in document["events"] if e["code"] == "steady-end"]
     assert ends[0] == event["t_s"]
