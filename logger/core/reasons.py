@@ -238,7 +238,7 @@ def _no_full_fire(outcome: Outcome, stretch: SteadyStretch, verdict: Verdict, fu
     doubt = next((level.doubt for level in found if level.doubt), "")
     unfull = verdict.verdict == BELOW and full is None
     above = doubt == not_shown(unit.kind) and verdict.verdict == ABOVE
-    if doubt in NO_STAGES or (doubt and unfull) or above:
+    if doubt in NO_STAGES or (doubt and full is None) or above:
         return f"No verdict: {doubt}."
     if unfull:
         full_load = FULL[unit.kind]

@@ -282,11 +282,12 @@ def stretch_words(numbers: Numbers) -> str:
     start, end = (clock(numbers.get(f"firing.{key}")) for key in ("steady_start_s", "steady_end_s"))
     if DASH in (start, end):
         return ""
-    wait = clock(numbers.get("firing.time_to_steady_s"))
+    wait_s = numbers.get("firing.time_to_steady_s")
     starter = STARTER[kind_of(numbers.raw("nameplate.kind"))]
     bound = numbers.get("firing.start_residual_bound")
     rest = "" if bound is None else f"; at its start at most {percent(bound)} was still to come"
-    return f"from {start} to {end} of the run, {wait} after the {starter} came on{rest}"
+    wait = "on before it was seen" if wait_s is None else f"{clock(wait_s)} after the {starter} came on"
+    return f"from {start} to {end} of the run, {wait}{rest}"
 
 
 def title(numbers: Numbers, job: str) -> str:

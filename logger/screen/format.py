@@ -12,7 +12,7 @@ from logger.config.quantities import SHOWN, Dimension, Shown, from_si, to_si
 from logger.core.kind_words import CHANGE, kind_of
 
 DASH = "—"
-TEXT_LIMIT = 300  # characters of a text from outside; assumed: longer than any one sentence of ours
+TEXT_LIMIT = 500  # characters of a text from outside; assumed: longer than what we say of one event
 MARKS_LIMIT = 2  # combining marks kept on one letter; assumed
 SECONDS_PER_MINUTE = 60
 SECONDS_PER_HOUR = 3600

@@ -429,7 +429,11 @@ def test_full_fire_of_the_run_is_judged_not_the_longest_firing(
 ) -> None:
     document = outcome(make_job(unit=unit(stages=stages)), firings_of(*levels))
     assert document["firing"]["rise_k"] == pytest.approx(FULL_K + 0.4, abs=0.2)
-    assert document["verdict"] in ("meets", "undecided")
+    if stages == 1:
+        assert document["verdict"] in ("meets", "undecided")
+    else:  # a belt that slips at the low stage looks the same
+        assert document["verdict"] is None
+        assert "change of the airflow" in document["reason"]
     low = next(c for c in document["cycles"] if c["output_w"] < 0.7 * document["firing"]["output_w"])
     assert low["verdict"] is None
 
