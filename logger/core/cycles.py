@@ -267,6 +267,7 @@ class CycleWatch:
         fire_k = self._params.fire_k
         self._plain = False
         if above_k > fire_k and self._moved(LOOK_BACK) > fire_k / 2:
+            self._plain, self._moving = self._steps_up(), False
             return Sign.FIRE
         if above_k > self._on_k and self._stands(above_k, flow):
             self._plain, self._moving = True, bool(flow)
@@ -274,6 +275,14 @@ class CycleWatch:
         if self.phase is Phase.FAN:
             return Sign.STILL if flow is None and self._fan_lost() else Sign.NONE
         return Sign.FAN if flow or self._fan_shows() else Sign.NONE
+
+    def _steps_up(self) -> bool:
+        """Whether a climb is a further stage of a unit that was on before any fan phase: no beginning."""
+        past = self._past
+        if self.phase is not _OFF or self.has_base or len(past) <= LOOK_BACK + MINUTE:
+            return False
+        before_k, earlier_k = past[-1 - LOOK_BACK][1], past[-1 - LOOK_BACK - MINUTE][1]
+        return before_k > self._on_k and abs(before_k - earlier_k) < LEVEL_CHANGE * before_k
 
     def _stands(self, above_k: float, flow: bool | None) -> bool:  # noqa: FBT001
         """Whether a high rise is simply there, and not what a unit just off still gives back."""

@@ -385,3 +385,25 @@ def test_the_rise_that_only_a_unit_makes(
     job = make_job(unit=UnitParams(**unit))  # type: ignore[arg-type]
     job = job if airflow is None else replace(job, airflow=airflow)
     assert on_rise_k(job, 0.3) == pytest.approx(expected_k, abs=0.06)
+
+
+# -- a further stage, where nothing shows that air moves -----------------------------------------------------
+
+
+def test_a_further_stage_of_what_was_on_is_no_beginning() -> None:
+    """Without a velocity the first stage is asked for alone; the second must not pass for the whole unit."""
+    job, readings = cut("electric-stages", 480.0, velocity=False)
+    job = replace(job, unit=replace(job.unit, tolerance=0.12))
+    outcome = end_of(job, readings)
+    (firing,) = outcome.firings
+    assert (firing.on_already, firing.onset_seen) == (True, False)
+    document = result_document(outcome, FACTS)
+    assert document["verdict"] is None
+    assert document["firing"]["output_w"] is not None
+    assert document["firing"]["time_to_steady_s"] is None
+
+
+def test_a_unit_lit_from_a_fan_phase_has_its_beginning_though_its_stages_step() -> None:
+    job, readings = cut("electric-stages", 0.0, velocity=False)
+    (firing,) = end_of(job, readings).firings
+    assert (firing.on_already, firing.onset_seen) == (False, True)
