@@ -106,7 +106,9 @@ class AirReader:
         if self._mixes:
             entering_c, w = self._mixed(rows, fresh, (entering_c, w), pressure_pa)
         if self._uneven:
-            supply_c = np.where(np.isnan(supply_c), nan, self._stream_c(entering_c, rows.values))
+            # without the entering air there is no rise to carry over: then the spots' own mean stands
+            lost = np.isnan(supply_c) | np.isnan(entering_c)
+            supply_c = np.where(lost, supply_c, self._stream_c(entering_c, rows.values))
         return AirRows(
             entering_c,
             return_c,

@@ -13,7 +13,8 @@ from logger.core.firing import SteadyStretch
 from logger.core.params import AirflowParams, AirflowSource, ProbeParams, Role
 from logger.core.pipeline import Pipeline
 from logger.core.readings import Quantity
-from tests.core.jobs import firing_readings, make_job
+from logger.core.snapshot import TRACE_COLUMNS
+from tests.core.jobs import feed, firing_readings, make_job
 
 RETURN_C, FAN_K, RISE_K, ZERO_K = 21.0, 0.8, 27.0, 0.3
 """Return air, rise by the fan, the whole stream's rise in the firing, the supply probes' own zero error."""
@@ -85,3 +86,17 @@ def test_the_key_goes_with_a_supply_probe_alone() -> None:
     wrong = text.replace('driver = "x"', 'driver = "x"\nrise_factor = 0.9', 1)
     with pytest.raises(ConfigError, match=r"job\.toml:9: key 'probes\.ret\.rise_factor': .* supply air only"):
         loads_config(wrong, "job.toml", None)
+
+
+def test_without_the_entering_air_the_supply_is_what_its_probe_reads() -> None:
+    """There is no rise to scale then, and what is measured is shown all the same."""
+    sup = ProbeParams(name="sup", role=Role.SUPPLY, u95=0.2, rise_factor=0.9)
+    job = make_job()
+    core = feed(
+        replace(job, probes=(job.probes[0], sup)),
+        [r for r in firing_readings(lambda _: 40.0, lambda _: 20.0, 60) if r.probe == "sup" or r.t_ns < 30e9],
+    )
+    rows = [dict(zip(TRACE_COLUMNS, row, strict=True)) for row in core.take_trace()]
+    seen = [(row["entering_c"], row["supply_c"], row["rise_k"]) for row in rows]
+    assert seen[20] == (20.0, pytest.approx(38.0), pytest.approx(18.0))
+    assert seen[-1] == (None, 40.0, None)
