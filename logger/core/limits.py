@@ -152,11 +152,6 @@ class LimitWatch:
         self._phase = phase
         here = [(number, limit) for number, limit in enumerate(self._limits) if phase in limit.phases]
         self._tried = tuple((n, limit.place, limit.sign, limit.sign * limit.bound) for n, limit in here)
-        self._within = [
-            bound
-            for place in range(3)
-            for bound in _between([limit for _, limit in here if limit.place == place])
-        ]
         tried = {number for number, _ in here}
         self._broken_s = [s if number in tried else 0 for number, s in enumerate(self._broken_s)]
 
