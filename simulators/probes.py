@@ -21,7 +21,7 @@ Spans = tuple[tuple[float, float], ...]
 Column = tuple[Quantity, Array, npt.NDArray[np.bool_]]
 """A quantity, its value in each sample, and which samples are heard."""
 
-_DECADES = 200.0  # of 308 that a float has
+_DECADES = 200.0  # of 308 that a float has (IEEE 754); assumed
 PER_PPM = 1e-6  # of a clock; exact
 HOUSEKEEPING_S = 60.0  # s between battery and signal strength; assumed
 SIGNAL_DBM = -62.0  # dBm, a few metres of air and sheet metal; assumed

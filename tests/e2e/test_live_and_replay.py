@@ -22,7 +22,9 @@ WALL_CLOCK = ("run", "stored", "started_utc", "ended_utc")
 
 
 def same(document: dict[str, Any]) -> dict[str, Any]:
-    return {key: value for key, value in document.items() if key not in WALL_CLOCK}
+    """All but what hangs on this machine: the wall clock, and a disk that was slow while it was live."""
+    kept = {key: value for key, value in document.items() if key not in WALL_CLOCK}
+    return kept | {"events": [event for event in document["events"] if event["code"] != "overrun"]}
 
 
 def test_the_demo_finds_the_truth(demo: Any) -> None:
