@@ -60,29 +60,30 @@ class Carried(NamedTuple):
 
 
 class AirReader:
-    """Knows which slot is what, and reads rows."""
+    """Knows which slot is what, and reads rows; the streams of each side are ``entering``, ``supply`` and
+    ``velocity``."""
 
     def __init__(self, job: JobParams, slots: Slots) -> None:
         self._job = job
         entering = job.entering_probes()
         supply = job.probes_of(Role.SUPPLY)
-        self._entering = parts(slots, entering, Quantity.TEMPERATURE)
-        self._return = self._entering
+        self.entering = _parts(slots, entering, Quantity.TEMPERATURE)
+        self._return = self.entering
         if job.probes_of(Role.MIXED):
-            self._return = parts(slots, job.probes_of(Role.RETURN), Quantity.TEMPERATURE)
-        self._supply = parts(slots, supply, Quantity.TEMPERATURE)
+            self._return = _parts(slots, job.probes_of(Role.RETURN), Quantity.TEMPERATURE)
+        self.supply = _parts(slots, supply, Quantity.TEMPERATURE)
         # what a temperature traverse found: the stream's rise is not that of the spots
         self._uneven = any(p.rise_factor != 1.0 for p in supply)
-        factors = zip(self._supply, supply, strict=True)
+        factors = zip(self.supply, supply, strict=True)
         self._rise_parts = tuple((place, share * p.rise_factor) for (place, share), p in factors)
-        damp = parts(slots, entering[:1], Quantity.HUMIDITY)
+        damp = _parts(slots, entering[:1], Quantity.HUMIDITY)
         self._humidity = damp[0][0] if damp else None  # and the temperature beside it
-        barometer = parts(slots, job.probes_of(Role.PRESSURE), Quantity.PRESSURE)
+        barometer = _parts(slots, job.probes_of(Role.PRESSURE), Quantity.PRESSURE)
         self._pressure = barometer[0][0] if barometer else None
-        self._velocity = parts(slots, velocity_probes(job), Quantity.VELOCITY)
+        self.velocity = _parts(slots, _velocity_probes(job), Quantity.VELOCITY)
         outdoor = job.probes_of(Role.OUTDOOR)[:1]
-        self._outdoor = parts(slots, outdoor, Quantity.TEMPERATURE)
-        self._outdoor_humidity = parts(slots, outdoor, Quantity.HUMIDITY)
+        self._outdoor = _parts(slots, outdoor, Quantity.TEMPERATURE)
+        self._outdoor_humidity = _parts(slots, outdoor, Quantity.HUMIDITY)
         self._mixes = job.unit.outdoor_air is OutdoorAir.FRACTION and not job.probes_of(Role.MIXED)
         known = job.pressure_u_pa < GUESSED_PRESSURE_U_PA  # from altitude or given, not a bare assumption
         spread = PRESSURE_GAP * job.pressure_pa if known else inf
@@ -96,10 +97,10 @@ class AirReader:
         """State of the air at each row; ``before``: what was known ahead of the first."""
         ages_ns = (rows.ticks * NS_PER_S)[:, None] - rows.times
         fresh = ages_ns <= self._max_age_ns
-        entering_c = return_c = _mean(self._entering, rows, fresh)
-        if self._return is not self._entering:
+        entering_c = return_c = _mean(self.entering, rows, fresh)
+        if self._return is not self.entering:
             return_c = _mean(self._return, rows, fresh)
-        supply_c = _mean(self._supply, rows, fresh)
+        supply_c = _mean(self.supply, rows, fresh)
         pressure_pa, measured, refused = self._pressures(rows)
         known_w, humid = self._moisture(rows, fresh, pressure_pa, before.known_w)
         w = self._assumed(known_w, entering_c, pressure_pa)
@@ -115,7 +116,7 @@ class AirReader:
             supply_c,
             w,
             pressure_pa,
-            _mean(self._velocity, rows, fresh) if self._velocity else None,
+            _mean(self.velocity, rows, fresh) if self.velocity else None,
             known_w,
             held=~humid & ~np.isnan(known_w),
             refused=refused,
@@ -141,7 +142,7 @@ class AirReader:
         """Humidity ratio as measured, else held, else nan; and whether it is measured."""
         if self._humidity is None:
             return np.full(len(rows.ticks), before_w), np.zeros(len(rows.ticks), dtype=np.bool_)
-        beside = self._entering[0][0]
+        beside = self.entering[0][0]
         humid = fresh[:, self._humidity] & fresh[:, beside]
         temps_c, shares = (
             rows.values[humid, beside],
@@ -186,7 +187,7 @@ class AirReader:
         return entering_c + rise_k
 
 
-def velocity_probes(job: JobParams) -> tuple[ProbeParams, ...]:
+def _velocity_probes(job: JobParams) -> tuple[ProbeParams, ...]:
     """Those that show whether air moves: the one that measures the airflow, or all there are."""
     probes = job.probes_of(Role.VELOCITY)
     if job.airflow.source is AirflowSource.PROBE:
@@ -194,7 +195,7 @@ def velocity_probes(job: JobParams) -> tuple[ProbeParams, ...]:
     return probes
 
 
-def parts(slots: Slots, probes: tuple[ProbeParams, ...], quantity: Quantity) -> tuple[Part, ...]:
+def _parts(slots: Slots, probes: tuple[ProbeParams, ...], quantity: Quantity) -> tuple[Part, ...]:
     """Place and share of each probe's quantity."""
     whole = sum(p.weight for p in probes)
     return tuple((slots.place[p.name, quantity], p.weight / whole) for p in probes)

@@ -11,12 +11,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from logger.core.air_rows import AirReader, AirRows, Carried, parts, velocity_probes
+from logger.core.air_rows import AirReader, AirRows, Carried
 from logger.core.align import Floats, Rows, Slots
 from logger.core.flow import NO_FLOW_M_S, AirflowLaw
 from logger.core.heat import air_heat_w
-from logger.core.params import FanPosition, JobParams, Role
-from logger.core.readings import Quantity
+from logger.core.params import FanPosition, JobParams
 from logger.core.stream import FrozenWatch, Streams
 
 
@@ -43,13 +42,13 @@ class MomentReader:
         self._air = AirReader(job, slots)
         self._law = AirflowLaw(job)
         self._draw_through = job.unit.fan is FanPosition.DRAW_THROUGH
-        entering = parts(slots, job.entering_probes(), Quantity.TEMPERATURE)
-        supply = parts(slots, job.probes_of(Role.SUPPLY), Quantity.TEMPERATURE)
-        velocity = parts(slots, velocity_probes(job), Quantity.VELOCITY)
-        self._streams = Streams([place for place, _ in (*entering, *supply, *velocity)])
-        first = len(entering)  # of the supply's, behind the entering air's
+        air = self._air
+        self._streams = Streams([place for place, _ in (*air.entering, *air.supply, *air.velocity)])
+        first = len(air.entering)  # of the supply's, behind the entering air's
         self._first = 0, first
-        self._supply = tuple(FrozenWatch(self._streams, first + number, 0) for number in range(len(supply)))
+        self._supply = tuple(
+            FrozenWatch(self._streams, first + number, 0) for number in range(len(air.supply))
+        )
         self._any_frozen = False  # may be: whoever asks looks
         self._read = 0  # how many of the rows that were taken last
         self._rows: AirRows | None = None

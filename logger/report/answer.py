@@ -18,6 +18,7 @@ from logger.screen.format import (
     percent,
     ratio_text,
     rise_words,
+    since_on,
     tons_text,
 )
 
@@ -282,11 +283,10 @@ def stretch_words(numbers: Numbers) -> str:
     start, end = (clock(numbers.get(f"firing.{key}")) for key in ("steady_start_s", "steady_end_s"))
     if DASH in (start, end):
         return ""
-    wait_s = numbers.get("firing.time_to_steady_s")
     starter = STARTER[kind_of(numbers.raw("nameplate.kind"))]
     bound = numbers.get("firing.start_residual_bound")
     rest = "" if bound is None else f"; at its start at most {percent(bound)} was still to come"
-    wait = "on before it was seen" if wait_s is None else f"{clock(wait_s)} after the {starter} came on"
+    wait = since_on(numbers.get("firing.time_to_steady_s"), starter)
     return f"from {start} to {end} of the run, {wait}{rest}"
 
 

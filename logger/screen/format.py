@@ -195,6 +195,15 @@ def rise_words(fits: object, sure: object) -> str:
     )
 
 
+def since_on(wait_s: float | None, starter: str) -> str:
+    """How long after its start a unit was steady; None: the start was not seen.
+
+    >>> since_on(340.0, "burner"), since_on(None, "burner")
+    ('05:40 after the burner came on', 'on before it was seen')
+    """
+    return "on before it was seen" if wait_s is None else f"{clock(wait_s)} after the {starter} came on"
+
+
 def clean(text: str, limit: int = TEXT_LIMIT) -> str:
     r"""Text from outside made fit for one line of a terminal: no controls, no invisible characters,
     white space as single spaces, combining marks not piled up, length capped.

@@ -25,6 +25,7 @@ from logger.screen.format import (
     rise_words,
     seconds,
     show,
+    since_on,
     tons_text,
 )
 
@@ -301,10 +302,9 @@ def _efficiency_text(power_input: Mapping[str, Any]) -> str:
 
 def _steady_text(firing: Mapping[str, Any], starter: str) -> str:
     start_s, end_s = firing.get("steady_start_s"), firing.get("steady_end_s")
-    wait_s = firing.get("time_to_steady_s")
     bound = firing.get("start_residual_bound")
     rest = "" if bound is None else f"; at its start at most {percent(bound)} was still to come"
-    wait = "on before it was seen" if wait_s is None else f"{clock(wait_s)} after the {starter} came on"
+    wait = since_on(firing.get("time_to_steady_s"), starter)
     return f"from {clock(start_s)} to {clock(end_s)}, {wait}{rest}"
 
 
